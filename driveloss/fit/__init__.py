@@ -1,0 +1,1 @@
+"""Loss curves: terms, the two families, resampling, the saved calibration."""

@@ -1,0 +1,1 @@
+"""Answers as tables, JSON, figures and the page."""
