@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
+from math import isfinite
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from driveloss.errors import InputError
 
 FloatArray = NDArray[np.float64]
 
@@ -16,12 +20,23 @@ SUPPLIES = ("terminals", "controller")
 CYCLES = ("pulse-tube", "stirling", "heat-pump", "none")
 
 
+def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
+    if value not in allowed:
+        raise InputError(f"{name} must be one of {', '.join(allowed)}; got '{value}'")
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """A value with its limit of error: the half-width of a rectangular distribution, same unit."""
 
     value: float
     limit: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (isfinite(self.value) and isfinite(self.limit) and self.limit >= 0):
+            raise InputError(
+                f"expected a finite value and a limit of zero or more, got {self.value} +/- {self.limit}"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +45,12 @@ class Limits:
 
     gain: float = 0.0
     zero: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.gain < 1 and self.zero >= 0 and isfinite(self.zero)):
+            raise InputError(
+                f"expected limits of zero or more, got {self.gain} of the reading and {self.zero}"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +78,13 @@ class Motor:
     peak_torque: Quantity | None = None  # [N m] at the motor shaft
     current_limit: Quantity | None = None  # [A]
 
+    def __post_init__(self) -> None:
+        _one_of("supply", self.supply, SUPPLIES)
+        if self.incremental_efficiency is not None and self.winding_resistance is not None:
+            raise InputError(
+                "incremental_efficiency stands instead of winding_resistance: expected one of them, got both"
+            )
+
 
 @dataclass(frozen=True, slots=True)
 class Transmission:
@@ -79,6 +107,13 @@ class Cylinder:
     open_port_diameter: Quantity | None = None  # [m] no-load breathing hole
     discharge_coefficient: Quantity = Quantity(0.62, 0.03)  # [1]
     pressure_friction: Quantity | None = None  # [N/Pa]
+
+    def __post_init__(self) -> None:
+        port = self.open_port_diameter
+        if port is not None and port.value > self.bore.value:
+            raise InputError(
+                f"open_port_diameter must not exceed the bore of {self.bore.value:g} m, got {port.value:g} m"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +139,16 @@ class Rig:
     aftercooler: Aftercooler = Aftercooler()
     cycle: str = "none"  # one of CYCLES
 
+    def __post_init__(self) -> None:
+        _one_of("cycle", self.cycle, CYCLES)
+        for name, cylinder in self.cylinders.items():
+            rod, radius = self.rod_length, cylinder.stroke.value / 2
+            if rod is not None and rod.value <= radius:
+                raise InputError(
+                    f"rod_length must exceed the crank radius, half the stroke of cylinder '{name}', "
+                    f"{radius:g} m; got {rod.value:g} m"
+                )
+
 
 @dataclass(frozen=True)
 class Sweep:
@@ -126,6 +171,28 @@ class Sweep:
     hot_end: FloatArray | None = None  # [K]
     coolant: FloatArray | None = None  # [K]
     note: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        _one_of("stage", self.stage, STAGES)
+        if (self.cylinder is not None) != (self.stage in CYLINDER_STAGES):
+            raise InputError(
+                f"stage '{self.stage}' with cylinder {self.cylinder}: only {CYLINDER_STAGES} have one"
+            )
+        for column in fields(self):
+            if isinstance(getattr(self, column.name), np.ndarray):
+                self._freeze(column.name)
+
+    def _freeze(self, column: str) -> None:
+        """Own, read-only, finite, as long as the others."""
+        values = np.array(getattr(self, column))
+        if values.shape != self.frequency.shape or not np.isfinite(values).all():
+            raise InputError(f"{self.file}: {column} must hold {len(self)} finite readings, got {values}")
+        values.flags.writeable = False
+        object.__setattr__(self, column, values)
+
+    def replace(self, **changes: Any) -> Sweep:
+        """The same readings with some fields changed."""
+        return replace(self, **changes)
 
     def __len__(self) -> int:
         return len(self.frequency)

@@ -1,0 +1,128 @@
+"""A bench folder to a Bench: bench.toml, the files it names, and whether they make a ladder."""
+
+from __future__ import annotations
+
+from collections import Counter
+from difflib import get_close_matches
+from pathlib import Path, PureWindowsPath
+
+from driveloss.bench.config import Config, SweepSpec, read_config
+from driveloss.bench.model import Bench, Rig, Sweep
+from driveloss.bench.readings import read_sweep
+from driveloss.bench.units import shown
+from driveloss.errors import InputError
+
+BENCH_FILE = "bench.toml"
+FEWEST_READINGS = 3  # below that no loss curve can be told from another
+FITTED_STAGES = ("motor-alone", "piston-disconnected", "no-load")
+
+
+def load_bench(path: Path | str) -> Bench:
+    """Read a bench folder, or its bench.toml, with every file of readings that it names.
+
+    InputError: a file that is missing, outside the folder, named twice or cannot be read without a guess;
+    sweeps that do not make a tear-down ladder. The message names file, line, column or key.
+    """
+    config_path = _config_path(Path(path))
+    config = read_config(config_path)
+    folder = config_path.parent
+    files = _files(folder, config)
+    notices = list(config.notices)
+    sweeps = []
+    for spec, file in zip(config.sweeps, files, strict=True):
+        sweep, remarks = _read(spec, file, config.rig)
+        sweeps.append(sweep)
+        notices.extend(remarks)
+    _check_ladder(sweeps, config)
+    return Bench(folder, config.rig, tuple(sweeps), config.sha256, tuple(notices))
+
+
+def _config_path(path: Path) -> Path:
+    if path.is_dir():
+        if path.name == BENCH_FILE and not (path / BENCH_FILE).exists():
+            raise InputError(f"{path}: expected a file, found a folder named {BENCH_FILE}")
+        path = path / BENCH_FILE
+    if path.is_dir():
+        raise InputError(f"{path}: expected a file, found a folder")
+    if not path.exists():
+        raise InputError(f"{path}: there is no such file; expected a bench folder or its {BENCH_FILE}")
+    if path.suffix != ".toml":
+        raise InputError(f"{path}: expected a bench folder or its {BENCH_FILE}")
+    return path
+
+
+def _files(folder: Path, config: Config) -> list[Path]:
+    """The files of the sweeps, each inside the folder and named once."""
+    named: dict[Path, str] = {}
+    for spec in config.sweeps:
+        file = _inside(folder, spec)
+        if file in named:
+            raise InputError(f"{spec.where}: '{shown(spec.file)}' was named before ({named[file]})")
+        named[file] = spec.where
+    return list(named)
+
+
+def _inside(folder: Path, spec: SweepSpec) -> Path:
+    written = spec.file
+    if not written.strip() or not written.isprintable():
+        raise InputError(f"{spec.where}: expected a file name, read '{shown(written)}'")
+    parts = PureWindowsPath(written)  # also splits at /
+    if parts.drive or parts.root or ".." in parts.parts:
+        raise InputError(f"{spec.where}: expected a file inside the bench folder, read '{shown(written)}'")
+    try:
+        root, file = folder.resolve(), (folder / written).resolve()
+        exists = file.is_file()
+    except (OSError, RuntimeError, ValueError) as error:
+        raise InputError(f"{spec.where}: '{shown(written)}' cannot be opened: {error}") from error
+    if not file.is_relative_to(root):
+        raise InputError(f"{spec.where}: '{shown(written)}' leads outside the bench folder, to {file}")
+    if not exists:
+        raise InputError(_missing(folder, spec, file))
+    return file
+
+
+def _missing(folder: Path, spec: SweepSpec, file: Path) -> str:
+    if file.exists():
+        return f"{spec.where}: expected a file of readings, '{shown(spec.file)}' is none"
+    near = get_close_matches(spec.file, [entry.name for entry in folder.iterdir()], n=1)
+    hint = f"; did you mean '{shown(near[0])}'?" if near else ""
+    return f"{spec.where}: there is no file '{shown(spec.file)}' in the bench folder{hint}"
+
+
+def _read(spec: SweepSpec, file: Path, rig: Rig) -> tuple[Sweep, tuple[str, ...]]:
+    sweep, notices = read_sweep(
+        file, spec.stage, spec.cylinder, spec.mean_pressure, rig.ambient_pressure.value, spec.file
+    )
+    if rig.motor.supply == "controller" and sweep.current is not None and not sweep.from_volts_and_amps:
+        notice = (
+            f"{spec.file}: column 'current' is left out: before a controller it is not the motor's current"
+        )
+        return sweep.replace(current=None), (*notices, notice)
+    return sweep, notices
+
+
+def _check_ladder(sweeps: list[Sweep], config: Config) -> None:
+    rungs = Counter[tuple[str, str | None]]()
+    for sweep in sweeps:
+        rungs[sweep.stage, sweep.cylinder] += len(sweep)
+    if not rungs["piston-disconnected", None]:
+        raise InputError(
+            f"{BENCH_FILE}: expected at least one sweep of stage 'piston-disconnected', "
+            f"read {', '.join(sorted({sweep.stage for sweep in sweeps}))}"
+        )
+    for (stage, cylinder), count in rungs.items():
+        if stage == "loaded" and ("no-load", cylinder) not in rungs:
+            _refuse_rung(
+                stage, cylinder, config, "expected a no-load sweep of the same cylinder too, read none"
+            )
+        if stage in FITTED_STAGES and count < FEWEST_READINGS:
+            reason = (
+                f"too few points for any curve: expected {FEWEST_READINGS} readings or more, read {count}"
+            )
+            _refuse_rung(stage, cylinder, config, reason)
+
+
+def _refuse_rung(stage: str, cylinder: str | None, config: Config, reason: str) -> None:
+    spec = next(spec for spec in config.sweeps if (spec.stage, spec.cylinder) == (stage, cylinder))
+    of = f" of cylinder '{cylinder}'" if cylinder else ""
+    raise InputError(f"{spec.where}, file '{shown(spec.file)}': stage '{stage}'{of}: {reason}")

@@ -1,0 +1,162 @@
+"""Unit strings to SI factors. pint is asked once for each distinct unit, and never sees unchecked text."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from math import pi
+from typing import Any
+
+from driveloss.bench.kinds import Kind
+from driveloss.errors import InputError
+
+# pint evaluates what it is given (9**9**9 keeps it busy for hours), so only names with small exponents pass.
+FACTOR = r"[A-Za-zµμΩΩ°%][A-Za-z0-9_]{0,30}(?:[²³]|(?:\*\*|\^)-?[1-9](?!\d))?"
+FACTORS = rf"{FACTOR}(?:(?:\s*[*/·]\s*|\s+){FACTOR})*"
+UNIT = rf"(?:1\s*/\s*)?{FACTORS}"
+_UNIT = re.compile(UNIT)
+_LONGEST = 60
+
+_TRADE_NAMES = {"r/min": "rpm", "r/s": "turn/s", "U/min": "rpm", "min-1": "1/min", "s-1": "1/s"}
+_HINTS = {
+    "C": "write degC",
+    "F": "write degF",
+    "deg": "write degC or degF",
+    "barg": "write 'bar gauge'",
+    "psig": "write 'psi gauge'",
+    "kPag": "write 'kPa gauge'",
+    "bara": "write 'bar': pressures are absolute unless the unit says gauge",
+    "psia": "write 'psi': pressures are absolute unless the unit says gauge",
+    "hz": "write Hz",
+    "RPM": "write rpm",
+    "w": "write W",
+}
+_KNOWN = {
+    "m": "length",
+    "kg": "mass",
+    "s": "time",
+    "1/s": "frequency",
+    "K": "temperature",
+    "A": "current",
+    "V": "voltage",
+    "ohm": "resistance",
+    "W": "power",
+    "N": "force",
+    "Pa": "pressure",
+    "N*m": "torque or energy",
+    "m^2": "area",
+    "m^3": "volume",
+    "m/s": "velocity",
+    "radian": "pure number",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """SI value = factor * number + offset; the offset is that of a temperature scale or of a gauge."""
+
+    factor: float
+    offset: float
+    dimensions: frozenset[tuple[str, float]]
+    angular: bool = False  # pint's base unit counts radians
+
+    @property
+    def per_revolution(self) -> float:
+        """The factor with angles counted in revolutions instead of radians."""
+        return self.factor / (2 * pi) if self.angular else self.factor
+
+
+@lru_cache(maxsize=1)
+def _registry() -> Any:
+    from pint import UnitRegistry
+
+    return UnitRegistry()
+
+
+@lru_cache(maxsize=512)
+def conversion(unit: str) -> Conversion | None:
+    """What one unit means in SI; None where the text is no unit.
+
+    unit: such as 'mm', 'N*m/A', '1/min', 'degC' (offset to K); '' is the pure number.
+    """
+    if not unit:
+        return Conversion(1.0, 0.0, frozenset())
+    text = _TRADE_NAMES.get(unit, unit)
+    if len(text) > _LONGEST or not _UNIT.fullmatch(text):
+        return None
+    return _ask_pint(text.replace("·", "*").replace("^", "**"))
+
+
+def _ask_pint(text: str) -> Conversion | None:
+    from pint.errors import PintError
+
+    registry = _registry()
+    try:
+        parsed = registry.parse_units(text)
+        zero = registry.Quantity(0.0, parsed).to_base_units()
+        one = registry.Quantity(1.0, parsed).to_base_units()
+    except (PintError, ArithmeticError, ValueError, TypeError, SyntaxError, KeyError):
+        return None  # the caller says which text is no unit, and where it stands
+    dimensions = frozenset((str(name), float(power)) for name, power in one.dimensionality.items())
+    factor, offset = float(one.magnitude - zero.magnitude), float(zero.magnitude)
+    if offset == 0:
+        factor = float(one.magnitude)
+    else:
+        factor = float(registry.Quantity(1.0, f"delta_{parsed}").to_base_units().magnitude)
+    return Conversion(factor, offset, dimensions, angular="radian" in str(one.units))
+
+
+def conversion_to(unit: str, kind: Kind, where: str, ambient_pressure: float | None = None) -> Conversion:
+    """The conversion of a unit to the SI unit of a kind.
+
+    unit: as written; ' gauge' at its end adds ambient_pressure [Pa]. where: starts the message of the
+    InputError that an unknown unit or a unit of another dimension gets.
+    """
+    gauge = unit.endswith(" gauge")
+    name = unit.removesuffix(" gauge").strip() if gauge else unit
+    found, wanted = conversion(name), conversion(kind.unit)
+    if found is None:
+        raise InputError(f"{where}: unknown unit '{shown(name)}'; expected {_expected(kind)}{_hint(name)}")
+    if wanted is None or found.dimensions != wanted.dimensions:
+        raise InputError(
+            f"{where}: expected {_expected(kind)}, read unit '{shown(name)}'{_dimension(found)}{_hint(name)}"
+        )
+    if kind.is_frequency:
+        return Conversion(found.per_revolution, 0.0, found.dimensions)
+    if gauge:
+        return _gauge(found, kind, where, ambient_pressure)
+    return found
+
+
+def _gauge(found: Conversion, kind: Kind, where: str, ambient_pressure: float | None) -> Conversion:
+    if not kind.is_pressure:
+        raise InputError(f"{where}: only a pressure can be gauge; expected {_expected(kind)}")
+    if ambient_pressure is None:
+        raise InputError(f"{where}: expected an absolute pressure, read a gauge pressure")
+    return Conversion(found.factor, ambient_pressure, found.dimensions)
+
+
+def _expected(kind: Kind) -> str:
+    article = "an" if kind.name[0] in "aeiou" else "a"
+    return (
+        f"{article} {kind.name} such as '{kind.example}'" if kind.unit else f"a number such as {kind.example}"
+    )
+
+
+def _hint(unit: str) -> str:
+    return f" ({_HINTS[unit]})" if unit in _HINTS else ""
+
+
+def _dimension(found: Conversion) -> str:
+    for unit, name in _KNOWN.items():
+        known = conversion(unit)
+        if known is not None and known.dimensions == found.dimensions:
+            return f", a {name}"
+    return ""
+
+
+def shown(text: str, longest: int = 60) -> str:
+    """Foreign text fit for one line of a message: control characters escaped, long text cut."""
+    cut = text if len(text) <= longest else text[: longest - 3] + "..."
+    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in cut)

@@ -1,0 +1,58 @@
+"""A value with its standard uncertainty and 95 % interval, and how draws become one.
+
+Arrays of draws hold the best estimate in their first column (every error zero, the averaged curves) and
+the draws proper behind it. Whatever is computed column by column then adds up in every column.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value, its standard uncertainty and the ends of its 95 % interval, all in one unit."""
+
+    value: float
+    u: float
+    low: float
+    high: float
+
+    @property
+    def half_width(self) -> float:
+        """Half the width of the interval."""
+        return (self.high - self.low) / 2
+
+    @property
+    def excludes_zero(self) -> bool:
+        """Whether zero lies outside the interval."""
+        return self.low > 0 or self.high < 0
+
+
+def estimate(draws: ArrayLike) -> Estimate | None:
+    """Summarise one row of draws, shape (1 + draws,): best estimate first; None if that is not a number.
+
+    The interval is the probabilistically symmetric one of JCGM 101:2008, 7.7.
+    >>> estimate([2.0, 1.0, 2.0, 3.0])
+    Estimate(value=2.0, u=1.0, low=1.05, high=2.95)
+    """
+    return estimates(np.asarray(draws, dtype=float)[None, :])[0]
+
+
+def estimates(draws: NDArray[np.float64]) -> list[Estimate | None]:
+    """Summarise rows of draws, shape (rows, 1 + draws): see `estimate`."""
+    values, rest = draws[:, 0], draws[:, 1:]
+    tail = (1 - COVERAGE) / 2
+    with np.errstate(invalid="ignore"):  # an infinite draw: its deviation is not a number, and says so
+        spread = rest.std(axis=1, ddof=1)
+    ends = np.quantile(rest, [tail, 1 - tail], axis=1)
+    low, high = np.minimum(ends[0], values), np.maximum(ends[1], values)
+    return [
+        Estimate(*map(float, row)) if np.isfinite(row).all() else None
+        for row in zip(values, spread, low, high, strict=True)
+    ]

@@ -1,0 +1,115 @@
+"""The ladder as one weighted problem: shaft-side power of each rung, free of what is known beforehand.
+
+Known beforehand are the gas pumped through open ports and, where the bench states it, the seal's drag under pressure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driveloss.bench.model import Bench, FloatArray, Rig
+from driveloss.fit.readings import Readings, gather, pressure_groups
+from driveloss.fit.shaft import load_loss_route, shaft_power
+from driveloss.fit.sources import Inputs
+from driveloss.fit.terms import Scope
+from driveloss.physics import gas, ports, seal
+
+RUNGS = ("motor-alone", "piston-disconnected", "no-load")
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """What the fit sees of a bench."""
+
+    rig: Rig
+    readings: Readings  # of the rungs
+    standby: Readings
+    route: str  # how the loss that grows with load is known
+    scope: Scope
+
+    @property
+    def given_pressure_friction(self) -> tuple[str, ...]:
+        """Cylinders whose drag under pressure the bench states and no sweep tells."""
+        stated = (name for name, c in self.rig.cylinders.items() if c.pressure_friction is not None)
+        return tuple(name for name in stated if self.scope.pressures.get(name, 0) == 1)
+
+
+def build_ladder(bench: Bench, keep: np.ndarray | None = None) -> Ladder:
+    """Gather the rungs of a bench; `keep`, shape (n,), leaves readings out."""
+    rig = bench.rig
+    readings = gather(rig, bench.sweeps, RUNGS)
+    if keep is not None:
+        readings = readings.only(keep)
+    standby = gather(rig, bench.sweeps, ("standby",))
+    loaded = gather(rig, bench.sweeps, ("loaded",))
+    route = load_loss_route(rig, readings, loaded)
+    return Ladder(rig, readings, standby, route, _scope(rig, readings, len(standby) > 0, route))
+
+
+def _scope(rig: Rig, readings: Readings, has_standby: bool, route: str) -> Scope:
+    idle = rig.motor.supply == "controller" and not has_standby
+    pressures = {}
+    for name in dict.fromkeys(readings.cylinder[readings.cylinder != ""]):
+        own = readings.mean_pressure[readings.cylinder == name]
+        pressures[str(name)] = int(pressure_groups(own).max()) + 1
+    return Scope(
+        motor_alone=bool((readings.stage == "motor-alone").any()),
+        idle=idle,
+        copper_unresolved=route in ("unknown", "incremental"),
+        pressures=pressures,
+        top_frequency=float(readings.frequency.max()),
+    )
+
+
+def ladder_power(ladder: Ladder, inputs: Inputs, standby: FloatArray) -> FloatArray:
+    """What the terms have to explain at each reading, shape (n, 1 + draws). [W]
+
+    Where idle power is fitted it stays in: `standby` then only serves to find the motor current.
+    """
+    shaft = shaft_power(ladder.readings, inputs, standby, ladder.route)
+    power = shaft.power - known_load(ladder, inputs)
+    return power + standby if ladder.scope.idle else power
+
+
+def known_load(ladder: Ladder, inputs: Inputs) -> FloatArray:
+    """Open-port pumping and stated pressure drag within each reading, shape (n, 1 + draws). [W]"""
+    readings = ladder.readings
+    load = np.zeros((len(readings), inputs.size))
+    for name in ladder.scope.pressures:
+        mine = readings.cylinder == name
+        frequency, pressure = readings.frequency[mine], readings.mean_pressure[mine]
+        pumped = port_power(ladder.rig, inputs, name, frequency, pressure)
+        load[mine] += np.nan_to_num(pumped) / inputs.efficiency
+        if name in ladder.given_pressure_friction:
+            load[mine] += stated_pressure_power(inputs, name, frequency, pressure)
+    return load
+
+
+def port_power(
+    rig: Rig, inputs: Inputs, name: str, frequency: FloatArray, pressure: FloatArray
+) -> FloatArray:
+    """Gas pumped through the open port at frequency, pressure (m,): (m, 1 + draws), nan where no port size is known. [W]"""
+    geometry = inputs.cylinders[name]
+    density = gas.gas_density(rig.cylinders[name].gas, pressure[:, None], inputs.ambient_temperature)
+    return ports.port_power(
+        frequency[:, None],
+        geometry["bore"],
+        geometry["stroke"],
+        geometry["stroke"] / 2 / inputs.rod_length,
+        geometry["open_port_diameter"],
+        geometry["discharge_coefficient"],
+        density,
+    )
+
+
+def stated_pressure_power(
+    inputs: Inputs, name: str, frequency: FloatArray, pressure: FloatArray
+) -> FloatArray:
+    """Drag under pressure by the bench's own `pressure_friction`, shape (m, 1 + draws). [W]"""
+    geometry = inputs.cylinders[name]
+    difference = pressure[:, None] - geometry["back_pressure"]
+    return seal.pressure_power(
+        geometry["pressure_friction"], difference, frequency[:, None], geometry["stroke"]
+    )

@@ -1,0 +1,95 @@
+"""How much a single reading scatters: size, growth with power, and whether the curves miss the repeats."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driveloss.bench.model import FloatArray
+from driveloss.fit.readings import Readings, pressure_groups
+
+GROWTH = (0.0, 0.5, 1.0)  # exponents of power tried for the scatter
+UNIFORM_SD = 1 / np.sqrt(12)  # of one last digit (JCGM 100:2008, F.2.2.1)
+SAME_FREQUENCY = 0.01  # readings closer than this fraction count as repeats
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """Relative size of the scatter: sigma = size * (power / reference)^growth."""
+
+    growth: float
+    reference: float  # [W]
+
+    def __call__(self, power: FloatArray) -> FloatArray:
+        """Shape of power [W]; one at the reference. Tiny powers keep a hundredth of it."""
+        return np.maximum(np.abs(power) / self.reference, 0.01) ** self.growth
+
+
+def choose_pattern(power: FloatArray, residuals: FloatArray) -> Pattern:
+    """Pick the growth that the residuals (n,) support best, by profile likelihood of a normal scatter.
+
+    Source: Carroll & Ruppert, Transformation and Weighting in Regression (1988), ch. 3; from memory.
+    """
+    reference = float(np.median(np.abs(power))) or 1.0
+
+    def badness(growth: float) -> float:
+        sigma = Pattern(growth, reference)(power)
+        mean_square = np.mean((residuals / sigma) ** 2)
+        return len(power) * np.log(max(mean_square, 1e-300)) + 2 * np.log(sigma).sum()
+
+    return Pattern(min(GROWTH, key=badness), reference)
+
+
+def least_size(readings: Readings, pattern: Pattern) -> float:
+    """The scatter that the last written digit alone explains, as a size for `pattern`. [W]"""
+    ratio = readings.resolution * UNIFORM_SD / pattern(readings.power)
+    return float(np.sqrt(np.mean(ratio**2)))
+
+
+def repeat_groups(readings: Readings) -> NDArray[np.int64]:
+    """Number the groups of readings taken at one stage, cylinder, pressure and (within 1 %) frequency; shape (n,)."""
+    groups = np.empty(len(readings), dtype=np.int64)
+    count = 0
+    rungs = np.array([f"{s}|{c}" for s, c in zip(readings.stage, readings.cylinder, strict=True)])
+    for rung in np.unique(rungs):
+        inside = np.flatnonzero(rungs == rung)
+        pressure = np.nan_to_num(readings.mean_pressure[inside])
+        key = np.lexsort((readings.frequency[inside], pressure_groups(pressure)))
+        order = inside[key]
+        f, p = readings.frequency[order], pressure_groups(np.nan_to_num(readings.mean_pressure[order]))
+        new = (np.diff(f) > SAME_FREQUENCY * f[:-1]) | (np.diff(p) != 0)
+        groups[order] = count + np.concatenate([[0], np.cumsum(new)])
+        count = int(groups.max(initial=0, where=np.isin(np.arange(len(groups)), order))) + 1
+    return groups
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """F test of the curves against the repeats (Draper & Smith, Applied Regression Analysis, ch. 2; from memory)."""
+
+    pure_sd: float  # of unit weight
+    pure_dof: int
+    p_value: float  # chance of so large a misfit if the curves were right
+
+
+def lack_of_fit(
+    weighted_residuals: FloatArray, groups: NDArray[np.int64], parameters: int
+) -> LackOfFit | None:
+    """Compare misfit with repeatability; None where there are no repeats or no spare groups. Arrays: (n,)."""
+    from scipy.special import fdtrc
+
+    count = np.bincount(groups)
+    sums = np.bincount(groups, weights=weighted_residuals)
+    means = sums / np.maximum(count, 1)
+    pure = float(np.sum((weighted_residuals - means[groups]) ** 2))
+    pure_dof = len(groups) - int(np.count_nonzero(count))
+    misfit_dof = int(np.count_nonzero(count)) - parameters
+    if pure_dof < 1 or misfit_dof < 1:
+        return None
+    misfit = float(np.sum(weighted_residuals**2)) - pure
+    ratio = (misfit / misfit_dof) / max(pure / pure_dof, 1e-300)
+    return LackOfFit(
+        float(np.sqrt(pure / pure_dof)), pure_dof, float(fdtrc(misfit_dof, pure_dof, max(ratio, 0.0)))
+    )

@@ -1,0 +1,295 @@
+"""The physical family: one joint non-negative fit over every rung, averaged over the sets of terms that fit."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from driveloss.bench.model import FloatArray
+from driveloss.fit.choice import Candidate, Search, assign, weighted
+from driveloss.fit.curves import PhysicalCurves
+from driveloss.fit.family import (
+    FamilyFit,
+    LinearChoice,
+    Quality,
+    Rival,
+    TermReport,
+    scatter_draws,
+    t_interval,
+)
+from driveloss.fit.ladder import Ladder, ladder_power
+from driveloss.fit.noise import Pattern, choose_pattern, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.solve import Solution, curve_fit, linear_fit, nonnegative
+from driveloss.fit.sources import Inputs, first_column
+from driveloss.fit.terms import Term, offered_terms, shape
+
+IDLE_PASSES = 4  # the idle power enters the motor current only weakly: each pass gains two digits or more
+ALIKE = 0.98  # correlation of two coefficients beyond which the readings do not tell them apart
+
+
+@dataclass(frozen=True)
+class Problem:
+    """The weighted joint fit of the best-estimate readings."""
+
+    ladder: Ladder
+    terms: tuple[Term, ...]
+    design: FloatArray  # (n, terms) [W per unit coefficient]
+    power: FloatArray  # (n,) [W]
+    pattern: Pattern
+    sigma: FloatArray  # (n,) relative scatter
+    candidates: tuple[Candidate, ...]  # best first, weights adding up to one
+
+    @property
+    def n(self) -> int:
+        return len(self.power)
+
+    @property
+    def best(self) -> Candidate:
+        return self.candidates[0]
+
+    def dof(self, candidate: Candidate) -> int:
+        """Readings to spare, at least one."""
+        return max(self.n - candidate.parameters, 1)
+
+    def size(self, candidate: Candidate) -> float:
+        """Scatter of one reading of unit weight. [W]"""
+        return float(np.sqrt(candidate.rss / self.dof(candidate)))
+
+    def coefficients(self, candidate: Candidate) -> FloatArray:
+        """All coefficients, zero for terms that are not in the set; shape (terms,)."""
+        full = np.zeros(len(self.terms))
+        full[list(candidate.columns)] = candidate.coefficients
+        return full
+
+
+def fit_physical(
+    ladder: Ladder,
+    inputs: Inputs,
+    standby: FloatArray,
+    seed: int,
+    active: Collection[str],
+    problem: Problem | None = None,
+) -> FamilyFit:
+    """Fit the joint family and resample it. `standby`: (1 + draws,) [W]; `active`: the sources of error at work."""
+    problem = problem or pose(ladder, first_column(inputs), standby[:1])
+    rng = np.random.default_rng([seed, 2])
+    candidates = problem.candidates if "terms" in active else problem.candidates[:1]
+    candidates = weighted(candidates)
+    member = assign(candidates, inputs.size - 1, rng)
+    sizes = np.array([problem.size(c) for c in candidates])[member]
+    dofs = np.array([problem.dof(c) for c in candidates])[member]
+    noise = scatter_draws(sizes, dofs, rng, "noise" in active)
+    scatter = rng.standard_normal((problem.n, inputs.size)) * problem.sigma[:, None] * noise
+    coefficients = _resample(problem, candidates, member, inputs, standby, scatter)
+    coefficients[:, 0] = sum(c.weight * problem.coefficients(c) for c in candidates)
+    curves = PhysicalCurves(ladder.rig, problem.terms, coefficients)
+    return _report(problem, curves, noise)
+
+
+def pose(ladder: Ladder, stated: Inputs, standby: FloatArray) -> Problem:
+    """Weigh the readings, find the terms they support. `stated`: the inputs' first column; `standby`: (1,) [W]."""
+    readings = ladder.readings
+    terms = tuple(offered_terms(ladder.rig, ladder.scope))
+    design = joint_design(ladder, terms)
+    power = _best_power(ladder, stated, standby, terms, design)
+    first = nonnegative(design, power[:, None])[:, 0]
+    pattern = choose_pattern(readings.power, power - design @ first)
+    sigma = pattern(readings.power)
+    least_rss = len(power) * max(least_size(readings, pattern) ** 2, (1e-9 * pattern.reference) ** 2)
+    search = Search(terms, design / sigma[:, None], power / sigma, least_rss)
+    candidates = tuple(search.rivals(search.best()))
+    return Problem(ladder, terms, design, power, pattern, sigma, candidates)
+
+
+def joint_design(ladder: Ladder, terms: Sequence[Term]) -> FloatArray:
+    """Power of each term with coefficient one in each reading, shape (n, terms)."""
+    readings = ladder.readings
+    pressure = np.nan_to_num(readings.mean_pressure)
+    turns = {
+        "idle": np.full(len(readings), True),
+        "motor": np.full(len(readings), True),
+        "drive": np.full(len(readings), True),
+        "linkage": readings.stage != "motor-alone",
+    }
+    columns = []
+    for term in terms:
+        inside = readings.cylinder == term.cylinder if term.part == "seal" else turns[term.part]
+        columns.append(np.where(inside, shape(ladder.rig, term, readings.frequency, pressure), 0.0))
+    return np.column_stack(columns)
+
+
+def _best_power(
+    ladder: Ladder, stated: Inputs, standby: FloatArray, terms: Sequence[Term], design: FloatArray
+) -> FloatArray:
+    """Shaft-side power of the stated readings, shape (n,); an unknown idle power is found on the way. [W]"""
+    idle = standby
+    power = ladder_power(ladder, stated, idle)[:, 0]
+    if ladder.scope.idle:
+        column = [term.part for term in terms].index("idle")
+        for _ in range(IDLE_PASSES):
+            idle = nonnegative(design, power[:, None])[column]
+            power = ladder_power(ladder, stated, idle)[:, 0]
+    return power
+
+
+def _resample(
+    problem: Problem,
+    candidates: Sequence[Candidate],
+    member: np.ndarray,
+    inputs: Inputs,
+    standby: FloatArray,
+    scatter: FloatArray,
+) -> FloatArray:
+    """Refit every draw with its own set of terms: (terms, 1 + draws), the first column left at zero."""
+    ladder, idle = problem.ladder, ladder_idle(problem, standby)
+    passes = 2 if ladder.scope.idle else 1
+    for _ in range(passes):
+        power = (ladder_power(ladder, inputs, idle) + scatter) / problem.sigma[:, None]
+        coefficients = np.zeros((len(problem.terms), inputs.size))
+        for index, candidate in enumerate(candidates):
+            draws = 1 + np.flatnonzero(member == index)
+            chosen = list(candidate.columns)
+            weighted_design = problem.design[:, chosen] / problem.sigma[:, None]
+            coefficients[np.ix_(chosen, draws)] = nonnegative(weighted_design, power[:, draws])
+        if ladder.scope.idle:
+            idle = _idle_row(problem, coefficients)
+    return coefficients
+
+
+def ladder_idle(problem: Problem, standby: FloatArray) -> FloatArray:
+    """Standby power that the motor current is reckoned from, shape (1 + draws,). [W]"""
+    if not problem.ladder.scope.idle:
+        return standby
+    return np.full_like(
+        standby, problem.coefficients(problem.best)[[t.part for t in problem.terms].index("idle")]
+    )
+
+
+def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
+    return coefficients[[term.part for term in problem.terms].index("idle")]
+
+
+def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray) -> FamilyFit:
+    best, n = problem.best, problem.n
+    design = problem.design[:, list(best.columns)]
+    residuals = problem.power - design @ best.coefficients
+    linear = LinearChoice(design / problem.sigma[:, None], problem.sigma, residuals)
+    quality = Quality(
+        n=n,
+        parameters=best.parameters,
+        residual_rms=float(np.sqrt(np.mean(residuals**2))),
+        leave_one_out=linear.leave_one_out(),
+        aicc=best.aicc + 2 * float(np.log(problem.sigma).sum()),
+        scatter=problem.size(best),
+        scatter_growth=problem.pattern.growth,
+        dof=problem.dof(best),
+        lack_of_fit=lack_of_fit(
+            residuals / problem.sigma, repeat_groups(problem.ladder.readings), best.parameters
+        ),
+    )
+    solution = _confirm(problem)
+    return FamilyFit(
+        name="physical",
+        curves=curves,
+        terms=_term_reports(problem, solution),
+        quality=quality,
+        residuals=residuals,
+        noise=noise,
+        rivals=_rivals(problem),
+        notes=(*_dropped(problem), *_alike(problem, solution)),
+    )
+
+
+def _confirm(problem: Problem) -> Solution:
+    """The chosen set once more through lmfit, for the coefficients' covariance."""
+    chosen = list(problem.best.columns)
+    return linear_fit(problem.design[:, chosen], problem.power, problem.sigma)
+
+
+def _term_reports(problem: Problem, solution: Solution) -> tuple[TermReport, ...]:
+    dof = problem.dof(problem.best)
+    scale = problem.size(problem.best) / solution.residual_sd if solution.residual_sd > 0 else 1.0
+    reports = []
+    for j, value, u in zip(problem.best.columns, problem.best.coefficients, solution.errors, strict=True):
+        term = problem.terms[j]
+        reports.append(
+            TermReport(term.label, term.law.unit, t_interval(float(value), float(u * scale), dof, 0.0))
+        )
+    return tuple(
+        reports
+        + [_stribeck_speed(problem, j) for j in problem.best.columns if problem.terms[j].kind == "stribeck"]
+    )
+
+
+def _stribeck_speed(problem: Problem, column: int) -> TermReport:
+    """Free the Stribeck speed of the chosen set and let lmfit find it beside the other coefficients."""
+    term, ladder = problem.terms[column], problem.ladder
+    chosen = list(problem.best.columns)
+    inside = ladder.readings.cylinder == term.cylinder
+    pressure = np.nan_to_num(ladder.readings.mean_pressure)
+
+    def model(p) -> FloatArray:
+        free = Term(term.part, term.kind, term.cylinder, p["speed"])
+        moved = np.where(inside, shape(ladder.rig, free, ladder.readings.frequency, pressure), 0.0)
+        columns = [moved if j == column else problem.design[:, j] for j in chosen]
+        return sum(p[f"b{j}"] * c for j, c in zip(chosen, columns, strict=True))
+
+    start = {f"b{j}": float(b) for j, b in zip(chosen, problem.best.coefficients, strict=True)}
+    start["speed"] = term.stribeck_speed
+    fit = curve_fit(model, start, problem.power, problem.sigma, lower={"speed": 1e-3 * term.stribeck_speed})
+    label = f"seal '{term.cylinder}': Stribeck speed"
+    return TermReport(
+        label, "m/s", t_interval(fit.coefficients[-1], float(fit.errors[-1]), max(fit.dof, 1), 0.0)
+    )
+
+
+def _rivals(problem: Problem) -> tuple[Rival, ...]:
+    """Rivals with what each would change in the total no-load loss at the ends of the range. [W]"""
+    rivals = []
+    for candidate in problem.candidates:
+        labels = tuple(problem.terms[j].label for j in candidate.columns)
+        delta = candidate.aicc - problem.best.aicc
+        rivals.append(Rival(labels, delta, candidate.weight, tuple(_change_at_ends(problem, candidate))))
+    return tuple(rivals)
+
+
+def _change_at_ends(problem: Problem, candidate: Candidate) -> list[float]:
+    """No-load loss by this set less that by the best one, at the lowest and highest frequency of the last rung. [W]"""
+    readings = problem.ladder.readings
+    last = np.flatnonzero(readings.stage == readings.stage[-1])
+    ends = [last[np.argmin(readings.frequency[last])], last[np.argmax(readings.frequency[last])]]
+    difference = problem.coefficients(candidate) - problem.coefficients(problem.best)
+    return [float(problem.design[i] @ difference) for i in ends]
+
+
+def _dropped(problem: Problem) -> list[str]:
+    """A sentence for each part about the laws that the readings do not support."""
+    chosen = {problem.terms[j] for j in problem.best.columns}
+    sentences = []
+    for owner in dict.fromkeys(term.owner for term in problem.terms):
+        mine = [term for term in problem.terms if term.owner == owner]
+        speeds = [term for term in mine if term.kind == "stribeck"]
+        left_out = [t.law.label for t in mine if t not in chosen and t.kind != "stribeck"]
+        if speeds and not chosen.intersection(speeds):
+            left_out.append(speeds[0].law.label)
+        if left_out:
+            name = owner[0] if owner[1] is None else f"seal '{owner[1]}'"
+            sentences.append(f"{name}: the readings do not support {', '.join(left_out)}; left out.")
+    return sentences
+
+
+def _alike(problem: Problem, solution: Solution) -> list[str]:
+    """A sentence for each pair of chosen coefficients that the readings cannot tell apart."""
+    errors = solution.errors
+    if not np.all(errors > 0):
+        return []
+    correlation = solution.covariance / np.outer(errors, errors)
+    labels = [problem.terms[j].label for j in problem.best.columns]
+    pairs = [(a, b) for a in range(len(labels)) for b in range(a) if correlation[a, b] < -ALIKE]
+    return [
+        f"{labels[b]} and {labels[a]} can hardly be told apart (correlation {correlation[a, b]:.3f}): "
+        "trust their sum, not either one."
+        for a, b in pairs
+    ]

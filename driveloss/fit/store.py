@@ -1,0 +1,214 @@
+"""The saved calibration: one JSON text with a checksum, read back without SciPy, lmfit or pint."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import types
+import typing
+from dataclasses import asdict, fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from driveloss.bench.model import FloatArray, Rig
+from driveloss.errors import InputError
+from driveloss.fit.calibration import Calibration, Range
+from driveloss.fit.curves import Curves, PhysicalCurves, PolynomialCurves, SweepCurve
+from driveloss.fit.family import FamilyFit
+from driveloss.fit.noise import Pattern
+from driveloss.fit.sources import Inputs
+from driveloss.fit.terms import Term
+
+SCHEMA = "driveloss.calibration/1"
+DIGITS = 7  # of each draw; best estimates keep all of theirs
+
+
+def to_text(calibration: Calibration) -> str:
+    """The calibration as JSON text; its first member is the SHA-256 of all that follows."""
+    body = json.dumps(_content(calibration), indent=None, separators=(",", ":"), allow_nan=False)
+    body = body.replace(',"curves":', ',\n"curves":', 1).replace(',"inputs":', ',\n"inputs":', 1)[1:]
+    return f'{{"checksum":"{_digest(body)}",\n{body}\n'
+
+
+def from_text(text: str, name: str) -> Calibration:
+    """Read a calibration; `name` of the file for messages.
+
+    Raises InputError for a text cut short, edited, or of another schema.
+    """
+    head, _, body = text.partition("\n")
+    try:
+        data = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"{name}, line {error.lineno}: not a complete JSON text (was the file cut short?); "
+            "expected a calibration written by `driveloss calibrate`"
+        ) from error
+    schema = data.get("schema") if isinstance(data, dict) else None
+    if schema != SCHEMA:
+        raise InputError(
+            f"{name}, key 'schema': read {schema!r}, expected '{SCHEMA}'; calibrate the bench again"
+        )
+    if head != f'{{"checksum":"{_digest(body.rstrip())}",':
+        raise InputError(
+            f"{name}, key 'checksum': it does not match the content, so the file was edited or damaged; "
+            "expected the text as `driveloss calibrate` wrote it; calibrate the bench again"
+        )
+    return _revive_calibration(data)
+
+
+def read_calibration(path: Path) -> Calibration:
+    """Read a saved calibration. Raises InputError where there is none or it cannot be used."""
+    try:
+        return from_text(path.read_text(encoding="utf-8"), path.name)
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read as a saved calibration: {error}") from error
+
+
+def _digest(body: str) -> str:
+    return hashlib.sha256(body.encode()).hexdigest()
+
+
+def _content(c: Calibration) -> dict[str, Any]:
+    evidence = c.evidence
+    fits = evidence.fits if evidence else {}
+    return {
+        "schema": SCHEMA,
+        "program": c.program,
+        "title": c.title,
+        "family": c.family,
+        "seed": c.seed,
+        "draws": c.draws,
+        "files": c.files,
+        "route": c.route,
+        "stated_pressure_friction": list(c.stated_pressure_friction),
+        "has_standby": c.has_standby,
+        "winding_recorded": c.winding_recorded,
+        "rig": asdict(c.rig),
+        "families": {name: family_tables(fit) for name, fit in fits.items()},
+        "pattern": asdict(c.pattern),
+        "drive_range": asdict(c.drive_range),
+        "ranges": {name: asdict(span) for name, span in c.ranges.items()},
+        "curves": _pack_curves(c.curves),
+        "inputs": {item.name: _pack(getattr(c.inputs, item.name)) for item in fields(Inputs)},
+        "standby_W": _pack(c.standby),
+        "torque_constant_Nm_per_A": _pack(c.torque_constant),
+        "warm_resistance_ohm": _pack(c.warm_resistance),
+        "noise_W": _pack(c.noise),
+    }
+
+
+def family_tables(fit: FamilyFit) -> dict[str, Any]:
+    """Terms, quality, rivals and notes of one family as plain data."""
+    quality = asdict(fit.quality)
+    renamed = {"residual_rms": "residual_rms_W", "leave_one_out": "leave_one_out_W", "scatter": "scatter_W"}
+    return {
+        "terms": [{"label": t.label, "unit": t.unit, **_finite(asdict(t.estimate))} for t in fit.terms],
+        "quality": {renamed.get(key, key): value for key, value in quality.items()},
+        "rivals": [
+            {
+                "terms": list(r.labels),
+                "delta_aicc": r.delta_aicc,
+                "weight": r.weight,
+                "no_load_change_W": list(r.net_change),
+            }
+            for r in fit.rivals
+        ],
+        "notes": list(fit.notes),
+    }
+
+
+def _finite(values: dict[str, float]) -> dict[str, float | None]:
+    return {key: value if np.isfinite(value) else None for key, value in values.items()}
+
+
+def _pack(value: Any) -> Any:
+    """An array as a list (one number where constant), 'nan' and 'inf' as words, a dict by its values."""
+    if isinstance(value, dict):
+        return {key: _pack(item) for key, item in value.items()}
+    if not isinstance(value, np.ndarray):
+        return value
+    if np.all(value == value[0]) or np.isnan(value).all():
+        return {"constant": float(value[0]) if np.isfinite(value[0]) else str(value[0])}
+    return [float(value[0]), *_rounded(value[1:]).tolist()]
+
+
+def _rounded(values: FloatArray) -> FloatArray:
+    """To DIGITS significant digits, element by element."""
+    size = np.where(values == 0, 1.0, np.abs(values))
+    power = 10.0 ** (DIGITS - 1 - np.floor(np.log10(size)))
+    return np.round(values * power) / power
+
+
+def _unpack(value: Any, size: int) -> Any:
+    if isinstance(value, dict) and set(value) == {"constant"}:
+        return np.full(size, float(value["constant"]))
+    if isinstance(value, dict):
+        return {key: _unpack(item, size) for key, item in value.items()}
+    return np.array(value) if isinstance(value, list) else value
+
+
+def _pack_curves(curves: Curves) -> dict[str, Any]:
+    if isinstance(curves, PhysicalCurves):
+        used = [(t, row) for t, row in zip(curves.terms, curves.coefficients, strict=True) if row.any()]
+        return {"terms": [{**asdict(t), "coefficient": _pack(row)} for t, row in used]}
+    rows = [{**_scalars(s), "coefficients": [_pack(row) for row in s.coefficients]} for s in curves.sweeps]
+    return {"sweeps": rows}
+
+
+def _scalars(curve: SweepCurve) -> dict[str, Any]:
+    return {f.name: getattr(curve, f.name) for f in fields(curve) if f.name != "coefficients"}
+
+
+def _revive_curves(data: dict[str, Any], rig: Rig, size: int) -> Curves:
+    if "terms" in data:
+        terms = tuple(Term(**{k: v for k, v in t.items() if k != "coefficient"}) for t in data["terms"])
+        rows = [_unpack(t["coefficient"], size) for t in data["terms"]]
+        return PhysicalCurves(rig, terms, np.array(rows))
+    sweeps = []
+    for item in data["sweeps"]:
+        rows = np.array([_unpack(row, size) for row in item["coefficients"]])
+        sweeps.append(SweepCurve(**{**item, "coefficients": rows}))
+    return PolynomialCurves(tuple(sweeps))
+
+
+def _revive_calibration(data: dict[str, Any]) -> Calibration:
+    size = data["draws"] + 1
+    rig = revive(Rig, data["rig"])
+    return Calibration(
+        program=data["program"],
+        title=data["title"],
+        family=data["family"],
+        seed=data["seed"],
+        rig=rig,
+        files=data["files"],
+        route=data["route"],
+        stated_pressure_friction=tuple(data["stated_pressure_friction"]),
+        inputs=Inputs(**{key: _unpack(value, size) for key, value in data["inputs"].items()}),
+        standby=_unpack(data["standby_W"], size),
+        has_standby=data["has_standby"],
+        curves=_revive_curves(data["curves"], rig, size),
+        torque_constant=_unpack(data["torque_constant_Nm_per_A"], size),
+        warm_resistance=_unpack(data["warm_resistance_ohm"], size),
+        winding_recorded=data["winding_recorded"],
+        noise=_unpack(data["noise_W"], size),
+        pattern=revive(Pattern, data["pattern"]),
+        drive_range=revive(Range, data["drive_range"]),
+        ranges={name: revive(Range, span) for name, span in data["ranges"].items()},
+    )
+
+
+def revive(kind: Any, data: Any) -> Any:
+    """Rebuild a (nested) dataclass from the plain data of `asdict`, by its type hints."""
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (types.UnionType, typing.Union):
+        return None if data is None else revive(next(a for a in arguments if a is not types.NoneType), data)
+    if origin is dict:
+        return {key: revive(arguments[1], value) for key, value in data.items()}
+    if origin is tuple:
+        return tuple(data)
+    if is_dataclass(kind):
+        hints = typing.get_type_hints(kind)
+        return kind(**{name: revive(hints[name], value) for name, value in data.items()})  # type: ignore[operator]
+    return data

@@ -1,0 +1,8 @@
+"""Makes `from simulate import ...` work in every test, wherever pytest is started."""
+
+import sys
+from pathlib import Path
+
+TESTS = str(Path(__file__).parent)
+if TESTS not in sys.path:
+    sys.path.insert(0, TESTS)

@@ -1,0 +1,46 @@
+"""Every public physics function documents its units and works an example."""
+
+import importlib
+import inspect
+import pkgutil
+import re
+
+import pytest
+
+import driveloss.physics
+
+
+def public_functions():
+    """Each (module.name, function) that a module of the package defines for others."""
+    for info in pkgutil.iter_modules(driveloss.physics.__path__):
+        module = importlib.import_module(f"driveloss.physics.{info.name}")
+        for name, function in inspect.getmembers(module, inspect.isfunction):
+            if function.__module__ == module.__name__ and not name.startswith("_"):
+                yield f"{info.name}.{name}", function
+
+
+FUNCTIONS = dict(public_functions())
+each_function = pytest.mark.parametrize("name", FUNCTIONS)
+
+
+def test_the_package_is_found():
+    assert {"crank.piston_speed", "motor.motor_current", "seal.stribeck_power"} <= FUNCTIONS.keys()
+
+
+@each_function
+def test_every_argument_states_its_unit(name):
+    function = FUNCTIONS[name]
+    for argument in inspect.signature(function).parameters:
+        stated = re.search(rf"^ *{argument}: .*\[.+\]\.$", function.__doc__, re.MULTILINE)
+        assert stated, f"{name}({argument}): in which unit?"
+
+
+@each_function
+def test_the_first_sentence_states_the_unit_of_the_result(name):
+    assert re.search(r"\[.+\]", FUNCTIONS[name].__doc__.splitlines()[0]), f"{name} returns which unit?"
+
+
+@each_function
+def test_every_function_works_an_example(name):
+    short_name = name.split(".")[1]
+    assert re.search(rf">>> .*{short_name}\(", FUNCTIONS[name].__doc__), f"{name} has no doctest"

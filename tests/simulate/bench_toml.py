@@ -1,0 +1,173 @@
+"""The text of a simulated bench's bench.toml."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from simulate.machine import CELSIUS, CylinderTruth, Truth
+
+if TYPE_CHECKING:
+    from simulate.rig import Limits, PlannedSweep, Protocol
+
+COLUMN = 40  # where comments start
+STAGES = {
+    "standby": "controller on, nothing turns",
+    "motor-alone": "the motor, uncoupled",
+    "piston-disconnected": "+ transmission and crank",
+    "no-load": "+ the piston, ports open",
+    "loaded": "the whole machine at work",
+}
+
+
+def bench_toml(stated: Truth, protocol: Protocol, incremental_efficiency: float) -> str:
+    """bench.toml with what the bench's owner believes, in workshop units."""
+    sections = [
+        head(stated, protocol),
+        meter(protocol),
+        motor(stated, protocol, incremental_efficiency),
+        transmission(stated, protocol),
+        crank(stated),
+        *(cylinder(stated, one, protocol) for one in stated.cylinders),
+        aftercooler(stated),
+        ["[cycle]", entry("kind", stated.cycle, "which cooling ceiling to quote")],
+        *(sweep(one, protocol) for one in protocol.sweeps),
+    ]
+    return "\n\n".join("\n".join(lines) for lines in sections) + "\n"
+
+
+def entry(key: str, value: str | float, comment: str = "") -> str:
+    """One line; text in quotes, numbers bare.
+
+    >>> entry("ratio", 3.0)
+    'ratio = 3'
+    """
+    text = f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value:.6g}"
+    return f"{text:<{COLUMN - 2}}  # {comment}" if comment else text
+
+
+def amount(value: float, unit: str, share: float = 0.0, limit: float = 0.0) -> str:
+    """A quantity with its unit and its limit of error, either a share of it or in the same unit.
+
+    >>> amount(0.42, "ohm", share=0.02)
+    '0.42 ohm +/- 2 %'
+    """
+    text = f"{value:.6g} {unit}"
+    if share:
+        return f"{text} +/- {share * 100:.6g} %"
+    return f"{text} +/- {limit:.6g} {unit}" if limit else text
+
+
+def celsius(kelvin: float) -> str:
+    return f"{kelvin - CELSIUS:.6g} degC"
+
+
+def bar(pascal: float) -> str:
+    return f"{pascal / 1e5:.7g} bar"
+
+
+def head(stated: Truth, protocol: Protocol) -> list[str]:
+    return [
+        *(f"# {remark}" for remark in protocol.remarks),
+        "schema = 1",
+        entry("title", protocol.title),
+        entry("ambient_temperature", celsius(stated.ambient_temperature)),
+        entry("ambient_pressure", bar(stated.ambient_pressure)),
+    ]
+
+
+def meter(protocol: Protocol) -> list[str]:
+    limits = protocol.limits
+    lines = ["[meter]  # limits of error, as on the instruments' data sheets"]
+    if protocol.electric_columns == "volts-amps":
+        lines.append(entry("voltage", f"{limits.voltage_gain * 100:.6g} %"))
+    else:
+        lines.append(entry("power", f"{limits.power_gain * 100:.6g} % + {limits.power_zero:.6g} W"))
+    if protocol.electric_columns != "power":
+        lines.append(entry("current", f"{limits.current_gain * 100:.6g} %"))
+    return [*lines, entry("frequency", f"{limits.frequency:.6g} Hz")]
+
+
+def motor(stated: Truth, protocol: Protocol, incremental_efficiency: float) -> list[str]:
+    lines = ["[motor]", entry("supply", stated.motor.supply, "where the power meter sits")]
+    if protocol.states_motor == "incremental":
+        lines.append(entry("incremental_efficiency", float(f"{incremental_efficiency:.3f}")))
+    if protocol.states_motor == "constants":
+        lines += motor_constants(stated, protocol.limits)
+    return lines
+
+
+def motor_constants(stated: Truth, limits: Limits) -> list[str]:
+    this = stated.motor
+    resistance = amount(this.resistance, "ohm", limits.resistance)
+    lines = [
+        entry("winding_resistance", resistance, "that the motor current meets"),
+        entry("winding_temperature", celsius(this.reference_temperature), "when that was measured"),
+        entry("torque_constant", amount(this.torque_constant, "N*m/A", limits.torque_constant)),
+    ]
+    if this.form_factor != 1:
+        lines.append(entry("current_form_factor", this.form_factor, "rms over mean current"))
+    return lines
+
+
+def transmission(stated: Truth, protocol: Protocol) -> list[str]:
+    efficiency = stated.transmission_efficiency
+    limit = protocol.limits.transmission_efficiency
+    value = f"{efficiency:.6g} +/- {limit:.6g}" if limit else efficiency
+    return [
+        "[transmission]",
+        entry("ratio", stated.ratio, "motor turns for one crank turn"),
+        entry("efficiency", value, "of the load power passing through"),
+    ]
+
+
+def crank(stated: Truth) -> list[str]:
+    if stated.rod_length is None:
+        return ["[crank]", "# no rod_length: a scotch yoke, pure sine"]
+    return ["[crank]", entry("rod_length", amount(stated.rod_length * 1e3, "mm"))]
+
+
+def cylinder(stated: Truth, this: CylinderTruth, protocol: Protocol) -> list[str]:
+    limits = protocol.limits
+    lines = [
+        f"[cylinders.{this.name}]",
+        entry("bore", amount(this.bore * 1e3, "mm", limit=limits.bore * 1e3)),
+        entry("stroke", amount(this.stroke * 1e3, "mm", limit=limits.stroke * 1e3)),
+        entry("seal", this.seal_text),
+        entry("gas", this.gas),
+        entry("back_pressure", bar(this.back_pressure), "on the seal's other side"),
+    ]
+    if this.port_diameter is None or not protocol.states_port:
+        return lines
+    hole = amount(this.port_diameter * 1e3, "mm", limits.port_diameter)
+    return [
+        *lines,
+        entry("open_port_diameter", hole, "breathing hole of the no-load runs"),
+        entry("discharge_coefficient", coefficient(this, limits)),
+    ]
+
+
+def coefficient(this: CylinderTruth, limits: Limits) -> str | float:
+    share = limits.discharge_coefficient
+    if not share:
+        return this.discharge_coefficient
+    return f"{this.discharge_coefficient:.6g} +/- {share * 100:.6g} %"
+
+
+def aftercooler(stated: Truth) -> list[str]:
+    lines = ["[aftercooler]", entry("seal_heat_share", stated.seal_heat_share, "of the seal's friction heat")]
+    if stated.thermal_resistance is not None:
+        lines.append(
+            entry("thermal_resistance", amount(stated.thermal_resistance, "K/W"), "hot end above coolant")
+        )
+    return lines
+
+
+def sweep(this: PlannedSweep, protocol: Protocol) -> Iterator[str]:
+    yield "[[sweeps]]"
+    yield entry("stage", this.stage, STAGES[this.stage])
+    if this.cylinder is not None:
+        yield entry("cylinder", this.cylinder)
+    yield entry("file", this.file)
+    if this.pressure is not None and not protocol.pressure_column:
+        yield entry("mean_pressure", bar(this.pressure))
