@@ -82,7 +82,7 @@ def _column(draws: FloatArray | None, n: int) -> list[Estimate | None]:
 def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
     """Split every loaded reading among `sweeps`.
 
-    Raises InputError where there is none, or where the calibration does not know its cylinder or needs the motor current.
+    Raises InputError where there is none, or where the calibration lacks its cylinder or needs the motor current.
     """
     readings = gather(calibration.rig, sweeps, ("loaded",))
     _check(calibration, readings)
@@ -95,9 +95,7 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
 
 def _check(calibration: Calibration, readings: Readings) -> None:
     if len(readings) == 0:
-        raise InputError(
-            "bench.toml, [[sweeps]]: no sweep of stage 'loaded', expected at least one to break down"
-        )
+        raise InputError("bench.toml, [[sweeps]]: no sweep of stage 'loaded', expected at least one to break down")
     for i, name in enumerate(readings.cylinder):
         if name not in calibration.ranges:
             raise InputError(
@@ -106,7 +104,8 @@ def _check(calibration: Calibration, readings: Readings) -> None:
     lacking = np.flatnonzero(~np.isfinite(readings.current))
     if calibration.route == "measured current" and len(lacking):
         raise InputError(
-            f"{readings.where(lacking[0])}: no motor current was recorded, expected a column 'current [A]' as in the calibration"
+            f"{readings.where(lacking[0])}: no motor current was recorded, "
+            "expected a column 'current [A]' as in the calibration"
         )
 
 
@@ -124,9 +123,7 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
         "input": shaft.input,
         "standby": np.broadcast_to(calibration.standby, shape),
         "motor": None if motor is None else motor + shaft.load_loss,
-        "motor_copper": shaft.load_loss
-        if calibration.route in ("measured current", "motor constants")
-        else None,
+        "motor_copper": shaft.load_loss if calibration.route in ("measured current", "motor constants") else None,
         "linkage": None if motor is None else drive - motor,
         "drive": drive + shaft.load_loss,
         "transmission": (1 - inputs.efficiency) * load,

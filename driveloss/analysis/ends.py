@@ -1,4 +1,4 @@
-"""The cold and hot ends of a run: which ceiling their temperatures allow, and what the aftercooler's heat does to them."""
+"""The ends of a run: the ceiling that their temperatures allow, and what the aftercooler's heat does to them."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def ceilings_and_ends(
     heat: FloatArray,
     rng: np.random.Generator,
 ) -> dict[str, FloatArray | None]:
-    """Cooling (or heating) ceiling [W], hot end that follows [K], thermal resistance that measured hot ends imply [K/W].
+    """Cooling (or heating) ceiling [W], hot end that follows [K], thermal resistance by measured hot ends [K/W].
 
     pneumatic, heat: (n, 1 + draws) [W]. Rows that lack a temperature are nan.
     """

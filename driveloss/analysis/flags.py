@@ -42,7 +42,7 @@ FLAGS = {
             "port-drop-large",
             "In the no-load sweeps the peak pressure drop across the open port passes 10 % of ambient, where the "
             "incompressible orifice law fails.",
-            "Mostly the true port loss is smaller: seal friction is then too low and net pneumatic power too high.",
+            "The port loss is uncertain: seal friction and net pneumatic power may err either way.",
         ),
         Flag(
             "pressure-not-calibrated",

@@ -119,22 +119,26 @@ def key_path(path: KeyPath) -> str:
 
 def find_line(text: str, path: KeyPath) -> int | None:
     """Line of a key, else of its table's header, in plainly written TOML; None where it is not found."""
+    if not path:
+        return None
+    key = re.compile(rf"\s*[\"']?{re.escape(str(path[-1]))}[\"']?\s*=")
     table: KeyPath = ()
-    sweeps_seen = -1
-    header_line = None
+    headers: dict[KeyPath, int] = {}
     for number, line in enumerate(text.split("\n"), start=1):
         header = re.match(r"\s*(\[\[?)([^\[\]]+)\]", line)
         if header:
-            names = tuple(part.strip().strip("\"'") for part in header[2].split("."))
-            sweeps_seen += header[1] == "[["
-            table = (*names, sweeps_seen) if header[1] == "[[" else names
-            if table == path[: len(table)] and len(table) >= len(path) - 1:
-                header_line = number
-            if table == path:
-                return number
-        elif table == path[:-1] and re.match(rf"\s*[\"']?{re.escape(str(path[-1]))}[\"']?\s*=", line):
+            table = _table_path(header[1], header[2], headers)
+            headers.setdefault(table, number)
+        elif table == path[:-1] and key.match(line):
             return number
-    return header_line
+    return headers.get(path, headers.get(path[:-1]))
+
+
+def _table_path(brackets: str, written: str, headers: dict[KeyPath, int]) -> KeyPath:
+    names = tuple(part.strip().strip("\"'") for part in written.split("."))
+    if brackets == "[":
+        return names
+    return (*names, sum(path[:-1] == names for path in headers))
 
 
 class Table:
@@ -163,9 +167,7 @@ class Table:
 
     def require(self, key: str, example: str) -> None:
         if key not in self.values:
-            raise InputError(
-                f"{self.where()}: the key '{key}' is missing, expected such as {key} = {example}"
-            )
+            raise InputError(f"{self.where()}: the key '{key}' is missing, expected such as {key} = {example}")
 
     def text(self, key: str, default: str = "") -> str:
         value = self.values.get(key, default)
@@ -196,9 +198,7 @@ class Table:
         """A quantity whose own limit of error is not used; a notice says so and where to state it instead."""
         found = self.optional(key, ambient_pressure)
         if found is not None and "+/-" in str(self.values[key]).replace("±", "+/-"):
-            self.source.notices.append(
-                f"{self.where(key)}: its limit of error is not used; state it in {instead}"
-            )
+            self.source.notices.append(f"{self.where(key)}: its limit of error is not used; state it in {instead}")
         return None if found is None else found.value
 
 
@@ -206,6 +206,7 @@ def suggestion(word: str, allowed: Iterable[str]) -> str:
     """What may have been meant, else everything that is allowed."""
     words = list(allowed)
     near = get_close_matches(word.lower(), words, n=1, cutoff=0.6)
+    near = near or [known for known in words if word and known.startswith(word.lower())]
     if near:
         return f"; did you mean '{near[0]}'?"
     return f"; expected one of {', '.join(words)}" if words else "; none is defined"
@@ -354,14 +355,10 @@ def _cylinder(name: str, table: Table, ambient_pressure: Quantity) -> Cylinder:
 def _sweeps(top: Table, rig: Rig) -> tuple[SweepSpec, ...]:
     values = top.values.get("sweeps", [])
     if not isinstance(values, list):
-        raise InputError(
-            f"{top.where('sweeps')}: expected [[sweeps]] in double brackets, read {shown(repr(values))}"
-        )
+        raise InputError(f"{top.where('sweeps')}: expected [[sweeps]] in double brackets, read {shown(repr(values))}")
     if not values:
         raise InputError(f"{top.where()}: expected at least one table [[sweeps]], read none")
-    return tuple(
-        _sweep(Table(top.source, ("sweeps", index), value, SWEEP), rig) for index, value in enumerate(values)
-    )
+    return tuple(_sweep(Table(top.source, ("sweeps", index), value, SWEEP), rig) for index, value in enumerate(values))
 
 
 def _sweep(table: Table, rig: Rig) -> SweepSpec:

@@ -65,9 +65,7 @@ def _decode(data: bytes, name: str) -> str:
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         read = f"byte 0x{data[error.start]:02x}"
-        raise InputError(
-            f"{name}, line {line}: expected UTF-8 text, read {read}; save it as UTF-8"
-        ) from error
+        raise InputError(f"{name}, line {line}: expected UTF-8 text, read {read}; save it as UTF-8") from error
 
 
 def _content_lines(text: str) -> list[tuple[int, str]]:
@@ -95,9 +93,7 @@ def _cells(line: str, number: int, delimiter: str, name: str) -> list[str]:
     try:
         cells = next(csv.reader([line], delimiter=delimiter, strict=True))
     except (csv.Error, StopIteration) as error:
-        raise InputError(
-            f"{name}, line {number}: a quoted cell does not end on its line ({error})"
-        ) from error
+        raise InputError(f"{name}, line {number}: a quoted cell does not end on its line ({error})") from error
     return [cell.strip() for cell in cells]
 
 

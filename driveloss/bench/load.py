@@ -94,9 +94,7 @@ def _read(spec: SweepSpec, file: Path, rig: Rig) -> tuple[Sweep, tuple[str, ...]
         file, spec.stage, spec.cylinder, spec.mean_pressure, rig.ambient_pressure.value, spec.file
     )
     if rig.motor.supply == "controller" and sweep.current is not None and not sweep.from_volts_and_amps:
-        notice = (
-            f"{spec.file}: column 'current' is left out: before a controller it is not the motor's current"
-        )
+        notice = f"{spec.file}: column 'current' is left out: before a controller it is not the motor's current"
         return sweep.replace(current=None), (*notices, notice)
     return sweep, notices
 
@@ -112,13 +110,9 @@ def _check_ladder(sweeps: list[Sweep], config: Config) -> None:
         )
     for (stage, cylinder), count in rungs.items():
         if stage == "loaded" and ("no-load", cylinder) not in rungs:
-            _refuse_rung(
-                stage, cylinder, config, "expected a no-load sweep of the same cylinder too, read none"
-            )
+            _refuse_rung(stage, cylinder, config, "expected a no-load sweep of the same cylinder too, read none")
         if stage in FITTED_STAGES and count < FEWEST_READINGS:
-            reason = (
-                f"too few points for any curve: expected {FEWEST_READINGS} readings or more, read {count}"
-            )
+            reason = f"too few points for any curve: expected {FEWEST_READINGS} readings or more, read {count}"
             _refuse_rung(stage, cylinder, config, reason)
 
 

@@ -34,9 +34,7 @@ class Quantity:
 
     def __post_init__(self) -> None:
         if not (isfinite(self.value) and isfinite(self.limit) and self.limit >= 0):
-            raise InputError(
-                f"expected a finite value and a limit of zero or more, got {self.value} +/- {self.limit}"
-            )
+            raise InputError(f"expected a finite value and a limit of zero or more, got {self.value} +/- {self.limit}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +46,7 @@ class Limits:
 
     def __post_init__(self) -> None:
         if not (0 <= self.gain < 1 and self.zero >= 0 and isfinite(self.zero)):
-            raise InputError(
-                f"expected limits of zero or more, got {self.gain} of the reading and {self.zero}"
-            )
+            raise InputError(f"expected limits of zero or more, got {self.gain} of the reading and {self.zero}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,9 +171,7 @@ class Sweep:
     def __post_init__(self) -> None:
         _one_of("stage", self.stage, STAGES)
         if (self.cylinder is not None) != (self.stage in CYLINDER_STAGES):
-            raise InputError(
-                f"stage '{self.stage}' with cylinder {self.cylinder}: only {CYLINDER_STAGES} have one"
-            )
+            raise InputError(f"stage '{self.stage}' with cylinder {self.cylinder}: only {CYLINDER_STAGES} have one")
         for column in fields(self):
             if isinstance(getattr(self, column.name), np.ndarray):
                 self._freeze(column.name)

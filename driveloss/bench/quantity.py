@@ -28,9 +28,7 @@ _DECIMAL_COMMA = re.compile(r"\d,\d")
 _LONGEST = 120
 
 
-def parse_quantity(
-    value: object, kind: Kind, where: str, ambient_pressure: Quantity | None = None
-) -> Quantity:
+def parse_quantity(value: object, kind: Kind, where: str, ambient_pressure: Quantity | None = None) -> Quantity:
     """One value of bench.toml or of an option, in the SI unit of its kind.
 
     value: text such as '32 mm', '0.42 ohm +/- 2 %', '30 +/- 0.05 mm', '1 bar gauge'; a pure number may be
@@ -107,9 +105,7 @@ def check_range(value: float, kind: Kind, where: str, text: str) -> None:
     if kind.is_temperature and value <= 0:
         raise InputError(f"{where}: at or below absolute zero: read '{shown(text)}', {value:g} K")
     if kind.is_pressure and value <= 0:
-        raise InputError(
-            f"{where}: an absolute pressure must be above zero: read '{shown(text)}', {value:g} Pa"
-        )
+        raise InputError(f"{where}: an absolute pressure must be above zero: read '{shown(text)}', {value:g} Pa")
     if not kind.low * (1 - 1e-9) <= value <= kind.high * (1 + 1e-9):
         unit = f" {kind.unit}" if kind.unit else ""
         hint = f"; {kind.hint}" if kind.hint else ""
@@ -139,9 +135,7 @@ def _limit_part(part: str, kind: Kind, where: str, text: str) -> tuple[float, bo
     match = _PART.fullmatch(part)
     unit = "" if match is None else _unit_of(match, "unit")
     if match is None or not unit:
-        raise InputError(
-            f"{where}: expected limits such as '{kind.example}', read '{shown(text)}'{_comma_hint(text)}"
-        )
+        raise InputError(f"{where}: expected limits such as '{kind.example}', read '{shown(text)}'{_comma_hint(text)}")
     size = _finite(float(match["value"]), text, where)
     if size < 0:
         raise InputError(f"{where}: a limit of error cannot be negative, read '{shown(text)}'")
@@ -162,16 +156,11 @@ def _text(value: object, kind: Kind, where: str) -> str:
 
 
 def _form(kind: Kind) -> str:
-    return (
-        f'one number and its unit, such as "{kind.example}"'
-        if kind.unit
-        else f"a number such as {kind.example}"
-    )
+    return f'one number and its unit, such as "{kind.example}"' if kind.unit else f"a number such as {kind.example}"
 
 
 def _unit_of(match: re.Match[str], group: str) -> str:
-    written = match[group] or match[f"{group}_inverse"] or ""
-    return re.sub(r"\s+", " ", written.strip())
+    return match[group] or match[f"{group}_inverse"] or ""
 
 
 def _finite(number: float, text: str, where: str) -> float:

@@ -106,9 +106,7 @@ def _meant(name: str) -> str:
     return f"; did you mean '{near[0]}'?" if near else ""
 
 
-def _column(
-    index: int, name: str, heading: str, unit: str | None, at: str, ambient_pressure: float | None
-) -> Column:
+def _column(index: int, name: str, heading: str, unit: str | None, at: str, ambient_pressure: float | None) -> Column:
     kind = COLUMN_KINDS[name]
     if not unit:
         raise InputError(f"{at}: the unit is missing: expected '{name} [{kind.example}]'")
@@ -124,9 +122,7 @@ def _check_columns(columns: dict[str, Column], stage: str, where: str, headings:
     if not columns.keys() & {"frequency", "speed"} and stage != "standby":
         raise InputError(f"{where}: expected a column 'frequency [Hz]' or 'speed [rpm]', {read}")
     if "power" not in columns and not {"voltage", "current"} <= columns.keys():
-        raise InputError(
-            f"{where}: expected a column 'power [W]', or 'voltage [V]' and 'current [A]', {read}"
-        )
+        raise InputError(f"{where}: expected a column 'power [W]', or 'voltage [V]' and 'current [A]', {read}")
 
 
 def _readings(columns: dict[str, Column], table: CsvTable) -> dict[str, Readings]:
@@ -146,9 +142,7 @@ def _check_second_header(numeric: list[Column], table: CsvTable) -> None:
         cells = [row.cells[column.index] for column in numeric]
         if all(_is_heading(cell, column) for cell, column in zip(cells, numeric, strict=True)):
             read = shown(" ".join(cells))
-            raise InputError(
-                f"{table.name}, line {row.line}: expected readings, read a second header line '{read}'"
-            )
+            raise InputError(f"{table.name}, line {row.line}: expected readings, read a second header line '{read}'")
 
 
 def _is_heading(cell: str, column: Column) -> bool:
@@ -166,7 +160,7 @@ def _check_decimal_mark(numeric: list[Column], table: CsvTable) -> None:
                 first.setdefault(mark, f"'{shown(cell)}' (line {row.line})")
             if len(first) == 2:
                 raise InputError(
-                    f"{_at(table, row, column)}: expected one decimal mark in the whole file and no thousands "
+                    f"{_at(table, row, column)}: expected one decimal mark in the whole file, no thousands "
                     f"separators, read {first[',']} and {first['.']}"
                 )
 
@@ -203,9 +197,7 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
     return number, float(f"1e{int(exponent or 0) - decimals}")
 
 
-def _check_standstill(
-    readings: dict[str, Readings], columns: dict[str, Column], table: CsvTable, stage: str
-) -> None:
+def _check_standstill(readings: dict[str, Readings], columns: dict[str, Column], table: CsvTable, stage: str) -> None:
     """Only in standby may the crank stand still."""
     key = "frequency" if "frequency" in readings else "speed"
     if stage == "standby" or key not in readings:
@@ -214,8 +206,7 @@ def _check_standstill(
         if frequency <= 0:
             read = shown(row.cells[columns[key].index])
             raise InputError(
-                f"{_at(table, row, columns[key])}: expected a {key} above zero in a sweep of stage '{stage}', "
-                f"read '{read}'"
+                f"{_at(table, row, columns[key])}: expected a {key} above zero at stage '{stage}', read '{read}'"
             )
 
 

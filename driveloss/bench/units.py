@@ -13,8 +13,8 @@ from driveloss.errors import InputError
 
 # pint evaluates what it is given (9**9**9 keeps it busy for hours), so only names with small exponents pass.
 FACTOR = r"[A-Za-zµμΩΩ°%][A-Za-z0-9_]{0,30}(?:[²³]|(?:\*\*|\^)-?[1-9](?!\d))?"
-FACTORS = rf"{FACTOR}(?:(?:\s*[*/·]\s*|\s+){FACTOR})*"
-UNIT = rf"(?:1\s*/\s*)?{FACTORS}"
+FACTORS = rf"{FACTOR}(?:(?: ?[*/·] ?| ){FACTOR})*"
+UNIT = rf"(?:1 ?/ ?)?{FACTORS}"
 _UNIT = re.compile(UNIT)
 _LONGEST = 60
 
@@ -139,9 +139,7 @@ def _gauge(found: Conversion, kind: Kind, where: str, ambient_pressure: float | 
 
 def _expected(kind: Kind) -> str:
     article = "an" if kind.name[0] in "aeiou" else "a"
-    return (
-        f"{article} {kind.name} such as '{kind.example}'" if kind.unit else f"a number such as {kind.example}"
-    )
+    return f"{article} {kind.name} such as '{kind.example}'" if kind.unit else f"a number such as {kind.example}"
 
 
 def _hint(unit: str) -> str:

@@ -226,7 +226,7 @@ def _torque_constant(ladder: Ladder, inputs: Inputs, standby: FloatArray) -> Flo
 
 
 def _warm_resistance(ladder: Ladder, inputs: Inputs) -> FloatArray:
-    """Winding resistance at the ladder's mean winding temperature (reference where not recorded), (1 + draws,). [ohm]"""
+    """Winding resistance at the ladder's mean winding temperature, else the reference, (1 + draws,). [ohm]"""
     recorded = ladder.readings.winding[np.isfinite(ladder.readings.winding)]
     if len(recorded) == 0:
         return inputs.resistance

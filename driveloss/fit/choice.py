@@ -104,22 +104,18 @@ class Search:
                 return None
         rss = max(norm**2 + self.outside, self.least_rss)
         parameters = len(columns) + sum(self.terms[j].kind == "stribeck" for j in columns)
-        return Candidate(
-            columns, coefficients / self.scale[chosen], rss, parameters, aicc(rss, self.n, parameters)
-        )
+        return Candidate(columns, coefficients / self.scale[chosen], rss, parameters, aicc(rss, self.n, parameters))
 
     def options(self, owner: Hashable) -> list[Columns]:
         """Every set of terms that one part may have: one to three laws, at most one Stribeck speed."""
-        mine = [j for j in self._required[owner]]
+        mine = self._required[owner]
         extra = [j for j in mine if self.terms[j].kind == "pressure"]
         laws = [j for j in mine if self.terms[j].kind not in ("pressure", "stribeck")]
         dips = [j for j in mine if self.terms[j].kind == "stribeck"]
         sets = [c for size in range(1, MOST_TERMS_A_PART + 1) for c in combinations(laws, size)]
         with_dip = [tuple(sorted((*c, j))) for c in sets if self._has_coulomb(c) and len(c) < 3 for j in dips]
         return [
-            tuple(sorted((*c, *add)))
-            for c in sets + with_dip
-            for add in ([()] + ([tuple(extra)] if extra else []))
+            tuple(sorted((*c, *add))) for c in sets + with_dip for add in ([()] + ([tuple(extra)] if extra else []))
         ]
 
     def _has_coulomb(self, columns: Columns) -> bool:
@@ -157,9 +153,7 @@ class Search:
             groups[self.terms[j].owner] = (*groups.get(self.terms[j].owner, ()), j)
         return groups
 
-    def _pool(
-        self, owner: Hashable, current: dict[Hashable, Columns], best: Candidate
-    ) -> list[tuple[float, Columns]]:
+    def _pool(self, owner: Hashable, current: dict[Hashable, Columns], best: Candidate) -> list[tuple[float, Columns]]:
         """Alternatives of one part, the others as in the best set: (AICc above the best, columns)."""
         scored = []
         for choice in self.options(owner):
@@ -192,8 +186,6 @@ def _likeliest(pools: list[list[tuple[float, Columns]]]) -> list[Columns]:
     """Combine the parts' alternatives, keeping the combinations with the smallest summed distance."""
     combined: list[tuple[float, Columns]] = [(0.0, ())]
     for pool in pools:
-        grown = [
-            (d + e, (*columns, *choice)) for d, columns in combined for e, choice in pool if d + e < WINDOW
-        ]
+        grown = [(d + e, (*columns, *choice)) for d, columns in combined for e, choice in pool if d + e < WINDOW]
         combined = sorted(grown)[:MOST_RIVALS]
     return [tuple(sorted(columns)) for _, columns in combined]

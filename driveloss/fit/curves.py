@@ -34,17 +34,13 @@ class PhysicalCurves:
     def drive(self, frequency: FloatArray) -> FloatArray:
         """Motor and linkage together, shape (m, 1 + draws). [W]"""
         zero = np.zeros_like(frequency)
-        return sum(
-            (self._sum(part, None, frequency, zero) for part in ("motor", "linkage", "drive")), np.zeros(1)
-        )
+        return sum((self._sum(part, None, frequency, zero) for part in ("motor", "linkage", "drive")), np.zeros(1))
 
     def seal(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Seal friction at frequency [Hz] and mean pressure [Pa], shape (m,) each -> (m, 1 + draws). [W]"""
         return self._sum("seal", cylinder, frequency, pressure)
 
-    def _sum(
-        self, part: str, cylinder: str | None, frequency: FloatArray, pressure: FloatArray
-    ) -> FloatArray:
+    def _sum(self, part: str, cylinder: str | None, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         total = np.zeros((len(frequency), self.coefficients.shape[1]))
         for term, row in zip(self.terms, self.coefficients, strict=True):
             if term.part == part and term.cylinder == cylinder and row.any():
@@ -115,4 +111,4 @@ Curves = PhysicalCurves | PolynomialCurves
 def legendre_design(frequency: FloatArray, low: float, high: float, degree: int) -> FloatArray:
     """Legendre polynomials of the scaled frequency, shape (m, degree + 1)."""
     middle, half = (low + high) / 2, (high - low) / 2 or 1.0
-    return np.polynomial.legendre.legvander((frequency - middle) / half, degree)
+    return np.asarray(np.polynomial.legendre.legvander((frequency - middle) / half, degree), dtype=np.float64)

@@ -36,8 +36,8 @@ def choose_pattern(power: FloatArray, residuals: FloatArray) -> Pattern:
 
     def badness(growth: float) -> float:
         sigma = Pattern(growth, reference)(power)
-        mean_square = np.mean((residuals / sigma) ** 2)
-        return len(power) * np.log(max(mean_square, 1e-300)) + 2 * np.log(sigma).sum()
+        mean_square = float(np.mean((residuals / sigma) ** 2))
+        return float(len(power) * np.log(max(mean_square, 1e-300)) + 2 * np.log(sigma).sum())
 
     return Pattern(min(GROWTH, key=badness), reference)
 
@@ -74,9 +74,7 @@ class LackOfFit:
     p_value: float  # chance of so large a misfit if the curves were right
 
 
-def lack_of_fit(
-    weighted_residuals: FloatArray, groups: NDArray[np.int64], parameters: int
-) -> LackOfFit | None:
+def lack_of_fit(weighted_residuals: FloatArray, groups: NDArray[np.int64], parameters: int) -> LackOfFit | None:
     """Compare misfit with repeatability; None where there are no repeats or no spare groups. Arrays: (n,)."""
     from scipy.special import fdtrc
 
@@ -90,6 +88,4 @@ def lack_of_fit(
         return None
     misfit = float(np.sum(weighted_residuals**2)) - pure
     ratio = (misfit / misfit_dof) / max(pure / pure_dof, 1e-300)
-    return LackOfFit(
-        float(np.sqrt(pure / pure_dof)), pure_dof, float(fdtrc(misfit_dof, pure_dof, max(ratio, 0.0)))
-    )
+    return LackOfFit(float(np.sqrt(pure / pure_dof)), pure_dof, float(fdtrc(misfit_dof, pure_dof, max(ratio, 0.0))))

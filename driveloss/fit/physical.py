@@ -75,8 +75,7 @@ def fit_physical(
     """Fit the joint family and resample it. `standby`: (1 + draws,) [W]; `active`: the sources of error at work."""
     problem = problem or pose(ladder, first_column(inputs), standby[:1])
     rng = np.random.default_rng([seed, 2])
-    candidates = problem.candidates if "terms" in active else problem.candidates[:1]
-    candidates = weighted(candidates)
+    candidates = weighted(problem.candidates if "terms" in active else problem.candidates[:1])
     member = assign(candidates, inputs.size - 1, rng)
     sizes = np.array([problem.size(c) for c in candidates])[member]
     dofs = np.array([problem.dof(c) for c in candidates])[member]
@@ -150,7 +149,7 @@ def _resample(
         coefficients = np.zeros((len(problem.terms), inputs.size))
         for index, candidate in enumerate(candidates):
             draws = 1 + np.flatnonzero(member == index)
-            chosen = list(candidate.columns)
+            chosen = np.array(candidate.columns)
             weighted_design = problem.design[:, chosen] / problem.sigma[:, None]
             coefficients[np.ix_(chosen, draws)] = nonnegative(weighted_design, power[:, draws])
         if ladder.scope.idle:
@@ -162,9 +161,7 @@ def ladder_idle(problem: Problem, standby: FloatArray) -> FloatArray:
     """Standby power that the motor current is reckoned from, shape (1 + draws,). [W]"""
     if not problem.ladder.scope.idle:
         return standby
-    return np.full_like(
-        standby, problem.coefficients(problem.best)[[t.part for t in problem.terms].index("idle")]
-    )
+    return np.full_like(standby, problem.coefficients(problem.best)[[t.part for t in problem.terms].index("idle")])
 
 
 def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
@@ -185,9 +182,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray) -> Fami
         scatter=problem.size(best),
         scatter_growth=problem.pattern.growth,
         dof=problem.dof(best),
-        lack_of_fit=lack_of_fit(
-            residuals / problem.sigma, repeat_groups(problem.ladder.readings), best.parameters
-        ),
+        lack_of_fit=lack_of_fit(residuals / problem.sigma, repeat_groups(problem.ladder.readings), best.parameters),
     )
     solution = _confirm(problem)
     return FamilyFit(
@@ -214,12 +209,9 @@ def _term_reports(problem: Problem, solution: Solution) -> tuple[TermReport, ...
     reports = []
     for j, value, u in zip(problem.best.columns, problem.best.coefficients, solution.errors, strict=True):
         term = problem.terms[j]
-        reports.append(
-            TermReport(term.label, term.law.unit, t_interval(float(value), float(u * scale), dof, 0.0))
-        )
+        reports.append(TermReport(term.label, term.law.unit, t_interval(float(value), float(u * scale), dof, 0.0)))
     return tuple(
-        reports
-        + [_stribeck_speed(problem, j) for j in problem.best.columns if problem.terms[j].kind == "stribeck"]
+        reports + [_stribeck_speed(problem, j) for j in problem.best.columns if problem.terms[j].kind == "stribeck"]
     )
 
 
@@ -240,9 +232,7 @@ def _stribeck_speed(problem: Problem, column: int) -> TermReport:
     start["speed"] = term.stribeck_speed
     fit = curve_fit(model, start, problem.power, problem.sigma, lower={"speed": 1e-3 * term.stribeck_speed})
     label = f"seal '{term.cylinder}': Stribeck speed"
-    return TermReport(
-        label, "m/s", t_interval(fit.coefficients[-1], float(fit.errors[-1]), max(fit.dof, 1), 0.0)
-    )
+    return TermReport(label, "m/s", t_interval(fit.coefficients[-1], float(fit.errors[-1]), max(fit.dof, 1), 0.0))
 
 
 def _rivals(problem: Problem) -> tuple[Rival, ...]:

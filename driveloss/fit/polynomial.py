@@ -183,6 +183,5 @@ def _term_reports(
     units = ["W", "W/Hz"] + [f"W/Hz^{j}" for j in range(2, degree + 1)]
     rows = zip(fit.coefficients, fit.errors * scale, units, strict=False)
     return [
-        TermReport(f"{name}: b{j}", unit, t_interval(float(b), float(u), dof))
-        for j, (b, u, unit) in enumerate(rows)
+        TermReport(f"{name}: b{j}", unit, t_interval(float(b), float(u), dof)) for j, (b, u, unit) in enumerate(rows)
     ]

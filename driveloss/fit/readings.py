@@ -50,12 +50,8 @@ def gather(rig: Rig, sweeps: Iterable[Sweep], stages: tuple[str, ...]) -> Readin
     chosen = [sweep for sweep in sweeps if sweep.stage in stages]
     parts = [_columns(rig, sweep) for sweep in chosen]
     names = list(Readings.__dataclass_fields__)
-    empty = {
-        name: np.array([], dtype=str if name in ("file", "stage", "cylinder") else float) for name in names
-    }
-    return Readings(
-        **{name: np.concatenate([p[name] for p in parts]) if parts else empty[name] for name in names}
-    )
+    empty = {name: np.array([], dtype=str if name in ("file", "stage", "cylinder") else float) for name in names}
+    return Readings(**{name: np.concatenate([p[name] for p in parts]) if parts else empty[name] for name in names})
 
 
 def _columns(rig: Rig, sweep: Sweep) -> dict[str, NDArray]:

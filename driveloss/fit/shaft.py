@@ -47,7 +47,8 @@ def input_power(readings: Readings, inputs: Inputs) -> FloatArray:
     corrected = power * inputs.power_gain + inputs.power_zero
     if by_product.any():
         volts = readings.voltage[by_product, None] * inputs.voltage_gain + inputs.voltage_zero
-        amps = _amperes(readings, inputs)[by_product]
+        read = readings.power[by_product] / readings.voltage[by_product]  # at a controller: bus current
+        amps = read[:, None] * inputs.current_gain + inputs.current_zero
         gain, zero = inputs.power_gain, inputs.power_zero
         corrected[by_product] = volts * amps * gain + zero
     return corrected
@@ -56,9 +57,10 @@ def input_power(readings: Readings, inputs: Inputs) -> FloatArray:
 def shaft_power(
     readings: Readings, inputs: Inputs, standby: FloatArray, route: str, scatter: FloatArray | float = 0.0
 ) -> Shaft:
-    """Split input power into standby, load loss and shaft power. `standby`: shape (1 + draws,) or (n, 1 + draws) [W].
+    """Split input power into standby, load loss and shaft power.
 
-    `scatter`: added to the input power before it is split, (n, 1 + draws) [W]. Raises InputError where a reading lies so far below standby that no motor current explains it.
+    standby: shape (1 + draws,) or (n, 1 + draws) [W]. scatter: added to the input power before it is split,
+    (n, 1 + draws) [W]. Raises InputError where a reading lies so far below standby that no motor current explains it.
     """
     total = input_power(readings, inputs) + scatter
     net = total - standby
@@ -86,9 +88,7 @@ def _winding_resistance(readings: Readings, inputs: Inputs) -> FloatArray:
 
 
 def _from_current(readings: Readings, inputs: Inputs, net: FloatArray) -> FloatArray:
-    return motor.copper_loss(
-        _amperes(readings, inputs), _winding_resistance(readings, inputs), inputs.form_factor
-    )
+    return motor.copper_loss(_amperes(readings, inputs), _winding_resistance(readings, inputs), inputs.form_factor)
 
 
 def _from_constants(readings: Readings, inputs: Inputs, net: FloatArray) -> FloatArray:

@@ -78,9 +78,7 @@ def curve_fit(
     for name, value in start.items():
         parameters.add(name, value=value, min=(lower or {}).get(name, -np.inf))
     weight = 1.0 if sigma is None else 1 / sigma
-    minimizer = Minimizer(
-        lambda p: (model(p.valuesdict()) - readings) * weight, parameters, scale_covar=False
-    )
+    minimizer = Minimizer(lambda p: (model(p.valuesdict()) - readings) * weight, parameters, scale_covar=False)
     tight = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15}
     result = minimizer.minimize(method="least_squares", jac="3-point", x_scale="jac", **tight)
     best = np.array([result.params[name].value for name in start])
@@ -104,7 +102,8 @@ def nonnegative(design: FloatArray, readings: FloatArray) -> FloatArray:
     scale = np.linalg.norm(design, axis=0)
     Q, R = np.linalg.qr(design / scale)
     rotated = Q.T @ readings
-    solution = np.linalg.solve(R, rotated)
+    square = R.shape[0] == R.shape[1]  # more coefficients than readings: NNLS finds one sparse solution
+    solution = np.linalg.solve(R, rotated) if square else np.full((R.shape[1], rotated.shape[1]), -1.0)
     for j in np.flatnonzero((solution < 0).any(axis=0)):
         solution[:, j] = nnls(R, rotated[:, j])[0]
     return solution / scale[:, None]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 
@@ -50,7 +51,6 @@ class Inputs:
     seal_heat_share: FloatArray  # [1]
     thermal_resistance: FloatArray  # [K/W], nan where not given
     ambient_temperature: FloatArray  # [K]
-    rod_length: FloatArray  # [m], inf for a scotch yoke
     cylinders: dict[str, dict[str, FloatArray]] = field(default_factory=dict)  # geometry by cylinder, SI
 
     @property
@@ -71,10 +71,10 @@ class _Sampler:
         spread = (2 * strata - 1) * (limit if source in self.active else 0.0)
         return value + np.concatenate([[0.0], spread])
 
-    def quantity(self, quantity: Quantity | None, source: str, missing: float = np.nan) -> FloatArray:
-        """Draws of a stated quantity; `missing` where there is none."""
+    def quantity(self, quantity: Quantity | None, source: str) -> FloatArray:
+        """Draws of a stated quantity; nan where there is none."""
         if quantity is None:
-            return np.full(self.draws + 1, missing)
+            return np.full(self.draws + 1, np.nan)
         return self.rectangular(quantity.value, quantity.limit, source)
 
     def gain(self, limits: Limits, source: str) -> FloatArray:
@@ -88,6 +88,10 @@ def draw_inputs(rig: Rig, draws: int, seed: int, active: Collection[str] = SOURC
     """Draw every common input of a rig; sources not in `active` keep their stated values."""
     sampler = _Sampler(np.random.default_rng([seed, 1]), draws, active)
     meter, motor, constants, geometry = rig.meter, rig.motor, "motor constants", "geometry"
+
+    def at_most(draws: FloatArray, most: float) -> FloatArray:
+        return np.minimum(draws, most)  # limits may reach past what an efficiency or a share can be
+
     return Inputs(
         power_gain=sampler.gain(meter.power, "meter gain"),
         power_zero=sampler.zero(meter.power, "meter zero"),
@@ -104,13 +108,12 @@ def draw_inputs(rig: Rig, draws: int, seed: int, active: Collection[str] = SOURC
         reference_temperature=motor.winding_temperature,
         torque_constant=sampler.quantity(motor.torque_constant, constants),
         form_factor=sampler.quantity(motor.current_form_factor, constants),
-        incremental_efficiency=sampler.quantity(motor.incremental_efficiency, constants),
+        incremental_efficiency=at_most(sampler.quantity(motor.incremental_efficiency, constants), 1.0),
         ratio=sampler.quantity(rig.transmission.ratio, geometry),
-        efficiency=sampler.quantity(rig.transmission.efficiency, "motor constants"),
-        seal_heat_share=sampler.quantity(rig.aftercooler.seal_heat_share, geometry),
+        efficiency=at_most(sampler.quantity(rig.transmission.efficiency, constants), 1.0),
+        seal_heat_share=at_most(sampler.quantity(rig.aftercooler.seal_heat_share, geometry), 1.0),
         thermal_resistance=sampler.quantity(rig.aftercooler.thermal_resistance, "temperature"),
         ambient_temperature=sampler.quantity(rig.ambient_temperature, "temperature"),
-        rod_length=sampler.quantity(rig.rod_length, geometry, missing=np.inf),
         cylinders={name: _draw_cylinder(sampler, rig, name) for name in rig.cylinders},
     )
 
@@ -118,7 +121,7 @@ def draw_inputs(rig: Rig, draws: int, seed: int, active: Collection[str] = SOURC
 def first_column(inputs: Inputs) -> Inputs:
     """The stated values alone: every array cut to shape (1,)."""
 
-    def cut(value: object) -> object:
+    def cut(value: Any) -> Any:
         if isinstance(value, dict):
             return {key: cut(item) for key, item in value.items()}
         return value[:1] if isinstance(value, np.ndarray) else value

@@ -47,9 +47,7 @@ def from_text(text: str, name: str) -> Calibration:
         ) from error
     schema = data.get("schema") if isinstance(data, dict) else None
     if schema != SCHEMA:
-        raise InputError(
-            f"{name}, key 'schema': read {schema!r}, expected '{SCHEMA}'; calibrate the bench again"
-        )
+        raise InputError(f"{name}, key 'schema': read {schema!r}, expected '{SCHEMA}'; calibrate the bench again")
     if head != f'{{"checksum":"{_digest(body.rstrip())}",':
         raise InputError(
             f"{name}, key 'checksum': it does not match the content, so the file was edited or damaged; "
@@ -168,8 +166,8 @@ def _revive_curves(data: dict[str, Any], rig: Rig, size: int) -> Curves:
         return PhysicalCurves(rig, terms, np.array(rows))
     sweeps = []
     for item in data["sweeps"]:
-        rows = np.array([_unpack(row, size) for row in item["coefficients"]])
-        sweeps.append(SweepCurve(**{**item, "coefficients": rows}))
+        coefficients = np.array([_unpack(row, size) for row in item["coefficients"]])
+        sweeps.append(SweepCurve(**{**item, "coefficients": coefficients}))
     return PolynomialCurves(tuple(sweeps))
 
 

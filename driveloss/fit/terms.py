@@ -40,18 +40,14 @@ class Law:
 
 SHAFT_LAWS = {
     "constant": Law("copper at constant torque", "W", 0.0, lambda p, _: np.ones_like(p.frequency)),
-    "coulomb": Law(
-        "Coulomb torque", "N m", 1.0, lambda p, _: linkage.coulomb_power(1.0, p.ratio * p.frequency)
-    ),
+    "coulomb": Law("Coulomb torque", "N m", 1.0, lambda p, _: linkage.coulomb_power(1.0, p.ratio * p.frequency)),
     "rolling": Law(
         "rolling bearings",
         "N m s^(2/3)",
         5 / 3,
         lambda p, _: linkage.rolling_bearing_power(1.0, p.ratio * p.frequency),
     ),
-    "viscous": Law(
-        "viscous drag", "N m s", 2.0, lambda p, _: linkage.viscous_power(1.0, p.ratio * p.frequency)
-    ),
+    "viscous": Law("viscous drag", "N m s", 2.0, lambda p, _: linkage.viscous_power(1.0, p.ratio * p.frequency)),
     "windage": Law("windage", "N m s^2", 3.0, lambda p, _: linkage.windage_power(1.0, p.ratio * p.frequency)),
 }
 SEAL_LAWS = {
@@ -152,9 +148,7 @@ def offered_terms(rig: Rig, scope: Scope) -> list[Term]:
 
 def _seal_terms(rig: Rig, scope: Scope, name: str, unresolved: list[str]) -> list[Term]:
     cylinder = rig.cylinders[name]
-    peak = float(
-        crank.peak_piston_speed(scope.top_frequency, cylinder.stroke.value, rod_ratio(rig, cylinder))
-    )
+    peak = float(crank.peak_piston_speed(scope.top_frequency, cylinder.stroke.value, rod_ratio(rig, cylinder)))
     terms = [Term("seal", kind, name) for kind in [*unresolved, "coulomb", "viscous"]]
     terms += [Term("seal", "stribeck", name, float(peak * share)) for share in STRIBECK_SPEEDS]
     if scope.pressures[name] > 1:

@@ -1,0 +1,64 @@
+"""`driveloss breakdown`: every loaded reading split into its parts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from driveloss.cli.console import (
+    BenchPath,
+    DrawsOption,
+    FamilyOption,
+    FigureOption,
+    JsonOption,
+    SeedOption,
+    bad_input_exits_2,
+    choose,
+    note,
+    show,
+)
+
+
+def breakdown(
+    bench: BenchPath,
+    calibration: Annotated[
+        Path | None,
+        typer.Option(
+            "--calibration",
+            metavar="FILE",
+            help="Use a saved calibration instead of fitting this bench's ladder.",
+        ),
+    ] = None,
+    family: FamilyOption = "physical",
+    figure: FigureOption = None,
+    draws: DrawsOption = 2000,
+    seed: SeedOption = 20,
+    as_json: JsonOption = False,
+) -> None:
+    """Split every loaded reading into its parts, with ceilings and the heat at the aftercooler.
+
+    Example: driveloss breakdown calib_data --figure parts.png
+    """
+    with bad_input_exits_2():
+        from driveloss.analysis.breakdown import breakdown as ask
+        from driveloss.bench import load_bench
+        from driveloss.fit.calibration import FAMILIES, calibrate
+        from driveloss.fit.store import read_calibration
+        from driveloss.show.plain import breakdown_data, to_json
+        from driveloss.show.tables import CAUTION, breakdown_tables, flag_lines
+
+        loaded = load_bench(bench)
+        if calibration is None:
+            fitted = calibrate(loaded, choose(family, FAMILIES, "--family"), draws, seed, compare=False)
+        else:
+            fitted = read_calibration(calibration)
+        answer = ask(fitted, loaded.sweeps)
+        if figure is not None:
+            from driveloss.show.figures import breakdown_figure, save
+
+            save(breakdown_figure(answer), figure)
+        show(breakdown_tables(answer), lambda: to_json(breakdown_data(answer)), as_json)
+        flags = (flag for run in answer.runs for flag in run.flags)
+        note(*loaded.notices, *flag_lines(flags), CAUTION)

@@ -1,0 +1,63 @@
+"""`driveloss calibrate`: fit the ladder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from driveloss.cli.console import (
+    BenchPath,
+    DrawsOption,
+    FamilyOption,
+    FigureOption,
+    JsonOption,
+    SeedOption,
+    bad_input_exits_2,
+    choose,
+    note,
+    show,
+)
+
+
+def calibrate(
+    bench: BenchPath,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            metavar="FILE",
+            help="Where to save; calibration.json in the bench folder unless given.",
+        ),
+    ] = None,
+    family: FamilyOption = "physical",
+    figure: FigureOption = None,
+    draws: DrawsOption = 2000,
+    seed: SeedOption = 20,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit the ladder of sweeps; print terms, quality and notes; save the calibration.
+
+    Example: driveloss calibrate calib_data --figure ladder.png
+    """
+    with bad_input_exits_2():
+        from driveloss.bench import load_bench
+        from driveloss.fit.calibration import FAMILIES
+        from driveloss.fit.calibration import calibrate as fit
+        from driveloss.fit.store import to_text
+        from driveloss.show.files import write_text
+        from driveloss.show.tables import calibration_notes, calibration_tables
+
+        loaded = load_bench(bench)
+        calibration = fit(loaded, choose(family, FAMILIES, "--family"), draws, seed)
+        if figure is not None:
+            from driveloss.show.figures import ladder_figure, save
+
+            save(ladder_figure(calibration), figure)
+        text = to_text(calibration)
+        target = output or loaded.folder / "calibration.json"
+        write_text(target, text)
+        show(calibration_tables(calibration), lambda: text.rstrip("\n"), as_json)
+        note(*loaded.notices, *calibration_notes(calibration), f"Saved {target}")

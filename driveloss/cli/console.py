@@ -1,0 +1,71 @@
+"""What every command shares: where output goes, and how bad input ends."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from driveloss.show.tables import Sheet
+
+BenchPath = Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder, or its bench.toml.")]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print JSON to standard output; tables then go to standard error.")
+]
+FigureOption = Annotated[
+    Path | None, typer.Option("--figure", metavar="FILE", help="Draw to FILE: .png, .svg or .pdf.")
+]
+FamilyOption = Annotated[str, typer.Option("--family", help="Loss curves to use: physical or polynomial.")]
+DrawsOption = Annotated[int, typer.Option("--draws", min=200, max=100_000, help="Number of resamples.")]
+SeedOption = Annotated[int, typer.Option("--seed", min=0, help="Seed of the resampling.")]
+
+
+@contextmanager
+def bad_input_exits_2() -> Iterator[None]:
+    """Turn an error that the user can mend into one message on standard error and exit code 2."""
+    from driveloss.errors import InputError, OutputError
+
+    try:
+        yield
+    except (InputError, OutputError) as error:
+        typer.echo(f"driveloss: {error}", err=True)
+        raise typer.Exit(2) from error
+    except BrokenPipeError:  # the reader of a pipe had enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(0) from None
+
+
+def show(tables: Iterable[Sheet | str], data: Callable[[], str], as_json: bool) -> None:
+    """Print tables; or, for scripts, the text of `data()` to standard output and the tables to standard error."""
+    from driveloss.show.terminal import console, print_all
+
+    if as_json:
+        typer.echo(data())
+    print_all(console(err=as_json), tables)
+
+
+def note(*lines: str) -> None:
+    """Print lines for people to standard error, wrapped."""
+    from driveloss.show.terminal import console, print_all
+
+    print_all(console(err=True), lines)
+
+
+def choose(value: str, allowed: Iterable[str], option: str) -> str:
+    """Check a word against those allowed. Raises InputError that suggests the nearest one."""
+    from difflib import get_close_matches
+
+    from driveloss.errors import InputError
+
+    words = list(allowed)
+    if value in words:
+        return value
+    near = get_close_matches(value, words, n=1)
+    hint = f"; did you mean '{near[0]}'?" if near else ""
+    raise InputError(f"{option}: read '{value}', expected one of {', '.join(words)}{hint}")

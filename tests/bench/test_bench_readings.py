@@ -1,0 +1,348 @@
+"""Sweep files: what is read, and what is refused with its place."""
+
+import codecs
+import hashlib
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from driveloss.bench import read_sweep
+from driveloss.bench.model import Sweep
+from driveloss.errors import InputError
+
+
+@pytest.fixture
+def sweep_file(tmp_path):
+    def write(data):
+        path = tmp_path / "sweep.csv"
+        path.write_bytes(data if isinstance(data, bytes) else data.encode())
+        return path
+
+    return write
+
+
+def read(path, stage="motor-alone", **options):
+    return read_sweep(path, stage, **options)[0]
+
+
+def refusal(path, stage="motor-alone", **options):
+    with pytest.raises(InputError) as error:
+        read_sweep(path, stage, **options)
+    message = str(error.value)
+    assert message.startswith("sweep.csv")
+    assert message.isprintable()
+    return message
+
+
+def test_every_column_in_si(sweep_file):
+    text = (
+        "Speed [rpm];POWER [kW];Mean Pressure [bar gauge];winding [degC];cold end [degF];hot end [K];"
+        "coolant [°C];note;humidity [%]\n"
+        "600;0,0125;1,5;60;-40;330;15;first;40\n"
+    )
+    sweep, notices = read_sweep(
+        sweep_file(text), "loaded", "narrow", ambient_pressure=1e5, file_name="in/loaded.csv"
+    )
+    assert sweep.frequency == pytest.approx([10])
+    assert sweep.power == pytest.approx([12.5])
+    assert sweep.mean_pressure == pytest.approx([2.5e5])
+    assert sweep.winding == pytest.approx([333.15])
+    assert sweep.cold_end == pytest.approx([233.15])  # -40 degF = -40 degC
+    assert sweep.hot_end == pytest.approx([330])
+    assert sweep.coolant == pytest.approx([288.15])
+    assert sweep.note == ("first",)
+    assert sweep.current is None
+    assert (sweep.file, sweep.stage, sweep.cylinder) == ("in/loaded.csv", "loaded", "narrow")
+    assert notices == ("in/loaded.csv, line 1: column 'humidity [%]' is left out",)
+
+
+def test_lines_checksum_and_read_only_arrays(sweep_file):
+    path = sweep_file("# a, comment\r\n\r\nfrequency [Hz],power [W]\r\n1,2\r\n# more\r\n3,4\r\n,\r\n")
+    sweep = read(path)
+    assert sweep.line.tolist() == [4, 6]
+    assert sweep.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert len(sweep) == 2
+    with pytest.raises(ValueError, match="read-only"):
+        sweep.power[0] = 0
+
+
+def test_volts_times_amps_and_its_last_digit(sweep_file):
+    sweep = read(sweep_file("frequency [Hz],voltage [V],current [A]\n1,12.0,0.50\n2,24.0,1.50\n"))
+    assert sweep.from_volts_and_amps
+    assert sweep.power == pytest.approx([6, 36])
+    assert sweep.voltage == pytest.approx([12, 24])
+    assert sweep.current == pytest.approx([0.5, 1.5])
+    # 0.1 V at the mean 1 A, 0.01 A at the mean 18 V: hypot(0.1, 0.18)
+    assert sweep.power_resolution == pytest.approx(0.20591260281974)
+
+
+def test_a_power_column_wins_over_the_product(sweep_file):
+    sweep = read(sweep_file("frequency [Hz],power [W],voltage [V],current [A]\n1,7,12,0.5\n"))
+    assert not sweep.from_volts_and_amps
+    assert sweep.power == pytest.approx([7])
+    assert sweep.current == pytest.approx([0.5])
+
+
+@pytest.mark.parametrize(
+    ("written", "unit", "step"),
+    [
+        (["12", "7"], "W", 1),
+        (["12.50", "7"], "W", 0.01),
+        (["12.5", "7.25"], "kW", 10),
+        (["1.25e1", "2e1"], "W", 0.1),
+        (["125e-2"], "W", 0.01),
+    ],
+)
+def test_the_last_digit_written(sweep_file, written, unit, step):
+    rows = "".join(f"1,{power}\n" for power in written)
+    sweep = read(sweep_file(f"frequency [Hz],power [{unit}]\n{rows}"))
+    assert sweep.power_resolution == pytest.approx(step)
+
+
+def test_a_standby_sweep_needs_no_frequency_and_may_stand_still(sweep_file):
+    assert read(sweep_file("power [W]\n2,5\n2,6\n"), "standby").frequency.tolist() == [0, 0]
+    assert read(sweep_file("power [W]\n2,5\n2,6\n"), "standby").power == pytest.approx([2.5, 2.6])
+    assert read(sweep_file("frequency [Hz],power [W]\n0,2.5\n"), "standby").frequency.tolist() == [0]
+
+
+def test_mean_pressure_column_then_key_then_ambient(sweep_file):
+    plain = "frequency [Hz],power [W]\n1,2\n"
+    column = "frequency [Hz],power [W],mean pressure [bar]\n1,2,3\n"
+    options = {"cylinder": "narrow", "ambient_pressure": 1e5}
+    assert read(sweep_file(plain), "no-load", **options).mean_pressure.tolist() == [1e5]
+    assert read(sweep_file(plain), "no-load", mean_pressure=2e5, **options).mean_pressure.tolist() == [2e5]
+    sweep, notices = read_sweep(sweep_file(column), "loaded", mean_pressure=2e5, **options)
+    assert sweep.mean_pressure == pytest.approx([3e5])
+    assert "column 'mean pressure' is used" in notices[0]
+    assert read(sweep_file(plain)).mean_pressure is None
+    message = refusal(sweep_file(plain), "loaded", **options)
+    assert "a loaded sweep needs its mean pressure" in message
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "sep=;\nfrequency [Hz];power [W]\n1,5;2,5\n",
+        "frequency [Hz]\tpower [W]\n1,5\t2,5\n",
+        "frequency [Hz],power [W],,\n1.5,2.5,,\n,,,\n",
+        '"# a comment, quoted by a spreadsheet",\n"frequency [Hz]","power [W]"\n"1.5","2.5"\n',
+        "frequency [Hz];power [W]\r1.5;2.5\r",
+        "frequency [ Hz ] , power [W]\n 1.5 , 2.5 \n",
+        "frequency[Hz],power[W]\n1.5,2.5",
+    ],
+)
+def test_what_spreadsheets_write(sweep_file, text):
+    sweep = read(sweep_file(text))
+    assert (sweep.frequency.tolist(), sweep.power.tolist()) == ([1.5], [2.5])
+
+
+def test_a_misspelt_optional_column_is_pointed_out(sweep_file):
+    _, notices = read_sweep(sweep_file("frequency [Hz],power [W],hot-end [degC]\n1,2,3\n"), "motor-alone")
+    assert notices == ("sweep.csv, line 1: column 'hot-end [degC]' is left out; did you mean 'hot end'?",)
+
+
+HEADER = "frequency [Hz],power [W]\n"
+REFUSED = {
+    "empty file": ("", ["the file is empty", "header line"]),
+    "comments only": ("# nothing\n\n", ["the file is empty", "header line"]),
+    "no header": ("1,2\n3,4\n", ["line 1", "expected a header line", "read '1,2'"]),
+    "no rows": (HEADER, ["at least one line of readings", "read none"]),
+    "no rows but comments": (HEADER + "# none yet\n", ["at least one line of readings"]),
+    "no unit": (
+        "frequency,power [W]\n1,2\n",
+        ["line 1, column 'frequency'", "unit is missing", "'frequency [Hz]'"],
+    ),
+    "empty unit": ("frequency [],power [W]\n1,2\n", ["line 1, column 'frequency []'", "unit is missing"]),
+    "round brackets": (
+        "frequency (Hz),power [W]\n1,2\n",
+        ["expected a column 'frequency [Hz]'", "did you mean"],
+    ),
+    "wrong dimension": (
+        "frequency [Hz],power [V]\n1,2\n",
+        ["line 1, column 'power [V]'", "expected a power", "read unit 'V', a voltage"],
+    ),
+    "unknown unit": (
+        "frequency [Hz],power [wat]\n1,2\n",
+        ["line 1, column 'power [wat]'", "unknown unit 'wat'"],
+    ),
+    "unit as a sum": ("frequency [Hz],power [9**9**9]\n1,2\n", ["column 'power [9**9**9]'", "unknown unit"]),
+    "missing frequency": (
+        "power [W],note\n1,2\n",
+        ["line 1", "'frequency [Hz]' or 'speed [rpm]'", "read 'power [W]'"],
+    ),
+    "missing power": (
+        "frequency [Hz],voltage [V]\n1,2\n",
+        ["line 1", "'power [W]'", "read 'frequency [Hz]'"],
+    ),
+    "misspelt": ("frequncy [Hz],power [W]\n1,2\n", ["'frequncy [Hz]'", "did you mean 'frequency'"]),
+    "duplicate": (
+        "frequency [Hz],power [W],Power [kW]\n1,2,3\n",
+        ["line 1, column 'Power [kW]'", "duplicate column", "'power [W]'"],
+    ),
+    "frequency and speed": (
+        "frequency [Hz],speed [rpm],power [W]\n1,60,3\n",
+        ["line 1", "either", "'speed'"],
+    ),
+    "two headers": (HEADER + HEADER + "1,2\n", ["line 2", "second header line", "frequency [Hz] power [W]"]),
+    "a line of units": (HEADER + "[Hz],[W]\n1,2\n", ["line 2", "second header line '[Hz] [W]'"]),
+    "bare units": (HEADER + "1,2\nHz,W\n", ["line 3", "second header line 'Hz W'"]),
+    "ragged short": (HEADER + "1,2\n3\n", ["line 3", "expected 2 cells", "read 1 in '3'"]),
+    "ragged long": (HEADER + "1,2,3\n", ["line 2", "expected 2 cells", "read 3 in '1,2,3'", "comma"]),
+    "decimal comma": (HEADER + "1,5,2,5\n", ["line 2", "expected 2 cells", "read 4"]),
+    "empty cell": (HEADER + "1,2\n3,\n", ["line 3, column 'power [W]'", "a number", "read an empty cell"]),
+    "not a number": (
+        HEADER + "1,2\n3,high\n",
+        ["line 3, column 'power [W]'", "expected a number, read 'high'"],
+    ),
+    "nan": (HEADER + "1,NaN\n", ["line 2, column 'power [W]'", "finite number, read 'NaN'"]),
+    "inf": (HEADER + "1,-inf\n", ["line 2, column 'power [W]'", "finite number, read '-inf'"]),
+    "overflow": (HEADER + f"1,{'9' * 400}\n", ["line 2, column 'power [W]'", "finite number"]),
+    "huge exponent": (
+        HEADER + "1,1e999\n",
+        ["line 2, column 'power [W]'", "expected a number, read '1e999'"],
+    ),
+    "number with unit": (HEADER + "1,2 W\n", ["line 2, column 'power [W]'", "read '2 W'"]),
+    "other digits": (HEADER + "1,٣\n", ["line 2, column 'power [W]'", "expected a number"]),
+    "underscore": (HEADER + "1,1_000\n", ["line 2, column 'power [W]'", "expected a number, read '1_000'"]),
+    "negative power": (
+        HEADER + "1,-0.5\n",
+        ["line 2, column 'power [W]'", "cannot be negative", "read '-0.5'"],
+    ),
+    "zero frequency": (HEADER + "0,1\n", ["line 2, column 'frequency [Hz]'", "above zero", "read '0'"]),
+    "negative frequency": (
+        HEADER + "-1,1\n",
+        ["line 2, column 'frequency [Hz]'", "cannot be negative", "'-1'"],
+    ),
+    "rpm headed Hz": (
+        HEADER + "1500,1\n",
+        ["line 2, column 'frequency [Hz]'", "between 0 and 1000 Hz", "in rpm?"],
+    ),
+    "absolute zero": (
+        "frequency [Hz],power [W],cold end [degC]\n1,2,-273.15\n",
+        ["line 2, column 'cold end [degC]'", "absolute zero", "read '-273.15'"],
+    ),
+    "vacuum": (
+        "frequency [Hz],power [W],mean pressure [bar]\n1,2,0\n",
+        ["line 2, column 'mean pressure [bar]'", "above zero", "read '0'"],
+    ),
+    "gauge of nothing": (
+        "frequency [Hz],power [W],mean pressure [bar gauge]\n1,2,0\n",
+        ["column 'mean pressure [bar gauge]'", "expected an absolute pressure"],
+    ),
+    "two marks": (
+        "frequency [Hz];power [W]\n1;1,234\n2;5.6\n",
+        ["line 3, column 'power [W]'", "one decimal mark", "'1,234' (line 2)", "'5.6' (line 3)"],
+    ),
+    "thousands": (
+        "frequency [Hz];power [W]\n1;1.234,5\n",
+        ["line 2, column 'power [W]'", "one decimal mark"],
+    ),
+    "two points": (
+        HEADER + "1,1.234.5\n",
+        ["line 2, column 'power [W]'", "expected a number, read '1.234.5'"],
+    ),
+    "open quote": (HEADER + '1,"2\n', ["line 2", "quoted cell"]),
+    "binary": (b"PK\x03\x04\x00\x00", ["line 1", "expected a text file", "binary"]),
+    "binary below": (b"frequency [Hz],power [W]\n1,\x00\n", ["line 2", "binary"]),
+    "latin 1": (b"frequency [Hz],power [W],winding [\xb0C]\n", ["line 1", "UTF-8", "byte 0xb0"]),
+    "utf-16": (codecs.BOM_UTF16_LE + HEADER.encode("utf-16-le"), ["UTF-8", "UTF-16"]),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_refused_with_its_place(sweep_file, case):
+    data, parts = REFUSED[case]
+    message = refusal(sweep_file(data))
+    for part in parts:
+        assert part in message
+
+
+def test_zero_speed_is_named_as_read(sweep_file):
+    assert "expected a speed above zero" in refusal(sweep_file("speed [rpm],power [W]\n0,1\n"))
+
+
+def test_missing_file_and_folder(tmp_path):
+    assert "there is no such file" in refusal(tmp_path / "sweep.csv")
+    (tmp_path / "sweep.csv").mkdir()
+    assert "found a folder" in refusal(tmp_path / "sweep.csv")
+
+
+LAYOUTS = st.fixed_dictionaries(
+    {
+        "delimiter": st.sampled_from(",;\t"),
+        "comma": st.booleans(),
+        "bom": st.booleans(),
+        "end": st.sampled_from(["\n", "\r\n", "\r"]),
+        "final": st.booleans(),
+        "comments": st.lists(st.integers(0, 8), max_size=4),
+    }
+)
+ROWS = st.lists(
+    st.tuples(
+        st.decimals(min_value="0.01", max_value=900, places=2),
+        st.decimals(min_value=0, max_value=90_000, places=3),
+        st.decimals(min_value=-200, max_value=900, places=1),
+    ),
+    min_size=1,
+    max_size=8,
+)
+
+
+def written(rows, layout):
+    """One table of numbers in any of the layouts that the format allows."""
+    mark = "," if layout["comma"] and layout["delimiter"] != "," else "."
+    lines = [layout["delimiter"].join(["frequency [Hz]", "power [W]", "hot end [degC]"])]
+    lines += [layout["delimiter"].join(str(number).replace(".", mark) for number in row) for row in rows]
+    for place in layout["comments"]:
+        lines.insert(min(place, len(lines)), "# a remark; with, all\tdelimiters" if place % 2 else "")
+    text = layout["end"].join(lines) + (layout["end"] if layout["final"] else "")
+    return (codecs.BOM_UTF8 if layout["bom"] else b"") + text.encode()
+
+
+@given(rows=ROWS, layout=LAYOUTS)
+def test_the_layout_changes_nothing(tmp_path_factory, rows, layout):
+    path = tmp_path_factory.mktemp("layout") / "sweep.csv"
+    path.write_bytes(written(rows, layout))
+    sweep = read(path)
+    frequency, power, hot_end = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
+    assert sweep.frequency.tolist() == frequency.tolist()
+    assert sweep.power.tolist() == power.tolist()
+    assert sweep.hot_end == pytest.approx(hot_end + 273.15, rel=1e-14)
+    assert sweep.power_resolution == pytest.approx(1e-3)
+
+
+PIECES = st.sampled_from(
+    [
+        b"frequency [Hz]",
+        b"power [W]",
+        b"note",
+        b",",
+        b";",
+        b"\t",
+        b"\n",
+        b"\r",
+        b'"',
+        b"#",
+        b"1",
+        b"2.5",
+        b"-",
+        b"e9",
+    ]
+)
+HEAPS = st.binary(max_size=60) | st.lists(PIECES | st.binary(max_size=3), max_size=30).map(b"".join)
+
+
+@given(HEAPS | HEAPS.map(b"frequency [Hz],power [W]\n1,2\n".__add__))
+def test_random_bytes_are_a_sweep_or_a_refusal(tmp_path_factory, data):
+    path = tmp_path_factory.mktemp("heap") / "sweep.csv"
+    path.write_bytes(data)
+    try:
+        sweep, _ = read_sweep(path, "motor-alone")
+    except InputError as error:
+        assert str(error).startswith("sweep.csv")
+    else:
+        assert isinstance(sweep, Sweep)
+        assert (sweep.frequency > 0).all()
+        assert (sweep.power >= 0).all()
