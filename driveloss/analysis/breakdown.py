@@ -9,17 +9,17 @@ from functools import cached_property
 import numpy as np
 
 from driveloss.analysis.ends import ceilings_and_ends
+from driveloss.analysis.losses import shifted
 from driveloss.bench.model import FloatArray, Sweep
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
 from driveloss.fit.readings import Readings, gather
-from driveloss.fit.shaft import shaft_power
+from driveloss.fit.shaft import Scattered, shaft_power
 from driveloss.physics import aftercooler, ceilings, ports
 
 PARTS = ("standby", "motor", "linkage", "drive", "transmission", "seal", "pneumatic")
 LARGE_DROP = 0.1  # of ambient pressure: beyond it the incompressible orifice law fails
-SLOPE_STEP = 1e-3  # relative step of frequency for the curves' slopes
 
 Draws = dict[str, FloatArray | None]
 
@@ -112,10 +112,7 @@ def _check(calibration: Calibration, readings: Readings) -> None:
 def _split(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Draws:
     """The parts of the input power; they add up to it in every draw. [W]"""
     inputs, shape = calibration.inputs, (len(readings), calibration.draws + 1)
-    scatter = rng.standard_normal(shape) * calibration.pattern(readings.power)[:, None] * calibration.noise
-    if calibration.route == "incremental":  # the scatter was found on the shaft's side
-        scatter = scatter / inputs.incremental_efficiency
-    shaft = shaft_power(readings, inputs, calibration.standby, calibration.route, scatter)
+    shaft = shaft_power(readings, inputs, calibration.standby, calibration.route, _scatter(calibration, readings, rng))
     misread = _frequency_error(calibration, readings, rng)
     drive, seal, motor = _no_load(calibration, readings, misread)
     load = shaft.power - drive - seal
@@ -132,32 +129,26 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
     }
 
 
+def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Scattered:
+    """Each run's own chance deviation, as large as the ladder's readings scatter."""
+    shape = (len(readings), calibration.draws + 1)
+    power = rng.standard_normal(shape) * calibration.scatter(readings.power)
+    if calibration.route == "incremental":  # the scatter was found on the shaft's side
+        power = power / calibration.inputs.incremental_efficiency
+    relative = power / readings.power[:, None]
+    by_product = np.isfinite(readings.voltage)[:, None]  # the same ammeter then makes both deviate
+    own = rng.standard_normal(shape) * calibration.scatter(readings.power) / readings.power[:, None]
+    return Scattered(power, np.where(by_product, relative, own))
+
+
 def _no_load(
     calibration: Calibration, readings: Readings, misread: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     """Drive, seal and (where known) motor loss at each reading, (n, 1 + draws), moved by the misread frequency. [W]"""
-
-    def at(frequency: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray | None]:
-        return (
-            calibration.drive(frequency),
-            _seal(calibration, readings, frequency),
-            calibration.motor(frequency),
-        )
-
-    here = at(readings.frequency)
-    if not misread.any():
-        return here
-    step = SLOPE_STEP * readings.frequency
-    above, below = at(readings.frequency + step), at(readings.frequency - step)
-
-    def moved(part: FloatArray | None, up: FloatArray | None, down: FloatArray | None) -> FloatArray | None:
-        if part is None or up is None or down is None:
-            return None
-        return part + (up - down) / (2 * step[:, None]) * misread
-
-    drive, seal, motor = (moved(*parts) for parts in zip(here, above, below, strict=True))
+    drive = shifted(calibration.drive, readings.frequency, misread)
+    seal = shifted(lambda f: _seal(calibration, readings, f), readings.frequency, misread)
     assert drive is not None and seal is not None
-    return drive, seal, motor
+    return drive, seal, shifted(calibration.motor, readings.frequency, misread)
 
 
 def _seal(calibration: Calibration, readings: Readings, frequency: FloatArray) -> FloatArray:

@@ -31,7 +31,7 @@ FLAGS = {
         Flag(
             "winding-temperature-assumed",
             "No winding temperature was recorded, so the resistance as measured cold was used.",
-            "Net pneumatic power is too high, by 0.39 % of the copper loss for each kelvin that the winding ran hotter.",
+            "Net pneumatic power is too high: 0.39 % of the copper loss for each kelvin that the winding ran hotter.",
         ),
         Flag(
             "port-loss-unknown",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,8 @@ from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import Estimate, estimate
 from driveloss.physics import seal as seal_physics
+
+SLOPE_STEP = 1e-3  # relative step of frequency for the curves' slopes
 
 
 @dataclass(frozen=True)
@@ -64,15 +66,24 @@ def losses(
 def no_load_draws(
     calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: FloatArray | None
 ) -> dict[str, FloatArray | None]:
-    """The parts of the no-load input power, each (m, 1 + draws) or None; frequency [Hz], pressure [Pa]: (m,). [W]"""
-    drive = calibration.drive(frequency)
+    """The parts of the no-load input power, each (m, 1 + draws) or None; frequency [Hz], pressure [Pa]: (m,). [W]
+
+    The frequency is a true one: the common error of the frequency meter moves the curves under it.
+    """
     with_cylinder = cylinder is not None and pressure is not None
-    seal = calibration.seal(cylinder, frequency, pressure) if with_cylinder else None  # type: ignore[arg-type]
-    port = calibration.port(cylinder, frequency, pressure) if with_cylinder else None  # type: ignore[arg-type]
+    parts = {
+        "drive": calibration.drive,
+        "motor": calibration.motor,
+        "seal": lambda f: calibration.seal(cylinder, f, pressure) if with_cylinder else None,  # type: ignore[arg-type]
+        "port": lambda f: calibration.port(cylinder, f, pressure) if with_cylinder else None,  # type: ignore[arg-type]
+    }
+    error = frequency[:, None] * (1 - calibration.inputs.frequency_gain) - calibration.inputs.frequency_zero
+    moved = {name: shifted(part, frequency, error) for name, part in parts.items()}
+    drive, motor, seal, port = moved["drive"], moved["motor"], moved["seal"], moved["port"]
+    assert drive is not None
     shaft = drive if seal is None else drive + seal
     load_loss = calibration.load_loss(shaft, frequency)
     standby = np.broadcast_to(calibration.standby, drive.shape)
-    motor = calibration.motor(frequency)
     return {
         "standby": standby if calibration.has_standby else None,
         "motor": None if motor is None else motor + load_loss,
@@ -82,6 +93,19 @@ def no_load_draws(
         "port": port,
         "total": standby + load_loss + shaft,
     }
+
+
+def shifted(
+    part: Callable[[FloatArray], FloatArray | None], frequency: FloatArray, error: FloatArray
+) -> FloatArray | None:
+    """A part at frequency (m,) plus a small error (m, 1 + draws), by its slope; (m, 1 + draws) or None. [W]"""
+    here = part(frequency)
+    if here is None or not error.any():
+        return here
+    step = SLOPE_STEP * frequency
+    above, below = part(frequency + step), part(frequency - step)
+    assert above is not None and below is not None
+    return here + (above - below) / (2 * step[:, None]) * error
 
 
 def _row(calibration: Calibration, frequency: float, cylinder: str | None, pressure: float | None) -> LossRow:

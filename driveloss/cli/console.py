@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from driveloss.show.tables import Sheet
+    from driveloss.show.sheet import Sheet
 
 BenchPath = Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder, or its bench.toml.")]
 JsonOption = Annotated[

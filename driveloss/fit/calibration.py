@@ -12,7 +12,7 @@ from driveloss.bench.model import Bench, FloatArray, Rig
 from driveloss.fit.curves import Curves
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.ladder import Ladder, build_ladder, port_power, stated_pressure_power
-from driveloss.fit.noise import Pattern
+from driveloss.fit.noise import Scatter
 from driveloss.fit.readings import SAME_PRESSURE, pressure_groups
 from driveloss.fit.shaft import input_power, shaft_power
 from driveloss.fit.sources import SOURCES, Inputs, draw_inputs
@@ -61,8 +61,7 @@ class Calibration:
     torque_constant: FloatArray  # (1 + draws,) [N m/A]: stated, or as the sweeps' own currents imply; nan
     warm_resistance: FloatArray  # (1 + draws,) [ohm] at the sweeps' mean winding temperature; nan
     winding_recorded: bool
-    noise: FloatArray  # (1 + draws,) [W] size of one reading's scatter
-    pattern: Pattern
+    scatter: Scatter
     drive_range: Range
     ranges: dict[str, Range]  # by cylinder
     evidence: Evidence | None = None
@@ -89,7 +88,7 @@ class Calibration:
 
     def port(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Gas pumped through the open port in a no-load sweep, (m, 1 + draws); nan without a port size. [W]"""
-        return port_power(self.rig, self.inputs, cylinder, frequency, pressure) / self.inputs.efficiency
+        return port_power(self.rig, self.inputs, cylinder, frequency, pressure)
 
     def load_loss(self, shaft: FloatArray, frequency: FloatArray) -> FloatArray:
         """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,); zero where not known. [W]"""
@@ -192,17 +191,11 @@ def _assemble(
         torque_constant=_torque_constant(ladder, inputs, standby),
         warm_resistance=_warm_resistance(ladder, inputs),
         winding_recorded=bool(np.isfinite(ladder.readings.winding).all()),
-        noise=fit.noise,
-        pattern=_pattern(fit, ladder),
+        scatter=fit.scatter,
         drive_range=_range(ladder, "piston-disconnected", ""),
         ranges=cylinders,
         evidence=Evidence(ladder, fits, active),
     )
-
-
-def _pattern(fit: FamilyFit, ladder: Ladder) -> Pattern:
-    reference = float(np.median(np.abs(ladder.readings.power))) or 1.0
-    return Pattern(fit.quality.scatter_growth, reference)
 
 
 def _range(ladder: Ladder, stage: str, cylinder: str) -> Range:

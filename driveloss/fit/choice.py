@@ -57,21 +57,21 @@ class Search:
         Q, self.R = np.linalg.qr(design / self.scale)
         self.rotated = Q.T @ readings
         self.outside = float(readings @ readings - self.rotated @ self.rotated)
-        self._seen: dict[Columns, Candidate | None] = {}
+        self._seen: dict[Columns, Candidate] = {}
         self._required = self._by_owner(range(len(terms)))
 
     def best(self) -> Candidate:
         """Exchange the terms of one part after another until none gains; parts start with all smooth laws."""
         options = {owner: self.options(owner) for owner in self._required}
-        current = {owner: self._start(owner) for owner in options}
-        best = self._smallest(current)
+        best = self.score(_merge({owner: self._start(owner) for owner in options}))
+        current = self._by_owner(best.columns)
         improved = True
         while improved:
             improved = False
             for owner, choices in options.items():
                 for choice in choices:
                     trial = self.score(_merge({**current, owner: choice}))
-                    if trial is not None and trial.aicc < best.aicc - 1e-9:
+                    if trial.aicc < best.aicc - 1e-9:
                         best, improved = trial, True
                         current = self._by_owner(trial.columns)
         return best
@@ -83,28 +83,32 @@ class Search:
         found: dict[Columns, Candidate] = {best.columns: best}
         for columns in _likeliest(pools):
             candidate = self.score(columns)
-            if candidate is not None:
-                found[candidate.columns] = candidate
+            found[candidate.columns] = candidate
         return weighted(found.values())
 
-    def score(self, columns: Columns) -> Candidate | None:
-        """Fit one set by NNLS; None where a term that the part could do without comes out at zero."""
+    def score(self, columns: Columns) -> Candidate:
+        """Fit one set by NNLS, less the terms that come out at zero; each part keeps at least one."""
         if columns not in self._seen:
             self._seen[columns] = self._fit(columns)
         return self._seen[columns]
 
-    def _fit(self, columns: Columns) -> Candidate | None:
+    def _fit(self, columns: Columns) -> Candidate:
         from scipy.optimize import nnls
 
-        chosen = list(columns)
-        coefficients, norm = nnls(self.R[:, chosen], self.rotated)
-        owners = [self.terms[j].owner for j in columns]
-        for j, value in enumerate(coefficients):
-            if value == 0 and owners.count(owners[j]) > 1:
-                return None
+        values, norm = nnls(self.R[:, list(columns)], self.rotated)
+        kept = self._without_zeros(columns, values)
+        chosen = [columns[i] for i in kept]
         rss = max(norm**2 + self.outside, self.least_rss)
-        parameters = len(columns) + sum(self.terms[j].kind == "stribeck" for j in columns)
-        return Candidate(columns, coefficients / self.scale[chosen], rss, parameters, aicc(rss, self.n, parameters))
+        parameters = len(chosen) + sum(self.terms[j].kind == "stribeck" for j in chosen)
+        score = aicc(rss, self.n, parameters)
+        return Candidate(tuple(chosen), values[kept] / self.scale[chosen], rss, parameters, score)
+
+    def _without_zeros(self, columns: Columns, values: FloatArray) -> list[int]:
+        """Places in `columns` that are worth keeping."""
+        owners = [self.terms[j].owner for j in columns]
+        alive = {owner for owner, value in zip(owners, values, strict=True) if value > 0}
+        first = {owner: i for i, owner in reversed(list(enumerate(owners)))}
+        return [i for i, owner in enumerate(owners) if values[i] > 0 or (owner not in alive and first[owner] == i)]
 
     def options(self, owner: Hashable) -> list[Columns]:
         """Every set of terms that one part may have: one to three laws, at most one Stribeck speed."""
@@ -124,29 +128,6 @@ class Search:
     def _start(self, owner: Hashable) -> Columns:
         return tuple(j for j in self._required[owner] if self.terms[j].kind != "stribeck")
 
-    def _smallest(self, current: dict[Hashable, Columns]) -> Candidate:
-        """The starting set without the terms that NNLS puts at zero; a part keeps at least one."""
-        from scipy.optimize import nnls
-
-        columns = list(_merge(current))
-        values, _ = nnls(self.R[:, columns], self.rotated)
-        kept = []
-        for owner in self._required:
-            mine = [(v, j) for v, j in zip(values, columns, strict=True) if self.terms[j].owner == owner]
-            positive = sorted(mine, reverse=True)[:MOST_TERMS_A_PART]
-            kept += [j for v, j in positive if v > 0] or [mine[0][1]]
-        candidate = self._fit(tuple(sorted(kept)))
-        while candidate is None:  # dropping terms can push others to zero: keep what remains positive
-            values, _ = nnls(self.R[:, sorted(kept)], self.rotated)
-            kept = self._positive_or_last(sorted(kept), values)
-            candidate = self._fit(tuple(sorted(kept)))
-        return candidate
-
-    def _positive_or_last(self, columns: list[int], values: FloatArray) -> list[int]:
-        kept = [j for j, v in zip(columns, values, strict=True) if v > 0]
-        missing = set(self._required) - {self.terms[j].owner for j in kept}
-        return kept + [next(j for j in columns if self.terms[j].owner == owner) for owner in missing]
-
     def _by_owner(self, columns: Iterable[int]) -> dict[Hashable, Columns]:
         groups: dict[Hashable, Columns] = {}
         for j in columns:
@@ -155,10 +136,10 @@ class Search:
 
     def _pool(self, owner: Hashable, current: dict[Hashable, Columns], best: Candidate) -> list[tuple[float, Columns]]:
         """Alternatives of one part, the others as in the best set: (AICc above the best, columns)."""
-        scored = []
+        scored = [(0.0, current[owner])]
         for choice in self.options(owner):
             candidate = self.score(_merge({**current, owner: choice}))
-            if candidate is not None and (candidate.aicc - best.aicc < WINDOW or choice == current[owner]):
+            if candidate.aicc - best.aicc < WINDOW:
                 scored.append((max(candidate.aicc - best.aicc, 0.0), choice))
         return sorted(scored)
 

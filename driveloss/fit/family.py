@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from driveloss.bench.model import FloatArray
 from driveloss.fit.curves import Curves
 from driveloss.fit.estimate import Estimate
-from driveloss.fit.noise import LackOfFit
+from driveloss.fit.noise import LackOfFit, Scatter
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class FamilyFit:
     terms: tuple[TermReport, ...]
     quality: Quality
     residuals: FloatArray  # (n,) [W] of the chosen curves
-    noise: FloatArray  # (1 + draws,) [W] size of one reading's scatter in each draw; zero in the first column
+    scatter: Scatter  # of a single reading, in each draw
     rivals: tuple[Rival, ...] = ()
     notes: tuple[str, ...] = ()
 

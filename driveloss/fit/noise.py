@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from driveloss.bench.model import FloatArray
 from driveloss.fit.readings import Readings, pressure_groups
 
-GROWTH = (0.0, 0.5, 1.0)  # exponents of power tried for the scatter
+GROWTH = (0.0, 0.25, 0.5, 0.75, 1.0)  # exponents of power tried for the scatter
 UNIFORM_SD = 1 / np.sqrt(12)  # of one last digit (JCGM 100:2008, F.2.2.1)
 SAME_FREQUENCY = 0.01  # readings closer than this fraction count as repeats
 
@@ -27,19 +27,53 @@ class Pattern:
         return np.maximum(np.abs(power) / self.reference, 0.01) ** self.growth
 
 
+@dataclass(frozen=True)
+class Scatter:
+    """Scatter of one reading in each draw: its size [W] at the reference power and its growth, (1 + draws,) each.
+
+    How scatter grows is itself uncertain, and loaded readings lie far above the ladder's power.
+    """
+
+    reference: float  # [W]
+    size: FloatArray  # zero in the first column
+    growth: FloatArray
+
+    def __call__(self, power: FloatArray) -> FloatArray:
+        """Standard deviation at power (n,): (n, 1 + draws). [W]"""
+        ratio = np.maximum(np.abs(power)[:, None] / self.reference, 0.01)
+        return np.asarray(self.size * ratio**self.growth)
+
+
 def choose_pattern(power: FloatArray, residuals: FloatArray) -> Pattern:
-    """Pick the growth that the residuals (n,) support best, by profile likelihood of a normal scatter.
+    """Pick the growth that the residuals (n,) support best: see `growth_badness`."""
+    reference = float(np.median(np.abs(power))) or 1.0
+    return Pattern(min(GROWTH, key=lambda g: growth_badness(Pattern(g, reference), power, residuals)), reference)
+
+
+def growth_badness(pattern: Pattern, power: FloatArray, residuals: FloatArray) -> float:
+    """Minus twice the profile log-likelihood of a normal scatter with this growth, up to a constant.
 
     Source: Carroll & Ruppert, Transformation and Weighting in Regression (1988), ch. 3; from memory.
     """
-    reference = float(np.median(np.abs(power))) or 1.0
+    sigma = pattern(power)
+    return float(len(power) * np.log(max(_mean_square(residuals / sigma), 1e-300)) + 2 * np.log(sigma).sum())
 
-    def badness(growth: float) -> float:
-        sigma = Pattern(growth, reference)(power)
-        mean_square = float(np.mean((residuals / sigma) ** 2))
-        return float(len(power) * np.log(max(mean_square, 1e-300)) + 2 * np.log(sigma).sum())
 
-    return Pattern(min(GROWTH, key=badness), reference)
+def _mean_square(values: FloatArray) -> float:
+    return float(np.mean(values**2))
+
+
+def draw_scatter(
+    pattern: Pattern, power: FloatArray, residuals: FloatArray, size: FloatArray, rng: np.random.Generator
+) -> Scatter:
+    """Let the growth vary over the draws as far as the residuals (n,) leave it open. size: (1 + draws,) [W]."""
+    patterns = [Pattern(g, pattern.reference) for g in GROWTH]
+    badness = np.array([growth_badness(p, power, residuals) for p in patterns])
+    weight = np.exp(-(badness - badness.min()) / 2)
+    member = rng.choice(len(patterns), size=len(size), p=weight / weight.sum())
+    spread = np.array([_mean_square(residuals / p(power)) for p in patterns]) ** 0.5
+    here = _mean_square(residuals / pattern(power)) ** 0.5 or 1.0
+    return Scatter(pattern.reference, size * (spread / here)[member], np.array(GROWTH)[member])
 
 
 def least_size(readings: Readings, pattern: Pattern) -> float:

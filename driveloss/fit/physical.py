@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driveloss.bench.model import FloatArray
 from driveloss.fit.choice import Candidate, Search, assign, weighted
@@ -20,12 +21,13 @@ from driveloss.fit.family import (
     t_interval,
 )
 from driveloss.fit.ladder import Ladder, ladder_power
-from driveloss.fit.noise import Pattern, choose_pattern, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.noise import Pattern, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
 from driveloss.fit.solve import Solution, curve_fit, linear_fit, nonnegative
 from driveloss.fit.sources import Inputs, first_column
 from driveloss.fit.terms import Term, offered_terms, shape
 
 IDLE_PASSES = 4  # the idle power enters the motor current only weakly: each pass gains two digits or more
+LEAST_SPARE = 6  # readings to spare from which the scatter of the full set is trusted
 ALIKE = 0.98  # correlation of two coefficients beyond which the readings do not tell them apart
 
 
@@ -40,6 +42,7 @@ class Problem:
     pattern: Pattern
     sigma: FloatArray  # (n,) relative scatter
     candidates: tuple[Candidate, ...]  # best first, weights adding up to one
+    least_rss: float  # what the readings' last digits alone leave over
 
     @property
     def n(self) -> int:
@@ -49,13 +52,28 @@ class Problem:
     def best(self) -> Candidate:
         return self.candidates[0]
 
-    def dof(self, candidate: Candidate) -> int:
-        """Readings to spare, at least one."""
-        return max(self.n - candidate.parameters, 1)
+    def offered(self, candidate: Candidate) -> tuple[NDArray[np.int64], FloatArray]:
+        """Every law that the draws of a candidate may use, and their weighted design.
 
-    def size(self, candidate: Candidate) -> float:
-        """Scatter of one reading of unit weight. [W]"""
-        return float(np.sqrt(candidate.rss / self.dof(candidate)))
+        The choice of terms must not make the curves look better known than they are, so a draw refits all
+        smooth laws beside the candidate's Stribeck term; NNLS keeps those that the draw supports.
+        """
+        columns = [j for j, t in enumerate(self.terms) if t.kind != "stribeck" or j in candidate.columns]
+        chosen = np.array(columns)
+        return chosen, self.design[:, chosen] / self.sigma[:, None]
+
+    def scatter(self, candidate: Candidate) -> tuple[float, int]:
+        """Scatter of one reading of unit weight [W] and its degrees of freedom.
+
+        From the residuals of all laws offered, signs free: choosing among them cannot shrink it. Where that
+        leaves too few readings to spare, from the candidate's own.
+        """
+        _, design = self.offered(candidate)
+        left, spare = _residual_square(design, self.power / self.sigma)
+        own = max(self.n - candidate.parameters, 1)
+        if spare < LEAST_SPARE:
+            left, spare = candidate.rss, own
+        return float(np.sqrt(max(left, self.least_rss * spare / self.n) / spare)), spare
 
     def coefficients(self, candidate: Candidate) -> FloatArray:
         """All coefficients, zero for terms that are not in the set; shape (terms,)."""
@@ -77,14 +95,28 @@ def fit_physical(
     rng = np.random.default_rng([seed, 2])
     candidates = weighted(problem.candidates if "terms" in active else problem.candidates[:1])
     member = assign(candidates, inputs.size - 1, rng)
-    sizes = np.array([problem.size(c) for c in candidates])[member]
-    dofs = np.array([problem.dof(c) for c in candidates])[member]
-    noise = scatter_draws(sizes, dofs, rng, "noise" in active)
+    sizes, dofs = np.array([problem.scatter(c) for c in candidates]).T[:, member]
+    noise = scatter_draws(sizes, dofs.astype(np.int64), rng, "noise" in active)
     scatter = rng.standard_normal((problem.n, inputs.size)) * problem.sigma[:, None] * noise
     coefficients = _resample(problem, candidates, member, inputs, standby, scatter)
-    coefficients[:, 0] = sum(c.weight * problem.coefficients(c) for c in candidates)
+    coefficients[:, 0] = sum(c.weight * _averaged(problem, c) for c in candidates)
     curves = PhysicalCurves(ladder.rig, problem.terms, coefficients)
-    return _report(problem, curves, noise)
+    return _report(problem, curves, noise, rng)
+
+
+def _averaged(problem: Problem, candidate: Candidate) -> FloatArray:
+    """Coefficients of the stated readings with all laws that the candidate's draws may use, shape (terms,)."""
+    chosen, design = problem.offered(candidate)
+    full = np.zeros(len(problem.terms))
+    full[chosen] = nonnegative(design, (problem.power / problem.sigma)[:, None])[:, 0]
+    return full
+
+
+def _residual_square(design: FloatArray, readings: FloatArray) -> tuple[float, int]:
+    """Sum of squares that a least-squares fit (n, k) leaves, and the readings to spare."""
+    scaled = design / np.linalg.norm(design, axis=0)
+    _, _, rank, _ = solution = np.linalg.lstsq(scaled, readings, rcond=1e-9)
+    return float(np.sum((readings - scaled @ solution[0]) ** 2)), len(readings) - int(rank)
 
 
 def pose(ladder: Ladder, stated: Inputs, standby: FloatArray) -> Problem:
@@ -99,7 +131,7 @@ def pose(ladder: Ladder, stated: Inputs, standby: FloatArray) -> Problem:
     least_rss = len(power) * max(least_size(readings, pattern) ** 2, (1e-9 * pattern.reference) ** 2)
     search = Search(terms, design / sigma[:, None], power / sigma, least_rss)
     candidates = tuple(search.rivals(search.best()))
-    return Problem(ladder, terms, design, power, pattern, sigma, candidates)
+    return Problem(ladder, terms, design, power, pattern, sigma, candidates, least_rss)
 
 
 def joint_design(ladder: Ladder, terms: Sequence[Term]) -> FloatArray:
@@ -149,9 +181,8 @@ def _resample(
         coefficients = np.zeros((len(problem.terms), inputs.size))
         for index, candidate in enumerate(candidates):
             draws = 1 + np.flatnonzero(member == index)
-            chosen = np.array(candidate.columns)
-            weighted_design = problem.design[:, chosen] / problem.sigma[:, None]
-            coefficients[np.ix_(chosen, draws)] = nonnegative(weighted_design, power[:, draws])
+            chosen, design = problem.offered(candidate)
+            coefficients[np.ix_(chosen, draws)] = nonnegative(design, power[:, draws])
         if ladder.scope.idle:
             idle = _idle_row(problem, coefficients)
     return coefficients
@@ -168,7 +199,7 @@ def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
     return coefficients[[term.part for term in problem.terms].index("idle")]
 
 
-def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray) -> FamilyFit:
+def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator) -> FamilyFit:
     best, n = problem.best, problem.n
     design = problem.design[:, list(best.columns)]
     residuals = problem.power - design @ best.coefficients
@@ -179,9 +210,9 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray) -> Fami
         residual_rms=float(np.sqrt(np.mean(residuals**2))),
         leave_one_out=linear.leave_one_out(),
         aicc=best.aicc + 2 * float(np.log(problem.sigma).sum()),
-        scatter=problem.size(best),
+        scatter=problem.scatter(best)[0],
         scatter_growth=problem.pattern.growth,
-        dof=problem.dof(best),
+        dof=problem.scatter(best)[1],
         lack_of_fit=lack_of_fit(residuals / problem.sigma, repeat_groups(problem.ladder.readings), best.parameters),
     )
     solution = _confirm(problem)
@@ -191,7 +222,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray) -> Fami
         terms=_term_reports(problem, solution),
         quality=quality,
         residuals=residuals,
-        noise=noise,
+        scatter=draw_scatter(problem.pattern, problem.ladder.readings.power, residuals, noise, rng),
         rivals=_rivals(problem),
         notes=(*_dropped(problem), *_alike(problem, solution)),
     )
@@ -204,8 +235,8 @@ def _confirm(problem: Problem) -> Solution:
 
 
 def _term_reports(problem: Problem, solution: Solution) -> tuple[TermReport, ...]:
-    dof = problem.dof(problem.best)
-    scale = problem.size(problem.best) / solution.residual_sd if solution.residual_sd > 0 else 1.0
+    size, dof = problem.scatter(problem.best)
+    scale = size / solution.residual_sd if solution.residual_sd > 0 else 1.0
     reports = []
     for j, value, u in zip(problem.best.columns, problem.best.coefficients, solution.errors, strict=True):
         term = problem.terms[j]

@@ -12,7 +12,7 @@ from driveloss.fit.choice import Candidate, aicc, assign, weighted
 from driveloss.fit.curves import PolynomialCurves, SweepCurve, legendre_design
 from driveloss.fit.family import FamilyFit, LinearChoice, Quality, TermReport, scatter_draws, t_interval
 from driveloss.fit.ladder import RUNGS, Ladder, ladder_power
-from driveloss.fit.noise import Pattern, choose_pattern, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.noise import Pattern, Scatter, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
 from driveloss.fit.readings import pressure_groups
 from driveloss.fit.solve import Solution, linear_fit
 from driveloss.fit.sources import Inputs, first_column
@@ -71,7 +71,17 @@ def fit_polynomial(
     scatter = rng.standard_normal((len(power), inputs.size)) * sigma[:, None] * noise
     drawn = ladder_power(ladder, inputs, standby) + scatter
     curves = tuple(_curve(g, c, drawn, sigma, rng, active) for g, c in zip(groups, choices, strict=True))
-    return _report(ladder, groups, choices, PolynomialCurves(curves), power, pattern, noise, size, dof)
+    residuals = _residuals(groups, choices, power)
+    spread = draw_scatter(pattern, ladder.readings.power, residuals, noise, rng)
+    return _report(ladder, groups, choices, PolynomialCurves(curves), power, pattern, spread, size, dof)
+
+
+def _residuals(groups: list[_Group], choices: list[list[Candidate]], power: FloatArray) -> FloatArray:
+    """What the best degrees leave over, shape (n,). [W]"""
+    residuals = np.zeros(len(power))
+    for group, kept in zip(groups, choices, strict=True):
+        residuals[group.rows] = power[group.rows] - group.design(kept[0].parameters - 1) @ kept[0].coefficients
+    return residuals
 
 
 def _groups(ladder: Ladder) -> list[_Group]:
@@ -140,16 +150,15 @@ def _report(
     curves: PolynomialCurves,
     power: FloatArray,
     pattern: Pattern,
-    noise: FloatArray,
+    scatter: Scatter,
     size: float,
     dof: int,
 ) -> FamilyFit:
     sigma = pattern(ladder.readings.power)
-    residuals, press, terms = np.zeros(len(power)), np.zeros(len(power)), []
+    residuals, press, terms = _residuals(groups, choices, power), np.zeros(len(power)), []
     for group, kept in zip(groups, choices, strict=True):
         rows, degree = group.rows, kept[0].parameters - 1
         design = group.design(degree)
-        residuals[rows] = power[rows] - design @ kept[0].coefficients
         linear = LinearChoice(design / sigma[rows, None], sigma[rows], residuals[rows])
         press[rows] = residuals[rows] / np.maximum(1 - linear.leverage(), 1e-12)
         terms += _term_reports(group, degree, power[rows], sigma[rows], size, dof)
@@ -166,7 +175,7 @@ def _report(
         dof=dof,
         lack_of_fit=lack_of_fit(residuals / sigma, repeat_groups(ladder.readings), parameters),
     )
-    return FamilyFit("polynomial", curves, tuple(terms), quality, residuals, noise)
+    return FamilyFit("polynomial", curves, tuple(terms), quality, residuals, scatter)
 
 
 def _term_reports(

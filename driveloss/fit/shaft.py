@@ -27,6 +27,14 @@ class Shaft:
     power: FloatArray
 
 
+@dataclass(frozen=True)
+class Scattered:
+    """What one reading deviates by chance, (n, 1 + draws): its power [W], and its motor current as a fraction."""
+
+    power: FloatArray
+    current: FloatArray
+
+
 def load_loss_route(rig: Rig, *groups: Readings) -> str:
     """Name the route that all readings allow: 'measured current', 'motor constants', 'incremental' or 'unknown'."""
     known = rig.motor
@@ -55,16 +63,19 @@ def input_power(readings: Readings, inputs: Inputs) -> FloatArray:
 
 
 def shaft_power(
-    readings: Readings, inputs: Inputs, standby: FloatArray, route: str, scatter: FloatArray | float = 0.0
+    readings: Readings, inputs: Inputs, standby: FloatArray, route: str, scatter: Scattered | None = None
 ) -> Shaft:
     """Split input power into standby, load loss and shaft power.
 
-    standby: shape (1 + draws,) or (n, 1 + draws) [W]. scatter: added to the input power before it is split,
-    (n, 1 + draws) [W]. Raises InputError where a reading lies so far below standby that no motor current explains it.
+    standby: shape (1 + draws,) or (n, 1 + draws) [W]. scatter: of each reading by itself, applied before the split.
+    Raises InputError where a reading lies so far below standby that no motor current explains it.
     """
-    total = input_power(readings, inputs) + scatter
+    total = input_power(readings, inputs)
+    amps = readings.current[:, None] * inputs.current_gain + inputs.current_zero
+    if scatter is not None:
+        total, amps = total + scatter.power, amps * (1 + scatter.current)
     net = total - standby
-    loss = ROUTES[route](readings, inputs, net)
+    loss = ROUTES[route](readings, inputs, net, amps)
     if not np.isfinite(loss[:, 0]).all():
         bad = int(np.flatnonzero(~np.isfinite(loss[:, 0]))[0])
         raise InputError(
@@ -75,10 +86,6 @@ def shaft_power(
     return Shaft(total, loss, net - loss)
 
 
-def _amperes(readings: Readings, inputs: Inputs) -> FloatArray:
-    return readings.current[:, None] * inputs.current_gain + inputs.current_zero
-
-
 def _winding_resistance(readings: Readings, inputs: Inputs) -> FloatArray:
     """At each reading, shape (n, 1 + draws): at the reference temperature where none was read. [ohm]"""
     read = np.isfinite(readings.winding)[:, None]
@@ -87,26 +94,27 @@ def _winding_resistance(readings: Readings, inputs: Inputs) -> FloatArray:
     return motor.winding_resistance(inputs.resistance, reference, temperature)
 
 
-def _from_current(readings: Readings, inputs: Inputs, net: FloatArray) -> FloatArray:
-    return motor.copper_loss(_amperes(readings, inputs), _winding_resistance(readings, inputs), inputs.form_factor)
+def _from_current(readings: Readings, inputs: Inputs, net: FloatArray, amps: FloatArray) -> FloatArray:
+    return motor.copper_loss(amps, _winding_resistance(readings, inputs), inputs.form_factor)
 
 
-def _from_constants(readings: Readings, inputs: Inputs, net: FloatArray) -> FloatArray:
+def _from_constants(readings: Readings, inputs: Inputs, net: FloatArray, _: FloatArray) -> FloatArray:
     ohms = _winding_resistance(readings, inputs)
     speed = motor.motor_speed(readings.frequency[:, None], inputs.ratio)
     amps = motor.motor_current(net, ohms, inputs.torque_constant, speed, inputs.form_factor)
     return motor.copper_loss(amps, ohms, inputs.form_factor)
 
 
-def _incremental(readings: Readings, inputs: Inputs, net: FloatArray) -> FloatArray:
+def _incremental(readings: Readings, inputs: Inputs, net: FloatArray, _: FloatArray) -> FloatArray:
     return net - motor.incremental_shaft_power(net, inputs.incremental_efficiency)
 
 
-def _unknown(readings: Readings, inputs: Inputs, net: FloatArray) -> FloatArray:
+def _unknown(readings: Readings, inputs: Inputs, net: FloatArray, _: FloatArray) -> FloatArray:
     return np.zeros_like(net)
 
 
-ROUTES: dict[str, Callable[[Readings, Inputs, FloatArray], FloatArray]] = {
+# Each takes readings, inputs, net input power and motor current (n, 1 + draws); gives the load loss (n, 1 + draws) [W].
+ROUTES: dict[str, Callable[[Readings, Inputs, FloatArray, FloatArray], FloatArray]] = {
     "measured current": _from_current,
     "motor constants": _from_constants,
     "incremental": _incremental,

@@ -9,6 +9,9 @@ import numpy as np
 
 from driveloss.bench.model import FloatArray
 
+SINGULAR = 1e-12  # a scaled column this close to a combination of the others is one
+AT_BOUND = 1e-6  # SciPy's reflective fit stops just inside a bound, never on it
+
 
 @dataclass(frozen=True)
 class Solution:
@@ -80,15 +83,26 @@ def curve_fit(
     weight = 1.0 if sigma is None else 1 / sigma
     minimizer = Minimizer(lambda p: (model(p.valuesdict()) - readings) * weight, parameters, scale_covar=False)
     tight = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15}
-    result = minimizer.minimize(method="least_squares", jac="3-point", x_scale="jac", **tight)
+    with np.errstate(invalid="ignore"):  # lmfit's own error bars squeal where two parameters look alike
+        result = minimizer.minimize(method="least_squares", jac="3-point", x_scale="jac", **tight)
     best = np.array([result.params[name].value for name in start])
-    at_bound = any(best[j] <= (lower or {}).get(name, -np.inf) for j, name in enumerate(start))
+    at = dict(zip(start, best, strict=True))
+    at_bound = any(at[name] <= low + AT_BOUND * abs(low) for name, low in (lower or {}).items())
     dof = len(readings) - len(start)
     residual_sd = float(np.sqrt(result.chisqr / dof)) if dof > 0 else np.nan
-    covariance = getattr(result, "covar", None)
-    known = covariance is not None and not at_bound
-    scaled = np.asarray(covariance) * residual_sd**2 if known else np.full((len(best),) * 2, np.nan)
-    return Solution(best, scaled, residual_sd, dof, bool(result.success) and known)
+    covariance = _covariance(np.asarray(result.jac)) * residual_sd**2
+    known = not at_bound and bool(np.all(np.diag(covariance) > 0))
+    return Solution(best, covariance if known else np.full_like(covariance, np.nan), residual_sd, dof, known)
+
+
+def _covariance(jacobian: FloatArray) -> FloatArray:
+    """Inverse of the normal matrix by the singular values of the scaled Jacobian (n, k); nan where one is zero."""
+    scale = np.linalg.norm(jacobian, axis=0)
+    scale = np.where(scale > 0, scale, 1.0)
+    _, singular, V = np.linalg.svd(jacobian / scale, full_matrices=False)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        half = V.T / singular
+        return np.asarray(half @ half.T / np.outer(scale, scale))
 
 
 def nonnegative(design: FloatArray, readings: FloatArray) -> FloatArray:
@@ -102,8 +116,9 @@ def nonnegative(design: FloatArray, readings: FloatArray) -> FloatArray:
     scale = np.linalg.norm(design, axis=0)
     Q, R = np.linalg.qr(design / scale)
     rotated = Q.T @ readings
-    square = R.shape[0] == R.shape[1]  # more coefficients than readings: NNLS finds one sparse solution
-    solution = np.linalg.solve(R, rotated) if square else np.full((R.shape[1], rotated.shape[1]), -1.0)
+    # More coefficients than the readings tell apart: NNLS finds one sparse solution.
+    regular = R.shape[0] == R.shape[1] and np.abs(np.diag(R)).min() > SINGULAR
+    solution = np.linalg.solve(R, rotated) if regular else np.full((R.shape[1], rotated.shape[1]), -1.0)
     for j in np.flatnonzero((solution < 0).any(axis=0)):
         solution[:, j] = nnls(R, rotated[:, j])[0]
     return solution / scale[:, None]

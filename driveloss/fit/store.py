@@ -17,7 +17,7 @@ from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, Range
 from driveloss.fit.curves import Curves, PhysicalCurves, PolynomialCurves, SweepCurve
 from driveloss.fit.family import FamilyFit
-from driveloss.fit.noise import Pattern
+from driveloss.fit.noise import Scatter
 from driveloss.fit.sources import Inputs
 from driveloss.fit.terms import Term
 
@@ -85,7 +85,7 @@ def _content(c: Calibration) -> dict[str, Any]:
         "winding_recorded": c.winding_recorded,
         "rig": asdict(c.rig),
         "families": {name: family_tables(fit) for name, fit in fits.items()},
-        "pattern": asdict(c.pattern),
+        "scatter_reference_W": c.scatter.reference,
         "drive_range": asdict(c.drive_range),
         "ranges": {name: asdict(span) for name, span in c.ranges.items()},
         "curves": _pack_curves(c.curves),
@@ -93,7 +93,8 @@ def _content(c: Calibration) -> dict[str, Any]:
         "standby_W": _pack(c.standby),
         "torque_constant_Nm_per_A": _pack(c.torque_constant),
         "warm_resistance_ohm": _pack(c.warm_resistance),
-        "noise_W": _pack(c.noise),
+        "scatter_W": _pack(c.scatter.size),
+        "scatter_growth": _pack(c.scatter.growth),
     }
 
 
@@ -190,8 +191,9 @@ def _revive_calibration(data: dict[str, Any]) -> Calibration:
         torque_constant=_unpack(data["torque_constant_Nm_per_A"], size),
         warm_resistance=_unpack(data["warm_resistance_ohm"], size),
         winding_recorded=data["winding_recorded"],
-        noise=_unpack(data["noise_W"], size),
-        pattern=revive(Pattern, data["pattern"]),
+        scatter=Scatter(
+            data["scatter_reference_W"], _unpack(data["scatter_W"], size), _unpack(data["scatter_growth"], size)
+        ),
         drive_range=revive(Range, data["drive_range"]),
         ranges={name: revive(Range, span) for name, span in data["ranges"].items()},
     )

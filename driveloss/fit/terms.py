@@ -14,7 +14,7 @@ import numpy as np
 from driveloss.bench.model import Cylinder, FloatArray, Rig
 from driveloss.physics import crank, linkage, seal
 
-STRIBECK_SPEEDS = np.geomspace(0.04, 1.2, 9)  # tried, as fractions of the peak piston speed
+STRIBECK_SPEEDS = np.geomspace(0.04, 1.2, 15)  # tried, as fractions of the peak piston speed
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,29 +14,33 @@ from driveloss.fit.readings import pressure_groups
 from driveloss.show.style import (
     FREQUENCY,
     INK,
+    KEY_LEFT,
+    KEY_STEP,
     PARTS,
-    POINTS,
     SMALL,
     Cell,
     Look,
     cells,
+    draw_legend,
     drawing,
     error_bars,
+    legend_rows,
     percent,
-    place_axes,
     series_look,
     series_text,
+    size_in_points,
 )
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 GAP = 0.45  # between frequencies, as a fraction of a bar
 BAR_WIDTH = 0.26  # [in] of one bar where there is room
-WIDTHS = (2.4, 7.0)  # [in] of a panel
+WIDTHS = (3.6, 7.5)  # [in] of a panel
 TICK_WIDTH = 3.6 * SMALL  # [pt] that a frequency or a percentage needs
-HEAD = 0.75  # [in] for the legend
+CROWDED = 24  # bars beyond which a panel takes the whole width
 
 
 @dataclass(frozen=True)
@@ -59,15 +63,19 @@ def breakdown_figure(answer: Breakdown) -> Figure:
     """Each loaded run's input as a stack of parts, with the 95 % intervals of the input and the net pneumatic power."""
     groups = run_groups(answer)
     longest = max(len(group.runs) for group in groups)
-    columns = 1 if len(groups) == 1 or longest > 20 else 2
+    columns = 1 if len(groups) == 1 or longest > CROWDED else 2
     width = float(np.clip(BAR_WIDTH * (longest + 3), *WIDTHS))
-    figure, panels = cells(len(groups), columns, Cell(width if columns == 1 else max(width, 3.2), (2.6,)), HEAD)
-    top = 1.14 * max(_top(run) for group in groups for run in group.runs)
+    cell = Cell(width, (2.7 if len(groups) <= 4 else 2.1,))
+    key = legend_rows(legend_handles(answer.runs), cell.outer[0] * columns - KEY_LEFT)
+    figure, panels = cells(len(groups), columns, cell, KEY_STEP * len(key) + 0.1)
+    top = 1.14 * max(_top(run) for run in answer.runs)
     for (ax,), group in zip(panels, groups, strict=True):
         plot_breakdown(group.runs, ax)
         ax.set_title(group.label)
-        ax.set_ylim(top=top)
-    _legend(figure, groups)
+    foot = min(ax.get_ylim()[0] for (ax,) in panels)
+    for (ax,) in panels:
+        ax.set_ylim(foot, top)
+    draw_legend(figure, key)
     return figure
 
 
@@ -89,9 +97,7 @@ def shown_parts(runs: Sequence[Run]) -> list[str]:
     """The parts that add up to the input, lowest first; a part that is nil in every run is left out."""
     split = all(run.parts["linkage"] is not None for run in runs)
     left_out = "drive" if split else "linkage motor"
-    return [
-        name for name in PARTS if name not in left_out.split() and any(_value(run, name) for run in runs)
-    ]
+    return [name for name in PARTS if name not in left_out.split() and any(_value(run, name) for run in runs)]
 
 
 def _value(run: Run, part: str) -> float:
@@ -100,9 +106,10 @@ def _value(run: Run, part: str) -> float:
 
 
 def _top(run: Run) -> float:
-    whole = run.parts["input"]
-    assert whole is not None
-    return whole.high
+    """Where a run's bar and intervals end: with a negative net power the losses reach higher than the input. [W]"""
+    whole, net = run.parts["input"], run.parts["pneumatic"]
+    assert whole is not None and net is not None
+    return max(whole.high, whole.value - net.low)
 
 
 def frequency_blocks(runs: Sequence[Run]) -> list[list[Run]]:
@@ -146,9 +153,7 @@ def _stack(ax: Axes, runs: Sequence[Run], places: np.ndarray) -> None:
         look = PARTS[name]
         height = np.array([_value(run, name) for run in runs])
         base = np.where(height >= 0, above, below)
-        ax.bar(
-            places, height, 0.92, base, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0.6, label=name
-        )
+        ax.bar(places, height, 0.92, base, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0.6, label=name)
         above, below = above + np.maximum(height, 0), below + np.minimum(height, 0)
     if below.any():
         ax.axhline(0, color=INK, lw=0.8)
@@ -160,12 +165,10 @@ def _intervals(ax: Axes, runs: Sequence[Run], places: np.ndarray) -> None:
     net = [run.parts["pneumatic"] for run in runs]
     values = np.array([w.value for w in whole if w])
     foot = values - np.array([n.value for n in net if n])
-    style = {"ls": "", "capsize": 2.0, "elinewidth": 1.1}
-    ax.errorbar(
-        places + 0.2, values, error_bars([w for w in whole if w]), marker="o", ms=3.5, color=INK, **style
-    )
+    style: dict[str, Any] = {"ls": "", "capsize": 2.0, "elinewidth": 1.1}
+    ax.errorbar(places + 0.2, values, error_bars([w for w in whole if w]), marker="o", ms=3.5, color=INK, **style)
     up_and_down = error_bars([n for n in net if n])[::-1]  # a larger net power has a lower foot
-    ax.errorbar(places - 0.2, foot, up_and_down, color="white", **{**style, "elinewidth": 2.6, "capsize": 3.2})
+    ax.errorbar(places - 0.2, foot, up_and_down, color="white", **{**style, "elinewidth": 3.2, "capsize": 0})
     ax.errorbar(places - 0.2, foot, up_and_down, marker="_", ms=6, color=INK, **style)
 
 
@@ -181,10 +184,7 @@ def _ticks(ax: Axes, blocks: list[list[Run]], centres: list[float]) -> None:
 def _every(ax: Axes, centres: list[float]) -> int:
     """Label every how many-th block, so that labels stay apart."""
     low, high = ax.get_xlim()
-    figure = ax.get_figure()
-    assert figure is not None
-    width = ax.get_position().width * figure.get_size_inches()[0] * POINTS  # type: ignore[union-attr]
-    nearest = min(np.diff(centres), default=np.inf) / (high - low) * width
+    nearest = min(np.diff(centres), default=np.inf) / (high - low) * size_in_points(ax)[0]
     return max(int(np.ceil(TICK_WIDTH / nearest)), 1)
 
 
@@ -197,27 +197,18 @@ def _percentages(ax: Axes, blocks: list[list[Run]], centres: list[float]) -> Non
         if known:
             text = percent(float(np.mean(known)))
             y = max(_top(run) for run in block)
-            ax.annotate(
-                text, (x, y), (0, 4), textcoords="offset points", ha="center", va="bottom", fontsize=SMALL
-            )
+            ax.annotate(text, (x, y), (0, 4), textcoords="offset points", ha="center", va="bottom", fontsize=SMALL)
 
 
-def _legend(figure: Figure, groups: list[Group]) -> None:
-    """The parts in the order of the stack and the two intervals, in a strip above the panels."""
+def legend_handles(runs: Sequence[Run]) -> list[Artist]:
+    """The parts in the order of the stack, then the two intervals."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    names = shown_parts([run for group in groups for run in group.runs])
-    handles: list[Patch | Line2D] = [
-        Patch(
-            facecolor=PARTS[n].colour, hatch=PARTS[n].hatch, edgecolor="white", lw=0.6, label=PARTS[n].label
-        )
-        for n in names
+    handles: list[Artist] = [
+        Patch(facecolor=look.colour, hatch=look.hatch, edgecolor="white", lw=0.6, label=look.label)
+        for look in (PARTS[name] for name in shown_parts(runs))
     ]
-    handles.append(Line2D([], [], ls="", marker="o", ms=3.5, color=INK, label="input, 95 %"))
-    handles.append(Line2D([], [], ls="", marker="_", ms=7, color=INK, label="foot of net, 95 %"))
-    wide, high = figure.get_size_inches()
-    strip = place_axes(figure, 0.55, high - HEAD, wide - 0.6, HEAD - 0.05)
-    strip.set_axis_off()
-    columns = max(int((wide - 0.6) / 1.45), 2)
-    strip.legend(handles=handles, loc="upper left", ncols=columns, borderaxespad=0.2, columnspacing=1.2)
+    handles.append(Line2D([], [], ls="", marker="o", ms=3.5, color=INK, label="input with 95 %"))
+    handles.append(Line2D([], [], ls="", marker="_", ms=7, color=INK, label="foot of net with 95 %"))
+    return handles

@@ -126,16 +126,14 @@ def plot_ladder(
         last = band(ax, grid, curve(calibration, rung, grid, np.full(STEPS, rung.pressure)), rung.look)
         ax.plot(frequency, power[rung.rows], **rung.look.marks)
         ends.append(End(float(grid[-1]), last, rung.label, rung.look.colour))
-    for frequency, y, _ in _left_out_points(calibration, rungs, left_out):
-        _cross(ax, frequency, y)
+    for x, y, _ in _left_out_points(calibration, rungs, left_out):
+        _cross(ax, x, y)
     ax.set(xlabel=FREQUENCY, ylabel=power_label(calibration))
     ax.set_ylim(min(0.0, ax.get_ylim()[0]), max(top or 0.0, ax.get_ylim()[1]))
     return label_ends(ax, ends)
 
 
-def plot_residuals(
-    calibration: Calibration, rungs: list[Rung], ax: Axes, left_out: Readings | None = None
-) -> Axes:
+def plot_residuals(calibration: Calibration, rungs: list[Rung], ax: Axes, left_out: Readings | None = None) -> Axes:
     """Reading less curve of each rung against crank frequency."""
     ladder = _ladder(calibration)
     ax.axhline(0.0, color=GREY, lw=0.9)

@@ -18,6 +18,7 @@ from driveloss.fit.estimate import Estimate, estimates
 from driveloss.show.numbers import bar, plus_minus
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -28,6 +29,7 @@ TEXT, SMALL = 10.0, 9.0  # [pt]
 CHARACTER = 0.63 * SMALL / POINTS  # [in] width allowed for one character of a small label
 LABEL_STEP = 1.35 * SMALL  # [pt] from one small label to the next
 LEADER = 12.0  # [pt] from the axes to a label beside them
+KEY_LEFT, KEY_STEP, KEY_HANDLE = 0.85, 0.24, 0.55  # [in] of a legend: margin, row, room for one handle
 LONGEST_NAME = 20  # characters of a cylinder's name that a label shows
 
 SETTINGS = {
@@ -90,10 +92,10 @@ PARTS = {
     "standby": PartLook("standby", "#c9c9c9"),
     "motor": PartLook("motor", "#0067a3"),
     "linkage": PartLook("linkage", "#86c8ef", "///"),
-    "drive": PartLook("drive (motor and linkage)", "#0067a3", "\\\\\\"),
+    "drive": PartLook("drive (motor and linkage)", "#2f86c1", "\\\\\\"),
     "transmission": PartLook("transmission", "#5e3552", "xxx"),
     "seal": PartLook("seal friction", "#eeb33b", "..."),
-    "pneumatic": PartLook("net pneumatic", "#006b4f"),
+    "pneumatic": PartLook("net pneumatic", "#00513d"),
 }
 
 
@@ -168,7 +170,7 @@ def percent(share: float) -> str:
     >>> percent(-0.126)
     '−13 %'
     """
-    return f"{100 * share:.0f} %".replace("-", "−")
+    return f"{round(100 * share)} %".replace("-", "−")
 
 
 @dataclass(frozen=True)
@@ -177,7 +179,7 @@ class Cell:
 
     width: float
     heights: tuple[float, ...]  # of the panels in it, from the top
-    left: float = 0.75
+    left: float = 0.90
     right: float = 0.25
     top: float = 0.40
     bottom: float = 0.60
@@ -304,6 +306,36 @@ def spread(wanted: Sequence[float], step: float, low: float, high: float) -> lis
 def label_width(texts: Iterable[str]) -> float:
     """Margin that labels at the ends of curves need. [in]"""
     return max((len(text) for text in texts), default=0) * CHARACTER + LEADER / POINTS + 0.1
+
+
+def legend_rows(handles: Sequence[Artist], width: float) -> list[list[Artist]]:
+    """Entries of a legend in rows that stay within a width. [in]"""
+    rows: list[list[Artist]] = [[]]
+    used = 0.0
+    for handle in handles:
+        own = len(str(handle.get_label())) * CHARACTER + KEY_HANDLE
+        if rows[-1] and used + own > width:
+            rows.append([])
+            used = 0.0
+        rows[-1].append(handle)
+        used += own
+    return rows
+
+
+def draw_legend(figure: Figure, rows: list[list[Artist]]) -> None:
+    """Rows of a legend from the upper left corner of the figure downwards."""
+    wide, high = figure.get_size_inches()
+    for index, row in enumerate(rows):
+        figure.legend(
+            handles=row,
+            loc="upper left",
+            bbox_to_anchor=(KEY_LEFT / wide, 1 - (0.06 + index * KEY_STEP) / high),
+            ncols=len(row),
+            borderaxespad=0,
+            borderpad=0.2,
+            handlelength=1.8,
+            columnspacing=1.4,
+        )
 
 
 def band(ax: Axes, x: FloatArray, draws: FloatArray, look: Look) -> float:

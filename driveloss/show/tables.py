@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ from driveloss.analysis.flags import FLAGS
 from driveloss.analysis.losses import LossRow
 from driveloss.fit.estimate import Estimate
 from driveloss.show.numbers import NOT_KNOWN, PASCAL_PER_BAR, ZERO_CELSIUS, bar, plus_minus
+from driveloss.show.sheet import Sheet
 
 if TYPE_CHECKING:
     from driveloss.analysis.breakdown import Breakdown, Run
@@ -30,16 +30,6 @@ CAUTION = (
     "Estimates, not a certificate. Guard moving parts and isolate the supply before touching the linkage; stay inside "
     "rated pressures and relieve before opening; mains-side measurement is for a competent person under the local code."
 )
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """A table as text: `left` names the columns of words, the others hold numbers and are set right."""
-
-    title: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    left: tuple[str, ...] = ()
 
 
 def loss_tables(rows: Sequence[LossRow]) -> list[Sheet | str]:

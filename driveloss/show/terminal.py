@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from driveloss.show.tables import Sheet
+from driveloss.show.sheet import Sheet
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -85,16 +85,14 @@ class Table:
         return Table([k for k, inside in zip(self.key, mask, strict=True) if inside], *(a[mask] for a in arrays))
 
 
-def read_table(bench: driveloss.bench.model.Bench) -> Table:
+def read_table(bench) -> Table:
     """Every sweep of a bench."""
     sweeps = bench.sweeps
     ambient = bench.rig.ambient_pressure.value
 
     def joined(column: Callable, missing: float = np.nan) -> np.ndarray:
-        parts = [column(s) for s in sweeps]
-        return np.concatenate(
-            [np.full(len(s), missing) if p is None else np.broadcast_to(p, len(s)) for s, p in zip(sweeps, parts, strict=True)]
-        )
+        parts = [(len(sweep), column(sweep)) for sweep in sweeps]
+        return np.concatenate([np.broadcast_to(missing if p is None else p, n) for n, p in parts])
 
     return Table(
         key=[(s.file, i + 1) for s in sweeps for i in range(len(s))],
@@ -287,7 +285,7 @@ class Oracle:
         for cylinder in self.answer.stated.cylinders:
             mine = (table.cylinder == cylinder.name) & (table.stage == "no-load")
             stated = port_power(self.answer.stated, cylinder, table.frequency[mine], table.pressure[mine])
-            power[mine] = stated[:, None] * self.errors.port_scale[cylinder.name]
+            power[mine] = stated[:, None] * self.errors.port_scale[cylinder.name] / self.errors.efficiency
         return power
 
     def _design(self, table: Table, frequency: FloatArray) -> FloatArray:
@@ -382,9 +380,9 @@ def solve(design: FloatArray, readings: FloatArray, sigma: FloatArray) -> FloatA
 
 
 def prepare(seed: int, index: int, extrapolate: float | None) -> tuple[Truth, Protocol, np.random.Generator]:
-    """A random bench whose intervals are meant to hold: constants and ports are stated.
+    """A random bench whose intervals are meant to hold: motor constants and ports are stated.
 
-    Every second bench's losses lie beyond nothing; loaded runs beyond the ladder come with `extrapolate`.
+    `extrapolate`: a loaded run of each cylinder is added at so many times the highest frequency.
     """
     rng = np.random.default_rng([seed, index])
     truth, protocol = random_bench(rng)
@@ -437,9 +435,9 @@ def run_bench(index: int, seed: int, draws: int, extrapolate: float | None = Non
         except (driveloss.InputError, np.linalg.LinAlgError) as error:  # counted and printed, see refusals
             return Outcome(index, kind, refused=f"{type(error).__name__}: {error}")
         oracle = Oracle(answer, read_table(bench), draws, rng)
-        rows = [*breakdown_rows(answer, bench, calibration, oracle)]
-        rows += losses_rows(answer, calibration, oracle, extrapolate)
-    return Outcome(index, kind, tuple(rows))
+        rows = breakdown_rows(answer, bench, calibration, oracle)
+        more = losses_rows(answer, calibration, oracle, extrapolate)
+        return Outcome(index, kind, (*rows, *more))
 
 
 def breakdown_rows(answer: Answer, bench, calibration, oracle: Oracle) -> Iterable[Row]:
@@ -546,15 +544,14 @@ def cells(outcomes: Iterable[Outcome]) -> list[tuple[str, str]]:
 
 
 def overall_table(outcomes: Sequence[Outcome]) -> str:
-    lines = [
-        "                                 benches  cover %  +/-   below above  |error| %  width %  x oracle  oracle cover %"
-    ]
+    head = ("cover %", "+/-", "below", "above", "|error| %", "width %", "x oracle", "oracle's %")
+    lines = [f"{'':<32} benches" + "".join(f"{word:>11}" for word in head)]
     for group, quantity in cells(outcomes):
         s = score(outcomes, group, quantity)
-        lines.append(
-            f"{group:<14}{quantity:<18} {s.benches:>7} {100 * s.coverage:>8.1f} {100 * s.error:>4.1f} {100 * s.below:>7.1f}"
-            f" {100 * s.above:>5.1f} {s.deviation:>9.3f} {s.width:>9.3f} {s.ratio:>8.2f} {100 * s.best_coverage:>11.1f}"
-        )
+        assert s is not None
+        shares = "".join(f"{100 * share:>11.1f}" for share in (s.coverage, s.error, s.below, s.above))
+        sizes = f"{s.deviation:>11.3f}{s.width:>11.3f}{s.ratio:>11.2f}{100 * s.best_coverage:>11.1f}"
+        lines.append(f"{group:<14}{quantity:<18} {s.benches:>7}{shares}{sizes}")
     return "\n".join(lines)
 
 
@@ -562,13 +559,13 @@ def factor_table(outcomes: Sequence[Outcome]) -> str:
     """Coverage and width ratio of each cell by kind of bench."""
     columns = cells(outcomes)
     lines = ["coverage % / width over the oracle's, by kind of bench"]
-    lines.append(" " * 34 + "".join(f"{group[:4] + group[6:9]:>12}" for group, _ in columns).replace("runs", "runs"))
-    lines.append(" " * 34 + "".join(f"{quantity[:10]:>12}" for _, quantity in columns))
+    lines.append(f"{'':<34}" + "".join(f"{group:>14}" for group, _ in columns))
+    lines.append(f"{'':<34}" + "".join(f"{quantity[:12]:>14}" for _, quantity in columns))
     for factor in outcomes[0].factors:
         for level in sorted({o.factors[factor] for o in outcomes}):
             chosen = [o for o in outcomes if o.factors[factor] == level and o.rows]
             scores = [score(chosen, *column) for column in columns]
-            texts = [f"{'-':>12}" if s is None else f"{100 * s.coverage:>7.1f}/{s.ratio:<4.2f}" for s in scores]
+            texts = [f"{'-':>14}" if s is None else f"{100 * s.coverage:>9.1f}/{s.ratio:<4.2f}" for s in scores]
             lines.append(f"{factor:<18}{level:<12}{len(chosen):>4}" + "".join(texts))
     return "\n".join(lines)
 
@@ -580,7 +577,7 @@ def refusals(outcomes: Sequence[Outcome]) -> str:
 
 
 def worst_rows(outcomes: Sequence[Outcome], count: int) -> str:
-    """The benches that miss most, each with the quantity that misses by the most interval widths."""
+    """The benches that miss most, each with the row that misses by the most interval widths."""
     missed = []
     for o in outcomes:
         far = [(max(r.low - r.truth, r.truth - r.high) / max(r.high - r.low, 1e-12), r) for r in o.rows]
@@ -591,8 +588,10 @@ def worst_rows(outcomes: Sequence[Outcome], count: int) -> str:
     missed.sort(key=lambda entry: -entry[0])
     lines = ["benches that miss most: share of rows missed, worst miss in interval widths"]
     for share, d, r, o in missed[:count]:
-        what = f"{r.group} {r.quantity}: {r.truth:.4g} not in [{r.low:.4g}, {r.high:.4g}], oracle [{r.best_low:.4g}, {r.best_high:.4g}]"
-        lines.append(f"  bench {o.index:>4} {100 * share:>4.0f} % {d:>6.2f}  {what}  ({', '.join(o.factors.values())})")
+        what = f"{r.group} {r.quantity}: {r.truth:.4g} not in [{r.low:.4g}, {r.high:.4g}]"
+        what += f", oracle [{r.best_low:.4g}, {r.best_high:.4g}]"
+        kind = ", ".join(o.factors.values())
+        lines.append(f"  bench {o.index:>4} {100 * share:>4.0f} % {d:>6.2f}  {what}  ({kind})")
     return "\n".join(lines)
 
 
@@ -606,7 +605,8 @@ def main() -> None:
     parser.add_argument("--worst", type=int, default=15, help="how many of the worst benches to list")
     options = parser.parse_args()
     outcomes = run_benches(options.benches, options.workers, options.seed, options.draws, options.extrapolate)
-    print(overall_table(outcomes), factor_table(outcomes), refusals(outcomes), worst_rows(outcomes, options.worst), sep="\n\n")
+    tables = (overall_table(outcomes), factor_table(outcomes), refusals(outcomes))
+    print(*tables, worst_rows(outcomes, options.worst), sep="\n\n")
 
 
 if __name__ == "__main__":

@@ -229,7 +229,8 @@ def air_gap_power(truth: Truth, protocol: Protocol, f: FloatArray, p: FloatArray
         if sweep.stage == "no-load":
             cylinder = truth.cylinder(sweep.cylinder)
             power[part] += seal_power(truth, cylinder, f[part], p[part])
-            power[part] += port_power(truth, cylinder, f[part], p[part])
+            gas = port_power(truth, cylinder, f[part], p[part])
+            power[part] += gas / truth.transmission_efficiency
         if sweep.stage == "loaded":
             parts = runs[sweep.file]
             power[part] += parts["seal_W"] + parts["transmission_W"] + parts["pneumatic_W"]

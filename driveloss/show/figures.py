@@ -1,0 +1,88 @@
+"""The figures of a bench in one place, their alternative texts, and saving them.
+
+Each `..._figure` returns a matplotlib Figure that was never shown; each `plot_...` behind it takes data and axes
+and returns the axes.
+"""
+
+from __future__ import annotations
+
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from driveloss.errors import InputError
+from driveloss.show.figure_breakdown import breakdown_figure, plot_breakdown
+from driveloss.show.figure_curves import (
+    budget_figure,
+    ceilings_figure,
+    friction_figure,
+    has_cold_ends,
+    plot_budget,
+    plot_ceilings,
+    plot_friction,
+    plot_temperature_drop,
+    temperature_drop_figure,
+)
+from driveloss.show.figure_flow import plot_power_flow, power_flow_figure
+from driveloss.show.figure_ladder import ladder_figure, plot_ladder, plot_residuals
+from driveloss.show.figure_text import alt_text
+from driveloss.show.files import write_bytes
+from driveloss.show.style import drawing
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "alt_text",
+    "breakdown_figure",
+    "budget_figure",
+    "ceilings_figure",
+    "friction_figure",
+    "has_cold_ends",
+    "ladder_figure",
+    "plot_breakdown",
+    "plot_budget",
+    "plot_ceilings",
+    "plot_friction",
+    "plot_ladder",
+    "plot_power_flow",
+    "plot_residuals",
+    "plot_temperature_drop",
+    "power_flow_figure",
+    "save",
+    "svg_text",
+    "temperature_drop_figure",
+]
+
+# By file ending, what keeps the same figure the same file: no dates, no versions.
+UNDATED: dict[str, dict[str, Any]] = {
+    "png": {"Software": None},
+    "svg": {"Date": None, "Creator": None},
+    "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+}
+
+
+def save(figure: Figure, path: Path | str) -> None:
+    """Write a figure in the format that the file's ending names, whole or not at all.
+
+    Raises InputError for another ending, OutputError where the file cannot be written.
+    """
+    path = Path(path)
+    ending = path.suffix.lower().removeprefix(".")
+    if ending not in UNDATED:
+        choices = ", ".join(f".{choice}" for choice in UNDATED)
+        raise InputError(f"{path.name}: read the file ending '{path.suffix}', expected one of {choices}")
+    write_bytes(path, _rendered(figure, ending))
+
+
+@drawing()
+def _rendered(figure: Figure, ending: str) -> bytes:
+    buffer = BytesIO()
+    figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
+    return buffer.getvalue()
+
+
+def svg_text(figure: Figure) -> str:
+    """A figure as an <svg> element to stand in a page: text drawn as paths, nothing to be fetched."""
+    whole = _rendered(figure, "svg").decode("utf-8")
+    return whole[whole.index("<svg") :]
