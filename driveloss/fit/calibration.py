@@ -215,7 +215,8 @@ def _torque_constant(ladder: Ladder, inputs: Inputs, standby: FloatArray) -> Flo
     shaft = shaft_power(readings, inputs, standby, ladder.route).power
     amps = readings.current[:, None] * inputs.current_gain + inputs.current_zero
     speed_current = motor.motor_speed(readings.frequency[:, None], inputs.ratio) * amps
-    return np.sum(shaft * speed_current, axis=0) / np.sum(speed_current**2, axis=0)
+    squares = np.sum(speed_current**2, axis=0)
+    return np.sum(shaft * speed_current, axis=0) / np.where(squares > 0, squares, np.nan)
 
 
 def _warm_resistance(ladder: Ladder, inputs: Inputs) -> FloatArray:

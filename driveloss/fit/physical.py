@@ -26,7 +26,10 @@ from driveloss.fit.solve import Solution, curve_fit, linear_fit, nonnegative
 from driveloss.fit.sources import Inputs, first_column
 from driveloss.fit.terms import Term, offered_terms, shape
 
-IDLE_PASSES = 4  # the idle power enters the motor current only weakly: each pass gains two digits or more
+IDLE_PASSES = 30  # at most, in finding an idle power that the motor current in turn depends on
+IDLE_SETTLED = 1e-9  # of the largest input power
+IDLE_SETTLED_DRAWS = 1e-5
+FASTEST_STRIBECK = 5.0  # times the fastest speed tried: beyond it the term is but a Coulomb force
 LEAST_SPARE = 6  # readings to spare from which the scatter of the full set is trusted
 ALIKE = 0.98  # correlation of two coefficients beyond which the readings do not tell them apart
 
@@ -122,7 +125,8 @@ def _residual_square(design: FloatArray, readings: FloatArray) -> tuple[float, i
 def pose(ladder: Ladder, stated: Inputs, standby: FloatArray) -> Problem:
     """Weigh the readings, find the terms they support. `stated`: the inputs' first column; `standby`: (1,) [W]."""
     readings = ladder.readings
-    terms = tuple(offered_terms(ladder.rig, ladder.scope))
+    offered = offered_terms(ladder.rig, ladder.scope)
+    terms = tuple(t for t, column in zip(offered, joint_design(ladder, offered).T, strict=True) if column.any())
     design = joint_design(ladder, terms)
     power = _best_power(ladder, stated, standby, terms, design)
     first = nonnegative(design, power[:, None])[:, 0]
@@ -160,8 +164,10 @@ def _best_power(
     if ladder.scope.idle:
         column = [term.part for term in terms].index("idle")
         for _ in range(IDLE_PASSES):
-            idle = nonnegative(design, power[:, None])[column]
+            before, idle = idle, nonnegative(design, power[:, None])[column]
             power = ladder_power(ladder, stated, idle)[:, 0]
+            if abs(idle - before).max() <= IDLE_SETTLED * ladder.readings.power.max():
+                break
     return power
 
 
@@ -175,16 +181,16 @@ def _resample(
 ) -> FloatArray:
     """Refit every draw with its own set of terms: (terms, 1 + draws), the first column left at zero."""
     ladder, idle = problem.ladder, ladder_idle(problem, standby)
-    passes = 2 if ladder.scope.idle else 1
-    for _ in range(passes):
+    for _ in range(IDLE_PASSES):
         power = (ladder_power(ladder, inputs, idle) + scatter) / problem.sigma[:, None]
         coefficients = np.zeros((len(problem.terms), inputs.size))
         for index, candidate in enumerate(candidates):
             draws = 1 + np.flatnonzero(member == index)
             chosen, design = problem.offered(candidate)
             coefficients[np.ix_(chosen, draws)] = nonnegative(design, power[:, draws])
-        if ladder.scope.idle:
-            idle = _idle_row(problem, coefficients)
+        before, idle = idle, _idle_row(problem, coefficients) if ladder.scope.idle else idle
+        if abs(idle - before)[1:].max() <= IDLE_SETTLED_DRAWS * ladder.readings.power.max():
+            break
     return coefficients
 
 
@@ -241,13 +247,12 @@ def _term_reports(problem: Problem, solution: Solution) -> tuple[TermReport, ...
     for j, value, u in zip(problem.best.columns, problem.best.coefficients, solution.errors, strict=True):
         term = problem.terms[j]
         reports.append(TermReport(term.label, term.law.unit, t_interval(float(value), float(u * scale), dof, 0.0)))
-    return tuple(
-        reports + [_stribeck_speed(problem, j) for j in problem.best.columns if problem.terms[j].kind == "stribeck"]
-    )
+    speeds = (_stribeck_speed(problem, j) for j in problem.best.columns if problem.terms[j].kind == "stribeck")
+    return (*reports, *(speed for speed in speeds if speed is not None))
 
 
-def _stribeck_speed(problem: Problem, column: int) -> TermReport:
-    """Free the Stribeck speed of the chosen set and let lmfit find it beside the other coefficients."""
+def _stribeck_speed(problem: Problem, column: int) -> TermReport | None:
+    """Free the Stribeck speed of the chosen set and let lmfit find it beside the others; None where it has no bound."""
     term, ladder = problem.terms[column], problem.ladder
     chosen = list(problem.best.columns)
     inside = ladder.readings.cylinder == term.cylinder
@@ -261,7 +266,11 @@ def _stribeck_speed(problem: Problem, column: int) -> TermReport:
 
     start = {f"b{j}": float(b) for j, b in zip(chosen, problem.best.coefficients, strict=True)}
     start["speed"] = term.stribeck_speed
-    fit = curve_fit(model, start, problem.power, problem.sigma, lower={"speed": 1e-3 * term.stribeck_speed})
+    fastest = FASTEST_STRIBECK * max(t.stribeck_speed for t in problem.terms)
+    bounds = {"speed": (1e-3 * term.stribeck_speed, fastest)}
+    fit = curve_fit(model, start, problem.power, problem.sigma, bounds)
+    if not fit.converged:
+        return None
     label = f"seal '{term.cylinder}': Stribeck speed"
     return TermReport(label, "m/s", t_interval(fit.coefficients[-1], float(fit.errors[-1]), max(fit.dof, 1), 0.0))
 

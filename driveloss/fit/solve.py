@@ -9,6 +9,9 @@ import numpy as np
 
 from driveloss.bench.model import FloatArray
 
+STEP = 1e-3  # relative step of the differences: truncation and rounding both stay below 1e-11
+MOST_STEPS = 300  # a fit that still creeps along a flat valley then has not converged
+AT_PRECISION = (6, 7, 8)  # MINPACK: the tolerances ask for more digits than there are
 SINGULAR = 1e-12  # a scaled column this close to a combination of the others is one
 AT_BOUND = 1e-6  # SciPy's reflective fit stops just inside a bound, never on it
 
@@ -42,8 +45,10 @@ def linear_fit(design: FloatArray, readings: FloatArray, sigma: FloatArray | Non
 
     n, k = design.shape
     weight = np.ones(n) if sigma is None else 1 / sigma
-    scale = np.linalg.norm(design * weight[:, None], axis=0)
-    Q, R = np.linalg.qr(design * weight[:, None] / scale)
+    weighted = design * weight[:, None]
+    scale = 2.0 ** np.round(np.log2(np.linalg.norm(weighted, axis=0)))  # powers of two scale without rounding
+    scaled = weighted / scale
+    Q, R = np.linalg.qr(scaled)
     y = readings * weight
     names = [f"b{j}" for j in range(k)]
     parameters = Parameters()
@@ -56,11 +61,24 @@ def linear_fit(design: FloatArray, readings: FloatArray, sigma: FloatArray | Non
     minimizer = Minimizer(lambda p: Q @ values(p) - y, parameters, scale_covar=False)
     result = minimizer.leastsq(Dfun=lambda p: Q, col_deriv=False, ftol=1e-15, xtol=1e-15, gtol=0.0)
     rotated = values(result.params)
+    solution = _refined(scaled, R, y, np.linalg.solve(R, rotated))
     back = np.linalg.inv(R) / scale[:, None]
     dof = n - k
     residual_sd = float(np.sqrt(np.sum((y - Q @ rotated) ** 2) / dof)) if dof > 0 else np.nan
     covariance = back @ back.T * residual_sd**2
-    return Solution(np.linalg.solve(R, rotated) / scale, covariance, residual_sd, dof, bool(result.success))
+    converged = result.ier in (1, 2, 3, 4, *AT_PRECISION)
+    return Solution(solution / scale, covariance, residual_sd, dof, converged)
+
+
+def _refined(design: FloatArray, R: FloatArray, readings: FloatArray, solution: FloatArray) -> FloatArray:
+    """One step of the corrected seminormal equations, its gradient in the longest float there is.
+
+    Source: Bjorck, Numerical Methods for Least Squares Problems (1996), sec. 2.4.6; from memory.
+    """
+    exact = np.longdouble
+    left = readings.astype(exact) - design.astype(exact) @ solution.astype(exact)
+    gradient = (design.astype(exact).T @ left).astype(float)
+    return solution + np.linalg.solve(R, np.linalg.solve(R.T, gradient))
 
 
 def curve_fit(
@@ -68,31 +86,53 @@ def curve_fit(
     start: Mapping[str, float],
     readings: FloatArray,
     sigma: FloatArray | None = None,
-    lower: Mapping[str, float] | None = None,
+    bounds: Mapping[str, tuple[float, float]] | None = None,
 ) -> Solution:
     """Fit a curve that is not linear in its parameters, through lmfit; order of coefficients as in `start`.
 
-    model: parameters by name -> (n,). lower: least values by name. Central differences: the default
-    forward ones spoil the fifth digit of the uncertainties. A parameter at its bound: `converged` False.
+    model: parameters by name -> (n,). bounds: least and greatest values by name. Differences of fourth order:
+    SciPy's own spoil the fifth (forward) or the seventh digit (central). A parameter at a bound: `converged` False.
     """
     from lmfit import Minimizer, Parameters
 
     parameters = Parameters()
     for name, value in start.items():
-        parameters.add(name, value=value, min=(lower or {}).get(name, -np.inf))
+        least, greatest = (bounds or {}).get(name, (-np.inf, np.inf))
+        parameters.add(name, value=value, min=least, max=greatest)
     weight = 1.0 if sigma is None else 1 / sigma
-    minimizer = Minimizer(lambda p: (model(p.valuesdict()) - readings) * weight, parameters, scale_covar=False)
+
+    def slopes(p: Parameters, **_) -> FloatArray:
+        return _slopes(model, p.valuesdict()) * np.reshape(weight, (-1, 1))
+
+    minimizer = Minimizer(lambda p, **_: (model(p.valuesdict()) - readings) * weight, parameters, scale_covar=False)
     tight = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15}
     with np.errstate(invalid="ignore"):  # lmfit's own error bars squeal where two parameters look alike
-        result = minimizer.minimize(method="least_squares", jac="3-point", x_scale="jac", **tight)
+        result = minimizer.minimize(method="least_squares", jac=slopes, x_scale="jac", max_nfev=MOST_STEPS, **tight)
     best = np.array([result.params[name].value for name in start])
     at = dict(zip(start, best, strict=True))
-    at_bound = any(at[name] <= low + AT_BOUND * abs(low) for name, low in (lower or {}).items())
+    at_bound = any(_touches(at[name], *ends) for name, ends in (bounds or {}).items())
     dof = len(readings) - len(start)
     residual_sd = float(np.sqrt(result.chisqr / dof)) if dof > 0 else np.nan
-    covariance = _covariance(np.asarray(result.jac)) * residual_sd**2
-    known = not at_bound and bool(np.all(np.diag(covariance) > 0))
+    covariance = _covariance(slopes(result.params)) * residual_sd**2
+    known = bool(result.success) and not at_bound and bool(np.all(np.diag(covariance) > 0))
     return Solution(best, covariance if known else np.full_like(covariance, np.nan), residual_sd, dof, known)
+
+
+def _touches(value: float, least: float, greatest: float) -> bool:
+    return value <= least + AT_BOUND * abs(least) or value >= greatest - AT_BOUND * abs(greatest)
+
+
+def _slopes(model: Callable[[Mapping[str, float]], FloatArray], at: Mapping[str, float]) -> FloatArray:
+    """Slopes of a model in its parameters, shape (n, k), by central differences of fourth order."""
+    columns = []
+    for name, value in at.items():
+        step = STEP * abs(value) or STEP
+
+        def moved(count: int, name: str = name, value: float = value, step: float = step) -> FloatArray:
+            return model({**at, name: value + count * step})
+
+        columns.append((8 * (moved(1) - moved(-1)) - (moved(2) - moved(-2))) / (12 * step))
+    return np.column_stack(columns)
 
 
 def _covariance(jacobian: FloatArray) -> FloatArray:

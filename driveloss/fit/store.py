@@ -22,7 +22,7 @@ from driveloss.fit.sources import Inputs
 from driveloss.fit.terms import Term
 
 SCHEMA = "driveloss.calibration/1"
-DIGITS = 7  # of each draw; best estimates keep all of theirs
+DIGITS = 9  # of each draw; best estimates keep all of theirs
 
 
 def to_text(calibration: Calibration) -> str:

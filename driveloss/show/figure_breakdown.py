@@ -11,24 +11,26 @@ import numpy as np
 from driveloss.analysis.breakdown import Breakdown, Run
 from driveloss.fit.noise import SAME_FREQUENCY
 from driveloss.fit.readings import pressure_groups
+from driveloss.show.figure_layout import (
+    KEY_LEFT,
+    KEY_STEP,
+    Cell,
+    cells,
+    draw_legend,
+    legend_rows,
+    size_in_points,
+)
 from driveloss.show.style import (
     FREQUENCY,
     INK,
-    KEY_LEFT,
-    KEY_STEP,
     PARTS,
     SMALL,
-    Cell,
     Look,
-    cells,
-    draw_legend,
     drawing,
     error_bars,
-    legend_rows,
     percent,
     series_look,
     series_text,
-    size_in_points,
 )
 
 if TYPE_CHECKING:

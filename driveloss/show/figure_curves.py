@@ -13,25 +13,27 @@ from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import Estimate
 from driveloss.show.figure_breakdown import Group, run_groups
-from driveloss.show.style import (
-    FREQUENCY,
-    GREY,
+from driveloss.show.figure_layout import (
     KEY_LEFT,
     KEY_STEP,
     LABEL_STEP,
     POINTS,
-    SMALL,
     Cell,
     End,
-    band,
     cells,
-    cylinder_text,
     draw_legend,
-    drawing,
-    error_bars,
     label_ends,
     label_width,
     legend_rows,
+)
+from driveloss.show.style import (
+    FREQUENCY,
+    GREY,
+    SMALL,
+    band,
+    cylinder_text,
+    drawing,
+    error_bars,
     series_look,
     series_text,
 )

@@ -13,16 +13,18 @@ from driveloss.analysis.breakdown import Breakdown, Run
 from driveloss.errors import InputError
 from driveloss.fit.estimate import Estimate
 from driveloss.show.figure_breakdown import shown_parts
+from driveloss.show.figure_layout import (
+    blank,
+    place_axes,
+)
 from driveloss.show.style import (
     GREY,
     INK,
     PARTS,
     SMALL,
     PartLook,
-    blank,
     drawing,
     percent,
-    place_axes,
     series_text,
     watts,
 )

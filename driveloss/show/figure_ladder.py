@@ -15,20 +15,22 @@ from driveloss.fit.calibration import Calibration
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.readings import Readings, pressure_groups
 from driveloss.fit.sources import first_column
+from driveloss.show.figure_layout import (
+    Cell,
+    End,
+    cells,
+    label_ends,
+    label_width,
+)
 from driveloss.show.style import (
     FREQUENCY,
     GREY,
     INK,
     SMALL,
-    Cell,
-    End,
     Look,
     band,
-    cells,
     cylinder_text,
     drawing,
-    label_ends,
-    label_width,
     series_look,
     series_text,
 )

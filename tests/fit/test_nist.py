@@ -70,7 +70,7 @@ def test_curve_has_the_certified_digits_from_either_start(name, start):
 def test_curve_at_its_bound_claims_neither_convergence_nor_errors():
     """Misra1a with b2 kept too large: the fit ends at the bound, where an error bar means nothing."""
     certified, model = SETS["Misra1a"], CURVES["Misra1a"][0]
-    start, lower = {"b1": 250.0, "b2": 2e-3}, {"b2": 1e-3}
-    fit = curve_fit(lambda p: model(certified.x, p), start, certified.y, lower=lower)
+    start, bounds = {"b1": 250.0, "b2": 2e-3}, {"b2": (1e-3, np.inf)}
+    fit = curve_fit(lambda p: model(certified.x, p), start, certified.y, bounds=bounds)
     assert not fit.converged
     assert np.isnan(fit.errors).all()

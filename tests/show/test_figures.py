@@ -28,7 +28,7 @@ from simulate import (
 import driveloss
 from driveloss.errors import InputError, OutputError
 from driveloss.fit.estimate import Estimate
-from driveloss.show import figure_flow, figures, style
+from driveloss.show import figure_flow, figure_layout, figures, style
 
 FREQUENCIES = (4.1, 6.2, 7.7, 9.6, 11.3)  # [Hz]
 PRESSURES = (101325.0, 2.4e5)  # [Pa]
@@ -279,7 +279,7 @@ def test_labels_are_spread_by_least_squares(wanted, step):
     """Without limits the places less rank times step are the isotonic regression, here SciPy's."""
     from scipy.optimize import isotonic_regression
 
-    places = np.array(style.spread(wanted, step, -1e6, 1e6))
+    places = np.array(figure_layout.spread(wanted, step, -1e6, 1e6))
     order = np.argsort(wanted, kind="stable")
     ranks = np.arange(len(wanted)) * step
     best = isotonic_regression(np.array(wanted)[order] - ranks).x
@@ -287,9 +287,9 @@ def test_labels_are_spread_by_least_squares(wanted, step):
 
 
 def test_spread_labels_stay_between_the_limits_while_there_is_room():
-    places = style.spread([99.0, 98.0, 99.5], 10.0, 0.0, 100.0)
+    places = figure_layout.spread([99.0, 98.0, 99.5], 10.0, 0.0, 100.0)
     assert sorted(places) == pytest.approx([80.0, 90.0, 100.0])
-    assert style.spread([50.0, 50.0, 50.0], 60.0, 0.0, 100.0) == [0.0, 60.0, 120.0]
+    assert figure_layout.spread([50.0, 50.0, 50.0], 60.0, 0.0, 100.0) == [0.0, 60.0, 120.0]
 
 
 def luminance(colour) -> float:
