@@ -130,10 +130,8 @@ def _row(calibration: Calibration, frequency: float, cylinder: str | None, press
 
 
 def seal_force(calibration: Calibration, seal: FloatArray, frequency: FloatArray, cylinder: str) -> FloatArray:
-    """Mean friction force of a seal power (m, 1 + draws) at frequency (m,), with the frequency meter's error. [N]"""
-    inputs = calibration.inputs
-    true_frequency = frequency[:, None] * inputs.frequency_gain + inputs.frequency_zero
-    return seal_physics.mean_friction_force(seal, true_frequency, inputs.cylinders[cylinder]["stroke"])
+    """Mean friction force of a seal power (m, 1 + draws) at true frequency (m,). [N]"""
+    return seal_physics.mean_friction_force(seal, frequency[:, None], calibration.inputs.cylinders[cylinder]["stroke"])
 
 
 def _flags(calibration: Calibration, frequency: float, cylinder: str | None, pressure: float | None) -> tuple[str, ...]:

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import typer
 
 from driveloss.cli.breakdown import breakdown
 from driveloss.cli.calibrate import calibrate
+from driveloss.cli.compare import compare
 from driveloss.cli.losses import losses
+from driveloss.cli.predict import predict
+from driveloss.cli.recheck import recheck
+from driveloss.cli.report import report
 from driveloss.cli.template import template
 
 app = typer.Typer(
@@ -16,20 +22,26 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     no_args_is_help=True,
 )
-for command in (template, calibrate, losses, breakdown):
+for command in (template, calibrate, losses, breakdown, compare, predict, recheck, report):
     app.command()(command)
+
+
+def print_version(wanted: bool) -> None:
+    """Print the version and stop."""
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"driveloss {version('driveloss')}")
+        raise typer.Exit
 
 
 @app.callback()
 def program(
-    version: bool = typer.Option(False, "--version", help="Print the version and stop.", is_eager=True),
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and stop.", callback=print_version, is_eager=True)
+    ] = False,
 ) -> None:
     """Split the input power of a motor-driven piston machine into motor, linkage, seal and net pneumatic power."""
-    if version:
-        from importlib.metadata import version as installed
-
-        typer.echo(f"driveloss {installed('driveloss')}")
-        raise typer.Exit
 
 
 def run() -> None:

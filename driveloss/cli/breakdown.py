@@ -13,6 +13,7 @@ from driveloss.cli.console import (
     FamilyOption,
     FigureOption,
     JsonOption,
+    KeepAllOption,
     SeedOption,
     bad_input_exits_2,
     choose,
@@ -35,6 +36,10 @@ def breakdown(
     figure: FigureOption = None,
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
+    keep_all: KeepAllOption = False,
+    with_budget: Annotated[
+        bool, typer.Option("--budget", help="Say how many watts of each net interval come from which source.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Split every loaded reading into its parts, with ceilings and the heat at the aftercooler.
@@ -43,22 +48,25 @@ def breakdown(
     """
     with bad_input_exits_2():
         from driveloss.analysis.breakdown import breakdown as ask
+        from driveloss.analysis.budget import budget
         from driveloss.bench import load_bench
         from driveloss.fit.calibration import FAMILIES, calibrate
         from driveloss.fit.store import read_calibration
         from driveloss.show.plain import breakdown_data, to_json
-        from driveloss.show.tables import CAUTION, breakdown_tables, flag_lines
+        from driveloss.show.tables import CAUTION, breakdown_tables, budget_tables, finding_lines, flag_lines
 
         loaded = load_bench(bench)
         if calibration is None:
-            fitted = calibrate(loaded, choose(family, FAMILIES, "--family"), draws, seed, compare=False)
+            fitted = calibrate(loaded, choose(family, FAMILIES, "--family"), draws, seed, keep_all=keep_all)
         else:
             fitted = read_calibration(calibration)
         answer = ask(fitted, loaded.sweeps)
+        shares = budget(loaded, fitted) if with_budget else ()
         if figure is not None:
             from driveloss.show.figures import breakdown_figure, save
 
             save(breakdown_figure(answer), figure)
-        show(breakdown_tables(answer), lambda: to_json(breakdown_data(answer)), as_json)
+        tables = [*breakdown_tables(answer), *budget_tables(answer, shares)]
+        show(tables, lambda: to_json(breakdown_data(answer, shares)), as_json)
         flags = (flag for run in answer.runs for flag in run.flags)
-        note(*loaded.notices, *flag_lines(flags), CAUTION)
+        note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

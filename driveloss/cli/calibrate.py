@@ -13,6 +13,7 @@ from driveloss.cli.console import (
     FamilyOption,
     FigureOption,
     JsonOption,
+    KeepAllOption,
     SeedOption,
     bad_input_exits_2,
     choose,
@@ -36,6 +37,7 @@ def calibrate(
     figure: FigureOption = None,
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
+    keep_all: KeepAllOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Fit the ladder of sweeps; print terms, quality and notes; save the calibration.
@@ -48,16 +50,17 @@ def calibrate(
         from driveloss.fit.calibration import calibrate as fit
         from driveloss.fit.store import to_text
         from driveloss.show.files import write_text
-        from driveloss.show.tables import calibration_notes, calibration_tables
+        from driveloss.show.tables import calibration_notes, calibration_tables, finding_lines
 
         loaded = load_bench(bench)
-        calibration = fit(loaded, choose(family, FAMILIES, "--family"), draws, seed)
+        calibration = fit(loaded, choose(family, FAMILIES, "--family"), draws, seed, keep_all=keep_all)
         if figure is not None:
             from driveloss.show.figures import ladder_figure, save
 
-            save(ladder_figure(calibration), figure)
+            evidence = calibration.evidence
+            save(ladder_figure(calibration, evidence.left_out if evidence else None), figure)
         text = to_text(calibration)
         target = output or loaded.folder / "calibration.json"
         write_text(target, text)
         show(calibration_tables(calibration), lambda: text.rstrip("\n"), as_json)
-        note(*loaded.notices, *calibration_notes(calibration), f"Saved {target}")
+        note(*loaded.notices, *finding_lines(calibration), *calibration_notes(calibration), f"Saved {target}")

@@ -26,6 +26,9 @@ DrawsOption = Annotated[int, typer.Option("--draws", min=200, max=100_000, help=
 SeedOption = Annotated[int, typer.Option("--seed", min=0, help="Seed of the resampling.")]
 
 
+KeepAllOption = Annotated[bool, typer.Option("--keep-all", help="Keep readings that screening calls outliers.")]
+
+
 @contextmanager
 def bad_input_exits_2() -> Iterator[None]:
     """Turn an error that the user can mend into one message on standard error and exit code 2."""

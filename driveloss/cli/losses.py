@@ -49,12 +49,11 @@ def series(start: float | None, stop: float | None, step: float | None) -> list[
     given = [value for value in (start, stop, step) if value is not None]
     if not given:
         return []
-    if start is None or stop is None or step is None or not (0 < start <= stop and step > 0):
+    if start is None or stop is None or step is None or not (0 < start <= stop < float("inf") and step > 0):
         raise _usage("--from, --to and --step go together, expected 0 < from <= to and step > 0")
-    count = int((stop - start) / step + 1e-9) + 1
-    if count > MOST_ROWS:
-        raise _usage(f"--step: {step:g} Hz makes {count} rows, expected at most {MOST_ROWS}")
-    return [round(start + i * step, 9) for i in range(count)]
+    if stop - start > MOST_ROWS * step:
+        raise _usage(f"--step: {step:g} Hz makes too many rows, expected at most {MOST_ROWS}")
+    return [round(start + i * step, 9) for i in range(int((stop - start) / step + 1e-9) + 1)]
 
 
 def _usage(text: str) -> Exception:

@@ -136,12 +136,13 @@ class Search:
 
     def _pool(self, owner: Hashable, current: dict[Hashable, Columns], best: Candidate) -> list[tuple[float, Columns]]:
         """Alternatives of one part, the others as in the best set: (AICc above the best, columns)."""
-        scored = [(0.0, current[owner])]
+        scored = {current[owner]: 0.0}
         for choice in self.options(owner):
             candidate = self.score(_merge({**current, owner: choice}))
+            mine = self._by_owner(candidate.columns)[owner]  # terms at zero dropped: several choices may be one
             if candidate.aicc - best.aicc < WINDOW:
-                scored.append((max(candidate.aicc - best.aicc, 0.0), choice))
-        return sorted(scored)
+                scored.setdefault(mine, max(candidate.aicc - best.aicc, 0.0))
+        return sorted((excess, columns) for columns, excess in scored.items())
 
 
 def weighted(candidates: Iterable[Candidate]) -> list[Candidate]:
@@ -152,11 +153,10 @@ def weighted(candidates: Iterable[Candidate]) -> list[Candidate]:
     return [replace(c, weight=float(w)) for c, w in zip(close, raw / raw.sum(), strict=True)]
 
 
-def assign(candidates: Sequence[Candidate], draws: int, rng: np.random.Generator) -> np.ndarray:
-    """For each draw the index of a candidate, in proportion to the weights (stratified), shape (draws,)."""
-    edges = np.cumsum([c.weight for c in candidates])
+def assign(weights: Sequence[float], draws: int, rng: np.random.Generator) -> np.ndarray:
+    """For each draw the index of a choice, in proportion to weights that add up to one (stratified), shape (draws,)."""
     places = (rng.permutation(draws) + rng.random(draws)) / draws
-    return np.minimum(np.searchsorted(edges, places, side="right"), len(candidates) - 1)
+    return np.minimum(np.searchsorted(np.cumsum(weights), places, side="right"), len(weights) - 1)
 
 
 def _merge(by_owner: dict[Hashable, Columns]) -> Columns:

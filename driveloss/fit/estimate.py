@@ -50,9 +50,18 @@ def estimates(draws: NDArray[np.float64]) -> list[Estimate | None]:
     tail = (1 - COVERAGE) / 2
     with np.errstate(invalid="ignore"):  # an infinite draw: its deviation is not a number, and says so
         spread = rest.std(axis=1, ddof=1)
-    ends = np.quantile(rest, [tail, 1 - tail], axis=1)
-    low, high = np.minimum(ends[0], values), np.maximum(ends[1], values)
+    ordered = np.sort(rest, axis=1)
+    low, high = (_quantile(ordered, share) for share in (tail, 1 - tail))
+    low, high = np.minimum(low, values), np.maximum(high, values)
     return [
         Estimate(*map(float, row)) if np.isfinite(row).all() else None
         for row in zip(values, spread, low, high, strict=True)
     ]
+
+
+def _quantile(ordered: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+    """Quantile of rows in ascending order, between two draws in proportion (as NumPy's own, which starts slowly)."""
+    place = share * (ordered.shape[1] - 1)
+    below = int(place)
+    above = min(below + 1, ordered.shape[1] - 1)
+    return ordered[:, below] + (place - below) * (ordered[:, above] - ordered[:, below])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +60,7 @@ class FamilyFit:
     scatter: Scatter  # of a single reading, in each draw
     rivals: tuple[Rival, ...] = ()
     notes: tuple[str, ...] = ()
+    problem: Any = None  # the physical family's weighted problem, for fitting it again with other draws
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,10 @@ Known beforehand are the gas pumped through open ports and, where the bench stat
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driveloss.bench.model import Bench, FloatArray, Rig
 from driveloss.fit.readings import Readings, gather, pressure_groups
@@ -29,6 +30,10 @@ class Ladder:
     route: str  # how the loss that grows with load is known
     scope: Scope
 
+    def only(self, keep: NDArray[np.bool_]) -> Ladder:
+        """The ladder without the readings where keep, shape (n,), is false."""
+        return replace(self, readings=self.readings.only(keep))
+
     @property
     def given_pressure_friction(self) -> tuple[str, ...]:
         """Cylinders whose drag under pressure the bench states and no sweep tells."""
@@ -36,12 +41,10 @@ class Ladder:
         return tuple(name for name in stated if self.scope.pressures.get(name, 0) == 1)
 
 
-def build_ladder(bench: Bench, keep: np.ndarray | None = None) -> Ladder:
-    """Gather the rungs of a bench; `keep`, shape (n,), leaves readings out."""
+def build_ladder(bench: Bench) -> Ladder:
+    """Gather the rungs of a bench."""
     rig = bench.rig
     readings = gather(rig, bench.sweeps, RUNGS)
-    if keep is not None:
-        readings = readings.only(keep)
     standby = gather(rig, bench.sweeps, ("standby",))
     loaded = gather(rig, bench.sweeps, ("loaded",))
     route = load_loss_route(rig, readings, loaded)

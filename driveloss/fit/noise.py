@@ -11,6 +11,7 @@ from driveloss.bench.model import FloatArray
 from driveloss.fit.readings import Readings, pressure_groups
 
 GROWTH = (0.0, 0.25, 0.5, 0.75, 1.0)  # exponents of power tried for the scatter
+PRIOR = (1, 1, 2, 3, 4)  # weight before the readings speak: data sheets give scatter mostly as a share of the reading
 UNIFORM_SD = 1 / np.sqrt(12)  # of one last digit (JCGM 100:2008, F.2.2.1)
 SAME_FREQUENCY = 0.01  # readings closer than this fraction count as repeats
 
@@ -69,7 +70,7 @@ def draw_scatter(
     """Let the growth vary over the draws as far as the residuals (n,) leave it open. size: (1 + draws,) [W]."""
     patterns = [Pattern(g, pattern.reference) for g in GROWTH]
     badness = np.array([growth_badness(p, power, residuals) for p in patterns])
-    weight = np.exp(-(badness - badness.min()) / 2)
+    weight = np.array(PRIOR) * np.exp(-(badness - badness.min()) / 2)
     member = rng.choice(len(patterns), size=len(size), p=weight / weight.sum())
     spread = np.array([_mean_square(residuals / p(power)) for p in patterns]) ** 0.5
     here = _mean_square(residuals / pattern(power)) ** 0.5 or 1.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,15 @@ ALIKE = 0.98  # correlation of two coefficients beyond which the readings do not
 
 
 @dataclass(frozen=True)
+class Offer:
+    """Columns that a draw may use, the share of draws that do, and the best candidate among those it serves."""
+
+    columns: NDArray[np.int64]
+    weight: float
+    candidate: Candidate
+
+
+@dataclass(frozen=True)
 class Problem:
     """The weighted joint fit of the best-estimate readings."""
 
@@ -55,27 +64,36 @@ class Problem:
     def best(self) -> Candidate:
         return self.candidates[0]
 
-    def offered(self, candidate: Candidate) -> tuple[NDArray[np.int64], FloatArray]:
-        """Every law that the draws of a candidate may use, and their weighted design.
+    def offers(self, rivals: bool = True) -> list[Offer]:
+        """The laws that draws may use, with their weights: one offer for each choice of Stribeck terms.
 
         The choice of terms must not make the curves look better known than they are, so a draw refits all
-        smooth laws beside the candidate's Stribeck term; NNLS keeps those that the draw supports.
+        smooth laws beside a candidate's Stribeck term, and NNLS keeps those that the draw supports.
         """
-        columns = [j for j, t in enumerate(self.terms) if t.kind != "stribeck" or j in candidate.columns]
-        chosen = np.array(columns)
-        return chosen, self.design[:, chosen] / self.sigma[:, None]
+        found: dict[tuple[int, ...], Offer] = {}
+        for c in weighted(self.candidates if rivals else self.candidates[:1]):
+            columns = tuple(j for j, t in enumerate(self.terms) if t.kind != "stribeck" or j in c.columns)
+            before = found.get(columns)
+            if before is None:
+                found[columns] = Offer(np.array(columns), c.weight, c)
+            else:
+                found[columns] = replace(before, weight=before.weight + c.weight)
+        return list(found.values())
 
-    def scatter(self, candidate: Candidate) -> tuple[float, int]:
+    def solve(self, offer: Offer, power: FloatArray) -> FloatArray:
+        """Non-negative coefficients of an offer for power (n, m) [W]: (columns, m)."""
+        return nonnegative(self.design[:, offer.columns] / self.sigma[:, None], power / self.sigma[:, None])
+
+    def scatter(self, offer: Offer) -> tuple[float, int]:
         """Scatter of one reading of unit weight [W] and its degrees of freedom.
 
         From the residuals of all laws offered, signs free: choosing among them cannot shrink it. Where that
         leaves too few readings to spare, from the candidate's own.
         """
-        _, design = self.offered(candidate)
+        design = self.design[:, offer.columns] / self.sigma[:, None]
         left, spare = _residual_square(design, self.power / self.sigma)
-        own = max(self.n - candidate.parameters, 1)
         if spare < LEAST_SPARE:
-            left, spare = candidate.rss, own
+            left, spare = offer.candidate.rss, max(self.n - offer.candidate.parameters, 1)
         return float(np.sqrt(max(left, self.least_rss * spare / self.n) / spare)), spare
 
     def coefficients(self, candidate: Candidate) -> FloatArray:
@@ -96,23 +114,16 @@ def fit_physical(
     """Fit the joint family and resample it. `standby`: (1 + draws,) [W]; `active`: the sources of error at work."""
     problem = problem or pose(ladder, first_column(inputs), standby[:1])
     rng = np.random.default_rng([seed, 2])
-    candidates = weighted(problem.candidates if "terms" in active else problem.candidates[:1])
-    member = assign(candidates, inputs.size - 1, rng)
-    sizes, dofs = np.array([problem.scatter(c) for c in candidates]).T[:, member]
+    offers = problem.offers("terms" in active)
+    member = assign([offer.weight for offer in offers], inputs.size - 1, rng)
+    sizes, dofs = np.array([problem.scatter(offer) for offer in offers])[member].T
     noise = scatter_draws(sizes, dofs.astype(np.int64), rng, "noise" in active)
     scatter = rng.standard_normal((problem.n, inputs.size)) * problem.sigma[:, None] * noise
-    coefficients = _resample(problem, candidates, member, inputs, standby, scatter)
-    coefficients[:, 0] = sum(c.weight * _averaged(problem, c) for c in candidates)
+    coefficients = _resample(problem, offers, member, inputs, standby, scatter)
+    for offer in offers:
+        coefficients[offer.columns, 0] += offer.weight * problem.solve(offer, problem.power[:, None])[:, 0]
     curves = PhysicalCurves(ladder.rig, problem.terms, coefficients)
     return _report(problem, curves, noise, rng)
-
-
-def _averaged(problem: Problem, candidate: Candidate) -> FloatArray:
-    """Coefficients of the stated readings with all laws that the candidate's draws may use, shape (terms,)."""
-    chosen, design = problem.offered(candidate)
-    full = np.zeros(len(problem.terms))
-    full[chosen] = nonnegative(design, (problem.power / problem.sigma)[:, None])[:, 0]
-    return full
 
 
 def _residual_square(design: FloatArray, readings: FloatArray) -> tuple[float, int]:
@@ -173,7 +184,7 @@ def _best_power(
 
 def _resample(
     problem: Problem,
-    candidates: Sequence[Candidate],
+    offers: Sequence[Offer],
     member: np.ndarray,
     inputs: Inputs,
     standby: FloatArray,
@@ -182,12 +193,11 @@ def _resample(
     """Refit every draw with its own set of terms: (terms, 1 + draws), the first column left at zero."""
     ladder, idle = problem.ladder, ladder_idle(problem, standby)
     for _ in range(IDLE_PASSES):
-        power = (ladder_power(ladder, inputs, idle) + scatter) / problem.sigma[:, None]
+        power = ladder_power(ladder, inputs, idle) + scatter
         coefficients = np.zeros((len(problem.terms), inputs.size))
-        for index, candidate in enumerate(candidates):
+        for index, offer in enumerate(offers):
             draws = 1 + np.flatnonzero(member == index)
-            chosen, design = problem.offered(candidate)
-            coefficients[np.ix_(chosen, draws)] = nonnegative(design, power[:, draws])
+            coefficients[np.ix_(offer.columns, draws)] = problem.solve(offer, power[:, draws])
         before, idle = idle, _idle_row(problem, coefficients) if ladder.scope.idle else idle
         if abs(idle - before)[1:].max() <= IDLE_SETTLED_DRAWS * ladder.readings.power.max():
             break
@@ -207,6 +217,7 @@ def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
 
 def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator) -> FamilyFit:
     best, n = problem.best, problem.n
+    scatter, dof = problem.scatter(problem.offers()[0])
     design = problem.design[:, list(best.columns)]
     residuals = problem.power - design @ best.coefficients
     linear = LinearChoice(design / problem.sigma[:, None], problem.sigma, residuals)
@@ -216,9 +227,9 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
         residual_rms=float(np.sqrt(np.mean(residuals**2))),
         leave_one_out=linear.leave_one_out(),
         aicc=best.aicc + 2 * float(np.log(problem.sigma).sum()),
-        scatter=problem.scatter(best)[0],
+        scatter=scatter,
         scatter_growth=problem.pattern.growth,
-        dof=problem.scatter(best)[1],
+        dof=dof,
         lack_of_fit=lack_of_fit(residuals / problem.sigma, repeat_groups(problem.ladder.readings), best.parameters),
     )
     solution = _confirm(problem)
@@ -231,6 +242,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
         scatter=draw_scatter(problem.pattern, problem.ladder.readings.power, residuals, noise, rng),
         rivals=_rivals(problem),
         notes=(*_dropped(problem), *_alike(problem, solution)),
+        problem=problem,
     )
 
 
@@ -241,7 +253,7 @@ def _confirm(problem: Problem) -> Solution:
 
 
 def _term_reports(problem: Problem, solution: Solution) -> tuple[TermReport, ...]:
-    size, dof = problem.scatter(problem.best)
+    size, dof = problem.scatter(problem.offers()[0])
     scale = size / solution.residual_sd if solution.residual_sd > 0 else 1.0
     reports = []
     for j, value, u in zip(problem.best.columns, problem.best.coefficients, solution.errors, strict=True):

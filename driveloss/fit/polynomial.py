@@ -130,13 +130,13 @@ def _curve(
     active: Collection[str],
 ) -> SweepCurve:
     kept = choices if "terms" in active else weighted(choices[:1])
-    member = assign(kept, drawn.shape[1] - 1, rng)
+    member = assign([c.weight for c in kept], drawn.shape[1] - 1, rng)
     coefficients = np.zeros((max(c.parameters for c in kept), drawn.shape[1]))
     weight = 1 / sigma[group.rows, None]
     for index, candidate in enumerate(kept):
         draws = 1 + np.flatnonzero(member == index)
         design = group.design(candidate.parameters - 1) * weight
-        solved, *_ = np.linalg.lstsq(design, drawn[np.ix_(group.rows, draws)] * weight, rcond=None)
+        solved = np.linalg.pinv(design) @ (drawn[np.ix_(group.rows, draws)] * weight)
         coefficients[: candidate.parameters, draws] = solved
         coefficients[: candidate.parameters, 0] += candidate.weight * candidate.coefficients
     low, high = float(group.frequency.min()), float(group.frequency.max())

@@ -7,6 +7,7 @@ import json
 import types
 import typing
 from dataclasses import asdict, fields, is_dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, Range
 from driveloss.fit.curves import Curves, PhysicalCurves, PolynomialCurves, SweepCurve
 from driveloss.fit.family import FamilyFit
+from driveloss.fit.findings import Finding
 from driveloss.fit.noise import Scatter
 from driveloss.fit.sources import Inputs
 from driveloss.fit.terms import Term
@@ -40,9 +42,10 @@ def from_text(text: str, name: str) -> Calibration:
     head, _, body = text.partition("\n")
     try:
         data = json.loads(text)
-    except json.JSONDecodeError as error:
+    except (ValueError, RecursionError) as error:
+        line = f", line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         raise InputError(
-            f"{name}, line {error.lineno}: not a complete JSON text (was the file cut short?); "
+            f"{name}{line}: not a complete JSON text (was the file cut short?); "
             "expected a calibration written by `driveloss calibrate`"
         ) from error
     schema = data.get("schema") if isinstance(data, dict) else None
@@ -53,7 +56,13 @@ def from_text(text: str, name: str) -> Calibration:
             f"{name}, key 'checksum': it does not match the content, so the file was edited or damaged; "
             "expected the text as `driveloss calibrate` wrote it; calibrate the bench again"
         )
-    return _revive_calibration(data)
+    try:
+        return _revive_calibration(data)
+    except (KeyError, TypeError) as error:
+        raise InputError(
+            f"{name}, key {error}: not as this version ({version('driveloss')}) writes it, but version "
+            f"{data.get('program')!r}; calibrate the bench again"
+        ) from error
 
 
 def read_calibration(path: Path) -> Calibration:
@@ -82,8 +91,9 @@ def _content(c: Calibration) -> dict[str, Any]:
         "route": c.route,
         "stated_pressure_friction": list(c.stated_pressure_friction),
         "has_standby": c.has_standby,
-        "winding_recorded": c.winding_recorded,
+        "winding": list(c.winding) if c.winding else None,
         "rig": asdict(c.rig),
+        "findings": [asdict(finding) for finding in c.findings],
         "families": {name: family_tables(fit) for name, fit in fits.items()},
         "scatter_reference_W": c.scatter.reference,
         "drive_range": asdict(c.drive_range),
@@ -92,7 +102,6 @@ def _content(c: Calibration) -> dict[str, Any]:
         "inputs": {item.name: _pack(getattr(c.inputs, item.name)) for item in fields(Inputs)},
         "standby_W": _pack(c.standby),
         "torque_constant_Nm_per_A": _pack(c.torque_constant),
-        "warm_resistance_ohm": _pack(c.warm_resistance),
         "scatter_W": _pack(c.scatter.size),
         "scatter_growth": _pack(c.scatter.growth),
     }
@@ -189,12 +198,12 @@ def _revive_calibration(data: dict[str, Any]) -> Calibration:
         has_standby=data["has_standby"],
         curves=_revive_curves(data["curves"], rig, size),
         torque_constant=_unpack(data["torque_constant_Nm_per_A"], size),
-        warm_resistance=_unpack(data["warm_resistance_ohm"], size),
-        winding_recorded=data["winding_recorded"],
+        winding=tuple(data["winding"]) if data["winding"] else None,
         scatter=Scatter(
             data["scatter_reference_W"], _unpack(data["scatter_W"], size), _unpack(data["scatter_growth"], size)
         ),
         drive_range=revive(Range, data["drive_range"]),
+        findings=tuple(Finding(**item) for item in data["findings"]),
         ranges={name: revive(Range, span) for name, span in data["ranges"].items()},
     )
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from driveloss.analysis.breakdown import Breakdown, Run
-from driveloss.analysis.losses import LossRow
-from driveloss.fit.estimate import Estimate
+if TYPE_CHECKING:
+    from driveloss.analysis.breakdown import Breakdown, Run
+    from driveloss.analysis.budget import Share
+    from driveloss.analysis.losses import LossRow
+    from driveloss.fit.estimate import Estimate
 
 LOSS_KEYS = {
     "standby": "standby_W",
@@ -64,9 +66,12 @@ def _loss_row(row: LossRow) -> dict[str, Any]:
     }
 
 
-def breakdown_data(answer: Breakdown) -> dict[str, Any]:
-    """`driveloss.breakdown/1`."""
+def breakdown_data(answer: Breakdown, shares: Sequence[Share] = ()) -> dict[str, Any]:
+    """`driveloss.breakdown/1`; with shares, each run also has its `budget`, in the order of the shares."""
     runs = [_run(run) for run in answer.runs]
+    if shares:
+        for i, run in enumerate(runs):
+            run["budget"] = [{"source": s.source, "half_width_W": float(s.half_width[i])} for s in shares]
     return {"schema": "driveloss.breakdown/1", "coverage": answer.coverage, "runs": runs}
 
 

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from itertools import groupby
+from statistics import median
 from typing import TYPE_CHECKING
 
 from driveloss.analysis.flags import FLAGS
-from driveloss.analysis.losses import LossRow
 from driveloss.fit.estimate import Estimate
 from driveloss.show.numbers import NOT_KNOWN, PASCAL_PER_BAR, ZERO_CELSIUS, bar, plus_minus
 from driveloss.show.sheet import Sheet
 
 if TYPE_CHECKING:
     from driveloss.analysis.breakdown import Breakdown, Run
+    from driveloss.analysis.budget import Share
+    from driveloss.analysis.losses import LossRow
     from driveloss.fit.calibration import Calibration
     from driveloss.fit.family import FamilyFit
 
 PERCENT = 100.0
+NEGLIGIBLE = 1e-9  # [W] rounding, not uncertainty
 FOR_PEOPLE = {"N/Pa": ("N/bar", PASCAL_PER_BAR)}  # units that read better in another size
 MOST_RIVALS = 6
 ROUTES = {
@@ -136,6 +139,27 @@ def flag_lines(flags: Iterable[str], lettered: bool = True) -> list[str]:
         letter = f"{chr(ord('a') + order.index(code))}  " if lettered else ""
         lines.append(f"{letter}{code}: {FLAGS[code].meaning} Bias: {FLAGS[code].bias}")
     return lines
+
+
+def budget_tables(answer: Breakdown, shares: Sequence[Share]) -> list[Sheet | str]:
+    """Half-width of the net interval by source of error, the median over each file's runs; nothing without shares."""
+    if not shares:
+        return []
+    files = list(dict.fromkeys(run.file for run in answer.runs))
+    inside = {file: [i for i, run in enumerate(answer.runs) if run.file == file] for file in files}
+    whole = [median(e.half_width for i in inside[f] if (e := answer.runs[i].parts["pneumatic"])) for f in files]
+    rows = [("all together", *(f"{value:.2g}" for value in whole))]
+    for share in shares:
+        cells = (median(float(share.half_width[i]) for i in inside[file]) for file in files)
+        rows.append((share.source, *("0" if value < NEGLIGIBLE else f"{value:.2g}" for value in cells)))
+    heads = ("Source alone at work", *(file.removesuffix(".csv") for file in files))
+    title = "Half-width of the net power's interval by source of error [W]: median of the runs"
+    return [Sheet(title, heads, tuple(rows), left=heads[:1])]
+
+
+def finding_lines(calibration: Calibration) -> list[str]:
+    """One sentence for each thing that screening found."""
+    return [finding.sentence for finding in calibration.findings]
 
 
 def calibration_tables(calibration: Calibration) -> list[Sheet | str]:

@@ -57,7 +57,7 @@ def test_akaike_weights():
 
 def test_draws_are_shared_in_proportion_to_the_weights():
     kept = candidates(10.0, 11.0, 13.0)
-    member = assign(kept, 1000, np.random.default_rng(0))
+    member = assign([c.weight for c in kept], 1000, np.random.default_rng(0))
     shares = np.bincount(member, minlength=3) / 1000
     assert shares == pytest.approx([c.weight for c in kept], abs=2e-3)
 

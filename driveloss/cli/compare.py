@@ -1,0 +1,67 @@
+"""`driveloss compare`: seals, bores, pressures and benches side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from driveloss.cli.console import (
+    DrawsOption,
+    FamilyOption,
+    JsonOption,
+    SeedOption,
+    bad_input_exits_2,
+    choose,
+    note,
+    show,
+)
+
+
+def compare(
+    benches: Annotated[
+        list[Path], typer.Argument(metavar="BENCH...", help="Bench folders, or their bench.toml; one or more.")
+    ],
+    at: Annotated[
+        list[float] | None,
+        typer.Option("--at", metavar="HZ", help="Frequency; repeatable. Three across the common range unless given."),
+    ] = None,
+    net: Annotated[
+        float | None,
+        typer.Option("--net", metavar="W", help="Net power to compare at; middle of the overlap unless given."),
+    ] = None,
+    drop: Annotated[
+        float | None,
+        typer.Option("--drop", metavar="K", help="Drop below ambient to compare at; as --net."),
+    ] = None,
+    independent: Annotated[
+        bool, typer.Option("--independent", help="Benches share no instrument and no motor, however alike they read.")
+    ] = False,
+    family: FamilyOption = "physical",
+    draws: DrawsOption = 2000,
+    seed: SeedOption = 20,
+    as_json: JsonOption = False,
+) -> None:
+    """Put seals, bores, pressures and benches side by side, and say which is better and whether that can be told.
+
+    Example: driveloss compare calib_data --at 6 --at 9 --drop 20
+    """
+    with bad_input_exits_2():
+        from driveloss.analysis.compare import compare as ask
+        from driveloss.analysis.together import calibrate_together
+        from driveloss.bench import load_bench
+        from driveloss.fit.calibration import FAMILIES
+        from driveloss.show.compare import comparison_notes, comparison_tables
+        from driveloss.show.compare_data import comparison_data
+        from driveloss.show.plain import to_json
+        from driveloss.show.tables import flag_lines
+
+        loaded = [load_bench(bench) for bench in benches]
+        subjects = calibrate_together(loaded, choose(family, FAMILIES, "--family"), draws, seed, independent)
+        answer = ask(subjects, at or None, net, drop)
+        show(comparison_tables(answer), lambda: to_json(comparison_data(answer)), as_json)
+        flags = [flag for row in answer.losses for flag in row.flags]
+        flags += [flag for entry in answer.loaded for flag in entry.flags]
+        notices = (notice for bench in loaded for notice in bench.notices)
+        note(*notices, *comparison_notes(answer), *flag_lines(flags, lettered=False))

@@ -1,0 +1,97 @@
+"""`driveloss predict`: a bore, stroke, charge pressure or frequency not yet tried."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from driveloss.cli.console import (
+    BenchPath,
+    DrawsOption,
+    FamilyOption,
+    JsonOption,
+    SeedOption,
+    bad_input_exits_2,
+    choose,
+    note,
+    show,
+)
+
+if TYPE_CHECKING:
+    from driveloss.bench.model import Quantity
+
+
+def predict(
+    bench: BenchPath,
+    at: Annotated[list[float] | None, typer.Option("--at", metavar="HZ", help="Crank frequency; repeatable.")] = None,
+    bore: Annotated[str | None, typer.Option("--bore", metavar="LENGTH", help='Such as "50 mm".')] = None,
+    stroke: Annotated[str | None, typer.Option("--stroke", metavar="LENGTH", help='Such as "28 mm".')] = None,
+    mean_pressure: Annotated[
+        str | None, typer.Option("--mean-pressure", metavar="P", help='Charge, such as "3 bar" or "2 bar gauge".')
+    ] = None,
+    back_pressure: Annotated[
+        str | None, typer.Option("--back-pressure", metavar="P", help="Behind the piston, such as the charged case's.")
+    ] = None,
+    like: Annotated[
+        str | None,
+        typer.Option("--like", metavar="CYLINDER", help="Scale this measured cylinder; all are pooled unless given."),
+    ] = None,
+    pressure_amplitude: Annotated[
+        str | None,
+        typer.Option("--pressure-amplitude", metavar="P", help="Half of the pressure's peak to peak, if known."),
+    ] = None,
+    calibration: Annotated[
+        Path | None,
+        typer.Option("--calibration", metavar="FILE", help="Use a saved calibration instead of fitting this bench's."),
+    ] = None,
+    family: FamilyOption = "physical",
+    draws: DrawsOption = 2000,
+    seed: SeedOption = 20,
+    as_json: JsonOption = False,
+) -> None:
+    """Predict losses, net power and motor torque for a cylinder, pressure or frequency not yet tried.
+
+    What is not stated stays as measured: with the cylinder named by --like, or where all cylinders agree.
+
+    Example: driveloss predict calib_data --bore "50 mm" --mean-pressure "3 bar" --at 9
+    """
+    with bad_input_exits_2():
+        from driveloss.analysis.breakdown import breakdown
+        from driveloss.analysis.predict import predict as ask
+        from driveloss.analysis.predict import wanted_cylinder
+        from driveloss.bench import load_bench
+        from driveloss.errors import InputError
+        from driveloss.fit.calibration import FAMILIES, calibrate
+        from driveloss.fit.store import read_calibration
+        from driveloss.show.plain import to_json
+        from driveloss.show.predict import predict_data, predict_tables, prediction_flag_lines
+        from driveloss.show.tables import CAUTION
+
+        if not at:
+            raise InputError("--at is missing: expected a crank frequency in Hz, such as --at 9")
+        loaded = load_bench(bench)
+        texts = {"bore": bore, "stroke": stroke, "mean_pressure": mean_pressure, "back_pressure": back_pressure}
+        stated = {key: _quantity(key, text, loaded.rig.ambient_pressure) for key, text in texts.items()}
+        stated["pressure_amplitude"] = _quantity("pressure_amplitude", pressure_amplitude, None)
+        if calibration is None:
+            fitted = calibrate(loaded, choose(family, FAMILIES, "--family"), draws, seed, compare=False)
+        else:
+            fitted = read_calibration(calibration)
+        measured = breakdown(fitted, loaded.sweeps)
+        answer = ask(measured, wanted_cylinder(measured, like, **stated), at)
+        show(predict_tables(answer), lambda: to_json(predict_data(answer)), as_json)
+        flags = (flag for point in answer.points for flag in point.flags)
+        note(*loaded.notices, *prediction_flag_lines(flags), CAUTION)
+
+
+def _quantity(key: str, text: str | None, ambient: Quantity | None) -> Quantity | None:
+    """An option's quantity in SI, read as the key of bench.toml would be."""
+    from driveloss.bench.kinds import KEY_KINDS, Kind
+    from driveloss.bench.quantity import parse_quantity
+
+    if text is None:
+        return None
+    amplitude = Kind("pressure", "Pa", "0.5 bar", 1, 1e8, "was it in bar?")
+    return parse_quantity(text, KEY_KINDS.get(key, amplitude), f"--{key.replace('_', '-')}", ambient)

@@ -1,0 +1,95 @@
+"""`driveloss report`: one self-contained page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from driveloss.cli.console import (
+    BenchPath,
+    DrawsOption,
+    FamilyOption,
+    JsonOption,
+    KeepAllOption,
+    SeedOption,
+    bad_input_exits_2,
+    choose,
+    note,
+)
+
+if TYPE_CHECKING:
+    from driveloss.show.report import Report
+
+
+def report(
+    bench: BenchPath,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            metavar="FILE",
+            help="Where to write; report.html in the bench folder unless given.",
+        ),
+    ] = None,
+    family: FamilyOption = "physical",
+    draws: DrawsOption = 2000,
+    seed: SeedOption = 20,
+    keep_all: KeepAllOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Write one self-contained HTML page with every answer, table and figure of a bench.
+
+    Example: driveloss report calib_data --output report.html
+    """
+    with bad_input_exits_2():
+        from driveloss.fit.calibration import FAMILIES
+        from driveloss.show.files import write_text
+        from driveloss.show.plain import to_json
+        from driveloss.show.report import report_page
+        from driveloss.show.terminal import console
+
+        with console(err=True).status("Reading the bench") as status:  # seen on a terminal only
+            family = choose(family, FAMILIES, "--family")
+            report = _gathered(bench, family, draws, seed, keep_all, status.update)
+            status.update("Drawing the page")
+            page = report_page(report)
+        target = output or report.bench.folder / "report.html"
+        write_text(target, page)
+        if as_json:
+            typer.echo(to_json(_data(report)))
+        note(*report.bench.notices, f"Saved {target}")
+
+
+def _gathered(bench: Path, family: str, draws: int, seed: int, keep_all: bool, tell: Any) -> Report:
+    """Every answer that the page shows."""
+    from driveloss.analysis.breakdown import breakdown
+    from driveloss.analysis.budget import budget
+    from driveloss.analysis.compare import compare
+    from driveloss.analysis.together import Subject
+    from driveloss.bench import load_bench
+    from driveloss.fit.calibration import calibrate
+    from driveloss.show.report import Report
+
+    loaded = load_bench(bench)
+    tell("Fitting the ladder")
+    calibration = calibrate(loaded, family, draws, seed, keep_all=keep_all)
+    tell("Comparing")
+    comparison = compare([Subject("", calibration, loaded.sweeps)])
+    if not any(sweep.stage == "loaded" for sweep in loaded.sweeps):
+        return Report(loaded, calibration, comparison=comparison)
+    tell("Splitting the loaded runs")
+    answer = breakdown(calibration, loaded.sweeps)
+    tell("Weighing the sources of error")
+    return Report(loaded, calibration, answer, budget(loaded, calibration), comparison)
+
+
+def _data(report: Report) -> dict[str, Any]:
+    from driveloss.fit.estimate import COVERAGE
+    from driveloss.show.plain import breakdown_data
+
+    if report.answer is None:
+        return {"schema": "driveloss.breakdown/1", "coverage": COVERAGE, "runs": []}
+    return breakdown_data(report.answer, report.shares)

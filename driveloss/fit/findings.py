@@ -1,0 +1,17 @@
+"""What screening finds: one sentence each, with its place and size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Finding:
+    """`sentence` says what, where, how large and what to do; the other fields are for scripts."""
+
+    kind: str  # 'outlier', 'suspect', 'drift', 'order', 'lack-of-fit', 'meter'
+    sentence: str
+    file: str | None = None
+    line: int | None = None
+    watts: float | None = None
+    left_out: bool = False

@@ -1,0 +1,161 @@
+"""Each command does its job, and puts each kind of text where a pipe expects it."""
+
+import json
+import shutil
+
+import pytest
+
+from cli.running import DEMO, QUICK, fresh, typed
+from driveloss.cli.app import app
+
+TABLE = "──────"  # the rule under a table's heads
+
+
+def test_a_session_as_a_user_types_it(tmp_path):
+    """The four commands in order, each in a process of its own."""
+    saved = tmp_path / "c.json"
+    template = fresh("template", tmp_path / "mine")
+    calibrate = fresh("calibrate", DEMO, "-o", saved, *QUICK)
+    losses = fresh("losses", saved, "--at", "7.5", "--json")
+    breakdown = fresh("breakdown", DEMO, "--calibration", saved, "--json")
+    assert [o.code for o in (template, calibrate, losses, breakdown)] == [0, 0, 0, 0]
+    assert (tmp_path / "mine" / "bench.toml").exists()
+    assert len(losses.json["rows"]) == 4
+    assert len(breakdown.json["runs"]) == 34
+
+
+def test_bad_input_in_a_process_of_its_own_exits_2_without_a_traceback(tmp_path):
+    outcome = fresh("calibrate", tmp_path / "nowhere")
+    assert outcome.code == 2
+    assert outcome.out == ""
+    assert "Traceback" not in outcome.err
+    assert "nowhere" in outcome.err
+
+
+def test_without_words_help_is_shown():
+    outcome = typed()
+    assert "Usage:" in outcome.out + outcome.err
+    assert outcome.code == 2
+
+
+def test_the_version_is_the_package_s():
+    from importlib.metadata import version
+
+    assert typed("--version").out == f"driveloss {version('driveloss')}\n"
+
+
+@pytest.mark.parametrize("command", [c.name or c.callback.__name__ for c in app.registered_commands])
+def test_each_command_s_help_ends_with_an_example(command):
+    outcome = typed(command, "--help")
+    assert outcome.code == 0
+    assert f"Example: driveloss {command} " in outcome.out
+
+
+def test_template_names_the_files_it_wrote(tmp_path):
+    outcome = typed("template", tmp_path / "mine")
+    written = sorted(str(path) for path in (tmp_path / "mine").iterdir())
+    assert sorted(outcome.out.split()) == written
+    assert "driveloss calibrate" in outcome.err
+
+
+def test_template_is_refused_by_calibrate_only_for_its_empty_sheets(tmp_path):
+    """The form itself must be valid: what is missing is readings."""
+    typed("template", tmp_path / "mine")
+    outcome = typed("calibrate", tmp_path / "mine")
+    assert outcome.code == 2
+    assert ".csv" in outcome.err
+
+
+def test_calibrate_saves_beside_the_bench_unless_told_otherwise(bench):
+    outcome = typed("calibrate", bench, *QUICK)
+    assert outcome.code == 0
+    assert json.loads((bench / "calibration.json").read_text())["schema"] == "driveloss.calibration/1"
+    assert f"Saved {bench / 'calibration.json'}" in outcome.err.replace("\n", "")
+
+
+def test_calibrate_takes_the_bench_toml_itself(bench):
+    assert typed("calibrate", bench / "bench.toml", *QUICK).code == 0
+
+
+def test_calibrate_prints_the_text_that_it_saves(tmp_path):
+    outcome = typed("calibrate", DEMO, "-o", tmp_path / "c.json", "--json", *QUICK)
+    assert outcome.out == (tmp_path / "c.json").read_text()
+
+
+def words(command, calibration, tmp_path):
+    """A command with the least it needs."""
+    return {
+        "calibrate": ("calibrate", DEMO, "-o", tmp_path / "c.json", *QUICK),
+        "losses": ("losses", calibration, "--at", "7.5", "--at", "30"),
+        "breakdown": ("breakdown", DEMO, "--calibration", calibration),
+    }[command]
+
+
+@pytest.mark.parametrize("command", ["calibrate", "losses", "breakdown"])
+def test_tables_go_to_standard_output_and_notices_do_not(command, calibration, tmp_path):
+    outcome = typed(*words(command, calibration, tmp_path))
+    assert outcome.code == 0
+    assert TABLE in outcome.out
+    assert TABLE not in outcome.err
+    assert outcome.err != ""
+    assert not [line for line in outcome.err.splitlines() if line in outcome.out.splitlines()]
+
+
+@pytest.mark.parametrize("command", ["calibrate", "losses", "breakdown"])
+def test_with_json_the_tables_go_to_standard_error(command, calibration, tmp_path):
+    tables = typed(*words(command, calibration, tmp_path))
+    data = typed(*words(command, calibration, tmp_path), "--json")
+    assert isinstance(data.json, dict)
+    assert data.err == tables.out + tables.err
+
+
+def test_breakdown_says_once_that_it_does_not_certify(calibration):
+    outcome = typed("breakdown", DEMO, "--calibration", calibration)
+    assert outcome.err.count("not a certificate") == 1
+    assert "isolate the supply" in outcome.err.replace("\n", " ")
+
+
+def test_a_notice_about_a_left_out_column_reaches_the_user(bench):
+    sheet = bench / "motor-alone.csv"
+    lines = [line for line in sheet.read_text().splitlines() if not line.startswith("#")]
+    sheet.write_text("\n".join([lines[0] + ",mood", *(line + ",fine" for line in lines[1:])]))
+    outcome = typed("calibrate", bench, *QUICK)
+    assert outcome.code == 0
+    assert "mood" in outcome.err
+    assert "mood" not in outcome.out
+
+
+@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
+def test_a_figure_is_drawn_beside_the_answer(suffix, calibration, tmp_path):
+    figure = tmp_path / f"parts.{suffix}"
+    assert typed("breakdown", DEMO, "--calibration", calibration, "--figure", figure).code == 0
+    start = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}[suffix]
+    assert figure.read_bytes().startswith(start)
+
+
+def test_one_series_of_frequencies_holds_both_ends(calibration):
+    rows = typed("losses", calibration, "--from", "4", "--to", "5", "--step", "0.25", "--json").json["rows"]
+    drive = [row["frequency_Hz"] for row in rows if row["cylinder"] is None]
+    assert drive == [4.0, 4.25, 4.5, 4.75, 5.0]
+
+
+def test_losses_can_be_asked_of_one_cylinder_at_one_pressure(calibration):
+    asked = ("--cylinder", "wide", "--mean-pressure", "0.5 bar gauge", "--json")
+    (row,) = typed("losses", calibration, "--at", "7.5", *asked).json["rows"]
+    assert row["cylinder"] == "wide"
+    assert row["mean_pressure_Pa"] == pytest.approx(1.009e5 + 0.5e5)  # bench.toml states 1.009 bar around
+
+
+def test_the_polynomial_family_answers_too(bench):
+    assert typed("calibrate", bench, "--family", "polynomial", *QUICK).code == 0
+    saved = json.loads((bench / "calibration.json").read_text())
+    assert saved["family"] == "polynomial"
+    assert typed("losses", bench / "calibration.json", "--at", "7.5").code == 0
+    assert typed("breakdown", bench, "--family", "polynomial", *QUICK).code == 0
+
+
+def test_a_saved_calibration_needs_nothing_of_its_bench(bench, tmp_path):
+    typed("calibrate", bench, "-o", tmp_path / "alone.json", *QUICK)
+    before = typed("losses", tmp_path / "alone.json", "--at", "7.5", "--json")
+    shutil.rmtree(bench)
+    assert typed("losses", tmp_path / "alone.json", "--at", "7.5", "--json") == before

@@ -1,0 +1,194 @@
+"""The JSON contract: every key with its unit, every quantity of one form, and values that add up."""
+
+import hashlib
+import json
+from importlib.metadata import version
+from math import isfinite
+
+import pytest
+
+from cli.running import DEMO, QUICK, fresh, typed
+
+LOSS_QUANTITIES = (
+    "standby_W",
+    "motor_W",
+    "linkage_W",
+    "drive_W",
+    "seal_W",
+    "port_W",
+    "total_W",
+    "seal_force_N",
+)
+LOSS_KEYS = {"frequency_Hz", "cylinder", "mean_pressure_Pa", "extrapolated", *LOSS_QUANTITIES}
+RUN_QUANTITIES = (
+    "input_W",
+    "standby_W",
+    "motor_W",
+    "motor_copper_W",
+    "linkage_W",
+    "drive_W",
+    "transmission_W",
+    "seal_W",
+    "pneumatic_W",
+    "efficiency_ceiling",
+    "aftercooler_heat_W",
+    "friction_heat_W",
+    "cooling_ceiling_W",
+    "cycle_work_ratio",
+)
+RUN_KEYS = {"file", "row", "cylinder", "frequency_Hz", "mean_pressure_Pa", "flags", *RUN_QUANTITIES}
+ADD_UP = 1e-9  # [W]
+
+
+@pytest.fixture(scope="module")
+def rows(calibration):
+    return typed("losses", calibration, "--at", "7.5", "--at", "30", "--json").json
+
+
+@pytest.fixture(scope="module")
+def runs(calibration):
+    return typed("breakdown", DEMO, "--calibration", calibration, "--json").json
+
+
+def is_quantity(item):
+    """value, u, low, high, in whatever order of keys; finite, and the interval holds the value."""
+    assert set(item) == {"value", "u", "low", "high"}, item
+    assert all(isinstance(x, float) and isfinite(x) for x in item.values()), item
+    assert item["u"] >= 0
+    assert item["low"] <= item["value"] <= item["high"], item
+    return True
+
+
+def value(item):
+    return 0.0 if item is None else item["value"]
+
+
+def test_losses_has_every_key(rows):
+    assert rows["schema"] == "driveloss.losses/1"
+    for row in rows["rows"]:
+        assert LOSS_KEYS - set(row) == set()
+        assert all(row[key] is None or is_quantity(row[key]) for key in LOSS_QUANTITIES)
+        assert isinstance(row["frequency_Hz"], float)
+        assert isinstance(row["extrapolated"], bool)
+
+
+def test_losses_has_a_row_for_the_drive_alone_and_one_a_cylinder_and_pressure(rows):
+    asked = [(row["frequency_Hz"], row["cylinder"], row["mean_pressure_Pa"]) for row in rows["rows"]]
+    at = [(None, None), ("wide", 1.009e5), ("wide", 2.38e5), ("narrow", 1.009e5)]  # the no-load sweeps of bench.toml
+    expected = [(f, name, p if p is None else pytest.approx(p)) for f in (7.5, 30.0) for name, p in at]
+    assert asked == expected
+    assert [row["extrapolated"] for row in rows["rows"]] == [False] * 4 + [True] * 4
+
+
+def test_the_drive_alone_has_no_seal(rows):
+    drive = rows["rows"][0]
+    assert [key for key in LOSS_QUANTITIES if drive[key] is None] == ["seal_W", "port_W", "seal_force_N"]
+
+
+def test_losses_add_up_and_leave_the_port_out(rows):
+    for row in rows["rows"]:
+        parts = sum(value(row[key]) for key in ("standby_W", "motor_W", "linkage_W", "seal_W"))
+        assert abs(parts - row["total_W"]["value"]) < ADD_UP
+        assert abs(value(row["motor_W"]) + value(row["linkage_W"]) - row["drive_W"]["value"]) < ADD_UP
+
+
+def test_seal_force_is_power_over_mean_speed(rows):
+    """Mean |v| = 2 S f, S = 28 mm in bench.toml; the frequency meter may err by 0.02 Hz."""
+    for row in rows["rows"]:
+        if row["cylinder"]:
+            force = row["seal_W"]["value"] / (2 * 0.028 * row["frequency_Hz"])
+            assert row["seal_force_N"]["value"] == pytest.approx(force, rel=1e-12)
+
+
+def test_breakdown_has_every_key(runs):
+    assert runs["schema"] == "driveloss.breakdown/1"
+    assert runs["coverage"] == 0.95
+    for run in runs["runs"]:
+        assert RUN_KEYS - set(run) == set()
+        assert all(run[key] is None or is_quantity(run[key]) for key in RUN_QUANTITIES)
+        assert all(isinstance(flag, str) for flag in run["flags"])
+
+
+def test_breakdown_numbers_rows_from_one_and_keeps_what_was_read(runs):
+    found = [r for r in runs["runs"] if r["file"] == "wide-loaded-charged.csv"]
+    assert [r["row"] for r in found] == list(range(1, 15))
+    lines = (DEMO / "wide-loaded-charged.csv").read_text().splitlines()
+    header, first = [line.split(",") for line in lines if not line.startswith("#")][:2]
+    read = dict(zip(header, first, strict=False))
+    assert found[0]["frequency_Hz"] == float(read["frequency [Hz]"])
+    assert found[0]["input_W"]["value"] == float(read["power [W]"])
+
+
+def test_breakdown_flags_the_charged_runs_of_a_piston_that_was_never_swept_charged(runs):
+    flagged = {r["file"] for r in runs["runs"] if "pressure-not-calibrated" in r["flags"]}
+    assert flagged == {"narrow-loaded-charged.csv"}
+
+
+def test_breakdown_adds_up_with_motor_and_linkage(runs):
+    for run in runs["runs"]:
+        keys = ("standby_W", "motor_W", "linkage_W", "transmission_W", "seal_W", "pneumatic_W")
+        assert abs(sum(value(run[key]) for key in keys) - run["input_W"]["value"]) < ADD_UP
+        assert 0 < run["motor_copper_W"]["value"] < run["motor_W"]["value"]
+
+
+def test_breakdown_adds_up_with_the_drive_where_nothing_splits_it(bench_without_motor):
+    saved = bench_without_motor / "calibration.json"
+    runs = typed("breakdown", bench_without_motor, "--calibration", saved, "--json").json["runs"]
+    for run in runs:
+        assert run["motor_W"] is None
+        assert run["linkage_W"] is None
+        keys = ("standby_W", "drive_W", "transmission_W", "seal_W", "pneumatic_W")
+        assert abs(sum(value(run[key]) for key in keys) - run["input_W"]["value"]) < ADD_UP
+
+
+def test_what_nothing_tells_is_null(bench_without_motor):
+    rows = typed("losses", bench_without_motor / "calibration.json", "--at", "7.5", "--json").json["rows"]
+    for row in rows:
+        assert row["motor_W"] is None
+        assert row["linkage_W"] is None
+        assert is_quantity(row["drive_W"])
+
+
+def test_ratios_are_those_of_the_values(runs):
+    for run in runs["runs"]:
+        eta = run["pneumatic_W"]["value"] / run["input_W"]["value"]
+        assert run["efficiency_ceiling"]["value"] == pytest.approx(eta, rel=1e-12)
+        heat = run["pneumatic_W"]["value"] + run["seal_W"]["value"]  # seal_heat_share = 1 in bench.toml
+        assert run["aftercooler_heat_W"]["value"] == pytest.approx(heat, rel=1e-12)
+
+
+def test_the_calibration_names_its_program_and_its_files_by_their_sha256(calibration):
+    saved = json.loads(calibration.read_text())
+    assert saved["schema"] == "driveloss.calibration/1"
+    assert saved["program"] == version("driveloss")
+    assert len(saved["files"]) == 7  # bench.toml and the six sweeps of the ladder
+    for name, digest in saved["files"].items():
+        assert hashlib.sha256((DEMO / name).read_bytes()).hexdigest() == digest
+
+
+def test_breakdown_with_the_saved_calibration_equals_breakdown_of_the_bench(runs):
+    fitted = typed("breakdown", DEMO, "--json", *QUICK).json
+    assert fitted.keys() == runs.keys()
+    for one, other in zip(fitted["runs"], runs["runs"], strict=True):
+        assert one.keys() == other.keys()
+        for key, item in one.items():
+            same = pytest.approx(item, rel=1e-6, abs=1e-9) if isinstance(item, dict) else item  # draws keep 9 digits
+            assert other[key] == same, key
+
+
+def test_two_processes_print_the_same_json_and_another_seed_another(tmp_path):
+    """Whatever order sets and dicts of strings take."""
+    ask = ("calibrate", DEMO, "-o", tmp_path / "c.json", "--json", *QUICK)
+    first, second = (fresh(*ask, PYTHONHASHSEED=str(seed)).out for seed in (1, 2))
+    assert first == second
+    assert json.loads(first)["seed"] != 21
+    assert fresh(*ask, "--seed", "21").json["curves"] != json.loads(first)["curves"]
+
+
+def test_breakdown_repeats_itself_and_follows_the_seed():
+    ask = ("breakdown", DEMO, "--json", *QUICK)
+    first = typed(*ask)
+    assert typed(*ask).out == first.out
+    other = typed(*ask, "--seed", "21").json["runs"][0]["pneumatic_W"]
+    assert other["u"] != first.json["runs"][0]["pneumatic_W"]["u"]
+    assert other["value"] == pytest.approx(first.json["runs"][0]["pneumatic_W"]["value"], rel=0.02)

@@ -1,0 +1,42 @@
+"""Nothing heavy is loaded before it is needed."""
+
+import pytest
+
+from cli.running import DEMO, python
+
+HEAVY = ("numpy", "scipy", "lmfit", "uncertainties", "matplotlib", "pint", "jinja2")
+RUN = "import sys; from driveloss.cli import main\ntry:\n    main()\nexcept SystemExit:\n    pass\n"
+TELL = f"print('loaded:', *[m for m in {HEAVY!r} if m in sys.modules])"
+
+
+def loaded(code, *words):
+    """Heavy packages loaded after a piece of code ran in a process of its own."""
+    outcome = python(code + TELL, *words)
+    assert outcome.code == 0, outcome.err
+    last = outcome.out.splitlines()[-1]
+    assert last.startswith("loaded:")
+    return set(last.split()[1:])
+
+
+def test_importing_the_package_loads_nothing_heavy():
+    assert loaded("import sys, driveloss\n") == set()
+
+
+@pytest.mark.parametrize(
+    "words", [("--help",), ("--version",), ("calibrate", "--help"), ("losses", "--help"), ("breakdown", "--help")]
+)
+def test_help_loads_nothing_heavy(words):
+    assert loaded(RUN, *words) == set()
+
+
+@pytest.mark.parametrize("words", [("--at", "7.5"), ("--from", "4", "--to", "5", "--step", "1", "--json")])
+def test_losses_of_a_saved_calibration_load_numpy_alone(words, calibration):
+    assert loaded(RUN, "losses", calibration, *words) == {"numpy"}
+
+
+def test_breakdown_of_a_saved_calibration_fits_and_draws_nothing(calibration):
+    assert loaded(RUN, "breakdown", DEMO, "--calibration", calibration) & {"lmfit", "matplotlib"} == set()
+
+
+def test_the_probe_sees_what_is_loaded():
+    assert loaded("import sys, lmfit\n") >= {"numpy", "scipy", "lmfit"}

@@ -1,0 +1,37 @@
+"""Simulated benches with two cylinders whose seals differ and whose net power does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from simulate import CylinderTruth, Limits, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder, write_bench
+
+from driveloss.bench.load import load_bench
+
+AMBIENT = 101325.0  # [Pa]
+FREQUENCIES = (4.0, 5.5, 7.0, 8.5, 10.0, 11.5)  # [Hz]
+DRAGGING = CylinderTruth("dragging", 0.036, 0.030, SealLaw(coulomb=12.0, viscous=2.0), port_diameter=0.012)
+EASY = replace(DRAGGING, name="easy", seal=SealLaw(coulomb=10.5, viscous=2.0))
+TRUTH = Truth(
+    motor=MotorTruth(resistance=0.42, torque_constant=0.061, law=TorqueLaw(coulomb=0.012, viscous=3e-5)),
+    linkage=TorqueLaw(coulomb=0.03),
+    cylinders=(DRAGGING, EASY),
+    ratio=3.0,
+    rod_length=0.095,
+    thermal_resistance=0.3,
+    cycle="pulse-tube",
+)
+QUIET = Limits()
+SHARED_GAIN = Limits(power_gain=0.03)
+
+
+def bench(folder: Path, truth: Truth = TRUTH, seed: int = 1, limits: Limits = QUIET, **choices):
+    """The true answer and the loaded bench."""
+    options = {"noise_floor": 0.03, "noise_share": 0.002, "temperature_columns": True, "thermometer_noise": 0.1}
+    protocol = Protocol(
+        sweeps=choices.pop("sweeps", ladder(truth, FREQUENCIES, repeats=2)), limits=limits, **(options | choices)
+    )
+    answer = write_bench(folder, truth, protocol, np.random.default_rng(seed))
+    return answer, load_bench(folder)

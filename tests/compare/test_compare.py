@@ -1,0 +1,328 @@
+"""`compare` on benches whose truth is known (tests/simulate), and its formulas against hand numbers."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulate import ladder
+from simulate.machine import loaded_parts, seal_power
+from simulate.rig import Errors
+
+from compare.machines import AMBIENT, DRAGGING, EASY, FREQUENCIES, SHARED_GAIN, TRUTH, bench
+from driveloss.analysis.compare import compare
+from driveloss.analysis.together import Subject, calibrate_together, shared_draws, shared_sections, with_shared_errors
+from driveloss.analysis.verdict import BETTER, NO_COMMON_GROUND, OPEN, SCATTER, WORSE, judge, variance_shares
+from driveloss.errors import InputError
+from driveloss.fit.estimate import estimate
+from driveloss.show.compare import comparison_tables, sentence
+from driveloss.show.compare_data import comparison_data
+
+SEEDS = 24
+DRAWS = 400
+
+
+def asked(benches, draws=DRAWS, independent=False, **choices):
+    """A comparison with few draws."""
+    return compare(calibrate_together(benches, draws=draws, independent=independent), **choices)
+
+
+def one(answer, question, equal=None):
+    """The first difference that answers a question."""
+    return next(d for d in answer.differences if d.question == question and equal in (None, d.equal))
+
+
+def true_input_at_net(cylinder, level, truth=TRUTH):
+    """Input power at a net power, by interpolation on a fine grid of the true machine. [W]"""
+    f = np.linspace(FREQUENCIES[0], FREQUENCIES[-1], 500)
+    parts = loaded_parts(truth, cylinder, f, np.full_like(f, AMBIENT))
+    return np.interp(level, parts["pneumatic_W"], parts["input_W"])
+
+
+@pytest.fixture(scope="module")
+def judged(tmp_path_factory):
+    """Seeded benches, each with a true and a stated meter gain, compared."""
+    folder = tmp_path_factory.mktemp("benches")
+    return [asked([bench(folder / str(s), seed=s, limits=SHARED_GAIN)[1]], frequencies=[7.0]) for s in range(SEEDS)]
+
+
+def test_seal_difference_holds_the_truth(judged):
+    """Coverage 0.95: of 24, fewer than 19 has a chance below 1 % (binomial)."""
+    f, p = np.array([7.0]), np.array([AMBIENT])
+    true = seal_power(TRUTH, DRAGGING, f, p)[0] - seal_power(TRUTH, EASY, f, p)[0]
+    found = [one(answer, "seal-power") for answer in judged]
+    assert sum(d.difference.low <= true <= d.difference.high for d in found) >= 19
+    assert sum(d.verdict.word == WORSE for d in found) >= 19
+    assert all(d.verdict.word != BETTER for d in found)
+
+
+def test_equal_net_difference_holds_the_truth(judged):
+    found = [one(answer, "input-at-net") for answer in judged]
+    true = [true_input_at_net("dragging", d.level) - true_input_at_net("easy", d.level) for d in found]
+    assert min(true) > 0
+    inside = [d.difference.low <= t <= d.difference.high for d, t in zip(found, true, strict=True)]
+    assert sum(inside) >= 19
+    assert all(d.verdict.word in (WORSE, OPEN) for d in found)
+
+
+def test_equal_drop_difference_holds_the_truth(judged):
+    """The simulator's cold end falls in step with net power, so equal drop is equal net power."""
+    top = loaded_parts(TRUTH, "easy", [FREQUENCIES[-1]], [AMBIENT])["pneumatic_W"][0]
+    found = [one(answer, "input-at-drop") for answer in judged]
+    inside = 0
+    for d in found:
+        net = d.level / 40.0 * top  # Protocol.cold_depth
+        true = true_input_at_net("dragging", net) - true_input_at_net("easy", net)
+        inside += d.difference.low <= true <= d.difference.high
+    assert inside >= 19
+
+
+def test_shared_gain_cancels_as_the_guide_says(tmp_path):
+    """JCGM 100:2008, 5.2.2: u^2(y1 - y2) = u1^2 + u2^2 - 2 r u1 u2; with one shared relative error a of a reading
+    y (1 + a), u_i = y_i u(a), r = 1, so u(y1 - y2) = |y1 - y2| u(a)."""
+    _, loaded = bench(tmp_path, limits=SHARED_GAIN, states_motor="nothing")  # no copper loss, which bends the law
+    subjects = calibrate_together([loaded], draws=4000, active=("meter gain",))
+    row = one(compare(subjects, frequencies=[7.0]), "seal-power")
+    u1, u2 = row.first_value.u, row.second_value.u
+    pair = [np.asarray(r.draws["seal"][1:]) for r in compare(subjects, frequencies=[7.0]).losses]
+    r = np.corrcoef(*pair)[0, 1]
+    assert r > 0.999
+    assert row.difference.u == pytest.approx(np.sqrt(u1**2 + u2**2 - 2 * r * u1 * u2), rel=1e-6)
+    gain = 0.03 / np.sqrt(3)
+    slope = [u / value.value / gain for u, value in ((u1, row.first_value), (u2, row.second_value))]
+    assert slope == pytest.approx([1, 1], rel=0.01)
+    assert row.difference.u == pytest.approx(abs(row.difference.value) * gain, rel=0.01)
+    assert row.difference.u < 0.25 * np.hypot(u1, u2)
+
+
+def test_difference_of_two_readings_with_a_shared_gain_by_gtc():
+    """The same with GTC, an independent uncertainty calculator, on the judged draws of two made-up readings."""
+    from GTC import tb, ureal
+    from GTC import uncertainty as u
+
+    gain = ureal(1.0, tb.uniform(0.03))
+    expected = u(20.0 * gain - 18.0 * gain)
+    draws = np.concatenate([[1.0], 1 + 0.03 * (2 * (np.arange(2000) + 0.5) / 2000 - 1)])
+    found, _ = judge(20.0 * draws - 18.0 * draws, ())
+    assert found.u == pytest.approx(expected, rel=1e-3)
+    assert found.u < 0.11 * u(20.0 * gain)
+
+
+def test_friction_formulas_against_hand_numbers(tmp_path):
+    """Bore 36, stroke 30 mm at 7 Hz: 2 S f = 0.42 m/s; pi B = 0.11310 m; A S f = 2.13754e-4 m^3/s."""
+    _, loaded = bench(tmp_path)
+    answer = asked([loaded], frequencies=[7.0])
+    for row in answer.losses:
+        power = row.draws["seal"]
+        assert row.piston_speed == pytest.approx(0.42)
+        assert row.draws["seal_force"] == pytest.approx(power / 0.42)
+        assert row.draws["lip_force"] == pytest.approx(power / 0.42 / 0.1130973, rel=1e-6)
+        assert row.draws["friction_mep"] == pytest.approx(power / 2.137539e-4, rel=1e-6)
+        assert row.draws["share"] == pytest.approx(power / row.draws["total"])
+    true = [12.0, 10.5]  # N; the viscous part adds 2 mean(v^2)/mean|v|, about 1.05 N
+    force = [row.parts["seal_force"].value for row in answer.losses]
+    assert force[0] - force[1] == pytest.approx(true[0] - true[1], abs=0.25)
+
+
+def test_loaded_rows_are_near_the_truth(tmp_path):
+    _, loaded = bench(tmp_path)
+    for row in asked([loaded], frequencies=[8.0]).loaded_rows:
+        true = loaded_parts(TRUTH, row.entry.cylinder, [8.0], [AMBIENT])
+        for name in ("input", "pneumatic", "aftercooler_heat", "friction_heat"):
+            assert row.parts[name].value == pytest.approx(true[f"{name}_W"][0], rel=0.05)
+        for name in ("efficiency_ceiling", "cycle_work_ratio"):
+            assert row.parts[name].value == pytest.approx(true[name][0], rel=0.05)
+        top = loaded_parts(TRUTH, row.entry.cylinder, [FREQUENCIES[-1]], [AMBIENT])["pneumatic_W"][0]
+        drop = 40.0 * true["pneumatic_W"][0] / top
+        rise = 0.3 * true["aftercooler_heat_W"][0]
+        assert row.parts["below_ambient"].value == pytest.approx(drop, abs=0.4)
+        assert row.parts["hot_to_cold"].value == pytest.approx(drop + rise, abs=0.5)
+        assert row.parts["drop_per_net"].value == pytest.approx(drop / true["pneumatic_W"][0], rel=0.05)
+        assert row.parts["drop_per_input"].value == pytest.approx(drop / true["input_W"][0], rel=0.05)
+
+
+def test_equal_piston_speed_where_strokes_differ(tmp_path):
+    longer = replace(EASY, name="long", stroke=0.045)
+    _, loaded = bench(tmp_path, replace(TRUTH, cylinders=(DRAGGING, longer)))
+    answer = asked([loaded])
+    assert answer.losses_at_speed
+    for first, second in zip(answer.losses_at_speed[::2], answer.losses_at_speed[1::2], strict=True):
+        assert first.piston_speed == pytest.approx(second.piston_speed)
+        assert first.frequency / second.frequency == pytest.approx(1.5)
+    assert not any("extrapolated" in row.flags for row in answer.losses_at_speed)
+    assert one(answer, "lip-force", "piston speed").verdict.word == WORSE
+
+
+def test_without_overlap_both_ranges_are_named(tmp_path):
+    sweeps = [
+        replace(s, frequencies=(4.0, 4.5, 5.0) if s.cylinder == "easy" else (9.0, 10.0, 11.0))
+        if s.stage == "loaded"
+        else s
+        for s in ladder(TRUTH, FREQUENCIES)
+    ]
+    _, loaded = bench(tmp_path, sweeps=tuple(sweeps))
+    answer = asked([loaded], frequencies=[7.0])
+    none = one(answer, "input-at-net")
+    assert none.verdict.word == NO_COMMON_GROUND
+    assert none.difference is None
+    (low, high), (other_low, other_high) = none.spans
+    assert other_high < low
+    text = sentence(none)
+    assert "cannot be compared" in text
+    assert f"covers {low:.3g} to {high:.3g} W net" in text
+    assert f"covers {other_low:.3g} to {other_high:.3g} W net" in text
+    assert not answer.loaded_rows  # 7 Hz lies in neither sweep
+
+
+def test_level_outside_the_overlap_is_not_answered(tmp_path):
+    _, loaded = bench(tmp_path)
+    answer = asked([loaded], net=500.0)
+    assert one(answer, "input-at-net").verdict.word == NO_COMMON_GROUND
+    assert one(answer, "input-at-drop").difference is not None
+
+
+def test_without_cold_end_the_drop_is_not_known(tmp_path):
+    _, loaded = bench(tmp_path, temperature_columns=False)
+    answer = asked([loaded])
+    data = comparison_data(answer)
+    assert all(row["below_ambient_K"] is None and row["hot_to_cold_K"] is None for row in data["loaded"])
+    assert all(row["below_ambient_per_net_K_per_W"] is None for row in data["loaded"])
+    assert all(row["pneumatic_W"] is not None for row in data["loaded"])
+    assert one(answer, "input-at-drop").verdict.word == NO_COMMON_GROUND
+
+
+def before_and_after(folder, seed, limits=SHARED_GAIN):
+    """One cylinder before and after a seal change, each a bench of its own."""
+    return [
+        bench(folder / name, replace(TRUTH, cylinders=(replace(c, name="tube"),)), [seed, number], limits)[1]
+        for number, (name, c) in enumerate({"before": DRAGGING, "after": EASY}.items())
+    ]
+
+
+def test_two_benches_share_the_meter(tmp_path):
+    benches = before_and_after(tmp_path, 5)
+    together, apart = (asked(benches, frequencies=[7.0], independent=x) for x in (False, True))
+    assert [e.label for e in together.no_load] == ["before: tube at 1.013 bar", "after: tube at 1.013 bar"]
+    near, far = one(together, "seal-power"), one(apart, "seal-power")
+    assert near.difference.value == far.difference.value
+    assert near.difference.half_width < 0.8 * far.difference.half_width
+    assert far.difference.u == pytest.approx(np.hypot(far.first_value.u, far.second_value.u), rel=0.15)
+    assert near.difference.u < 0.8 * np.hypot(near.first_value.u, near.second_value.u)
+
+
+def test_two_benches_do_not_share_their_scatter(tmp_path):
+    """Equal files' layouts and one seed would make the scatter of both the same, and cancel it."""
+    quiet = calibrate_together(before_and_after(tmp_path, 5), draws=DRAWS, active=("noise",))
+    answer = compare(quiet, frequencies=[7.0])
+    first, second = (row.draws["seal"][1:] for row in answer.losses)
+    assert abs(np.corrcoef(first, second)[0, 1]) < 0.2  # 4 sigma of a chance correlation of 400 pairs
+    assert one(answer, "seal-power").difference.u == pytest.approx(np.hypot(first.std(), second.std()), rel=0.2)
+
+
+def test_two_benches_hold_the_truth(tmp_path, monkeypatch):
+    """One meter for both, its gain wrong by a seeded amount. Of 12 at 0.95, fewer than 9 has a chance of 0.2 %."""
+    f, p = np.array([7.0]), np.array([AMBIENT])
+    true = seal_power(TRUTH, DRAGGING, f, p)[0] - seal_power(TRUTH, EASY, f, p)[0]
+    inside = 0
+    for seed in range(12):
+        gain = 0.03 * np.random.default_rng([99, seed]).uniform(-1, 1)
+        monkeypatch.setattr("simulate.rig.draw_errors", lambda limits, rng, gain=gain: Errors(gain, 0.0, 0.0, 0.0, 0.0))
+        benches = before_and_after(tmp_path / str(seed), seed)
+        found = one(asked(benches, draws=200, frequencies=[7.0]), "seal-power").difference
+        inside += found.low <= true <= found.high
+    assert inside >= 9
+
+
+def test_exchanged_errors_are_the_first_ones(tmp_path):
+    """With nothing but the meter's gain at work, two readings of one bench differ by nothing but their own gain."""
+    _, one_bench = bench(tmp_path / "a", limits=SHARED_GAIN)
+    _, other = bench(tmp_path / "b", limits=SHARED_GAIN)
+    first, second = calibrate_together([one_bench, other], draws=DRAWS, active=("meter gain",))
+    assert shared_sections(first, second) == ("meter", "motor", "transmission", "aftercooler")
+    answer = compare((first, second), frequencies=[7.0])
+    mine, theirs = (answer.losses[i].draws["seal"] for i in (0, 2))
+    moved = with_shared_errors(first, second, theirs)
+    assert np.abs(theirs - mine).max() > 0.1
+    assert moved == pytest.approx(mine, abs=2e-3)
+
+
+def test_a_different_meter_is_not_shared(tmp_path):
+    _, one_bench = bench(tmp_path / "a", limits=SHARED_GAIN)
+    _, other = bench(tmp_path / "b", limits=replace(SHARED_GAIN, power_gain=0.02))
+    first, second = calibrate_together([one_bench, other], draws=200)
+    assert "meter" not in shared_sections(first, second)
+    apart = [replace(s, independent=True) for s in (first, second)]
+    assert shared_draws(*apart) == []
+
+
+def test_one_cylinder_has_nothing_to_compare_with(tmp_path):
+    _, loaded = bench(tmp_path, replace(TRUTH, cylinders=(EASY,)))
+    answer = asked([loaded])
+    assert not answer.differences
+    assert answer.losses
+    assert answer.loaded_rows
+    tables = comparison_tables(answer)
+    assert "nothing to compare with: only easy at 1.013 bar" in tables[-1]
+
+
+def test_bias_that_pushes_the_same_way_forbids_a_verdict():
+    draws = np.concatenate([[-5.0], -5 + 0.1 * np.linspace(-1, 1, 100)])
+    _, clean = judge(draws, ())
+    assert clean.word == BETTER
+    _, helped = judge(draws, (), (), [("pressure-not-calibrated", 1)], [])
+    assert (helped.word, helped.biased_by) == (OPEN, ("pressure-not-calibrated",))
+    _, in_spite = judge(draws, (), (), [], [("pressure-not-calibrated", 1)])
+    assert in_spite.word == BETTER
+
+
+def test_more_readings_by_hand():
+    """Normal scatter of u = 2 about 1: reach 3.92, so 3.92 times narrower and 15.4 times as many readings."""
+    from scipy.stats import norm
+
+    draws = np.concatenate([[1.0], 1 + 2 * norm.ppf((np.arange(4000) + 0.5) / 4000)])
+    found, verdict = judge(draws, ())
+    assert found == estimate(draws)
+    assert verdict.word == OPEN
+    assert verdict.narrower == pytest.approx(3.92, rel=0.01)
+    assert verdict.more_runs == pytest.approx(3.92**2, rel=0.02)
+    assert dict(verdict.shares) == {SCATTER: 1.0}
+
+
+def test_shares_of_the_variance(tmp_path):
+    """GUM law for y = 3 a + b with variances 9 u^2(a), u^2(b): shares 9/10 and 1/10 where u(a) = u(b)."""
+    _, loaded = bench(tmp_path, limits=SHARED_GAIN)
+    (subject,) = calibrate_together([loaded], draws=2000)
+    gain = subject.calibration.inputs.power_gain
+    scatter = np.random.default_rng(3).permutation(gain[1:])
+    y = 3 * gain + np.concatenate([[0.0], scatter])
+    shares = dict(variance_shares(y, (subject,)))
+    assert shares["power meter"] == pytest.approx(0.9, abs=0.02)
+    assert shares[SCATTER] == pytest.approx(0.1, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("choices", "message"),
+    [
+        ({"frequencies": [-1.0]}, "frequency: read -1 Hz, expected a positive number"),
+        ({"net": 0.0}, "net power: read 0 W, expected a positive number"),
+        ({"drop": float("nan")}, "temperature drop: read nan K, expected a positive number"),
+    ],
+)
+def test_senseless_levels_are_refused(tmp_path, choices, message):
+    _, loaded = bench(tmp_path)
+    with pytest.raises(InputError, match=message):
+        asked([loaded], draws=200, **choices)
+
+
+def test_benches_given_twice_or_mixed_are_refused(tmp_path):
+    _, loaded = bench(tmp_path)
+    with pytest.raises(InputError, match="given twice"):
+        compare([loaded, loaded])
+    with pytest.raises(InputError, match="at least one bench"):
+        compare([])
+    (subject,) = calibrate_together([loaded], draws=200)
+    with pytest.raises(InputError, match="some of both"):
+        compare([subject, loaded])
+    (other,) = calibrate_together([loaded], draws=300)
+    with pytest.raises(InputError, match="same number of draws"):
+        compare([subject, other])
+    assert isinstance(subject, Subject)

@@ -1,0 +1,102 @@
+"""The command: what lands where, at 80 columns, and how bad input ends."""
+
+import json
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from compare.machines import bench
+from driveloss.cli.compare import compare
+
+DEMO = Path(__file__).parents[2] / "calib_data"
+QUICK = ["--draws", "200"]
+
+
+@pytest.fixture
+def run(monkeypatch):
+    """Runs the command on its own in a window of some columns."""
+    app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
+    app.command()(compare)
+
+    def run_it(*words, columns=80):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        return CliRunner().invoke(app, [str(word) for word in (*words, *QUICK)])
+
+    return run_it
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_fits_the_window(run, columns):
+    result = run(DEMO, columns=columns)
+    assert result.exit_code == 0, result.output
+    assert max(map(len, result.output.splitlines())) <= columns
+    assert "better" in result.stdout
+    assert "pressure-not-calibrated" in result.stderr
+    assert "…" not in result.stdout
+
+
+def test_demo_verdicts_are_true(run):
+    """The demo's truth: the narrow lip drags less than the wide ring; charging the wide piston makes it drag more."""
+    out = " ".join(run(DEMO, "--at", 8).stdout.split())
+    friction = out[out.index("Seal friction power, at 8 Hz") : out.index("Friction force per metre")]
+    assert "narrow at 1.009 bar is better: it takes" in friction
+    assert "wide at 1.009 bar is better: it takes" in friction
+    assert "but narrow at 2.38 bar is flagged pressure-not-calibrated" in out
+
+
+def test_json(run):
+    result = run(DEMO, "--json", "--at", 6)
+    data = json.loads(result.stdout)
+    assert data["schema"] == "driveloss.compare/1"
+    assert {row["frequency_Hz"] for row in data["losses"]} == {6.0}
+    pairs = [d for d in data["differences"] if d["question"] == "seal-power"]
+    assert len(pairs) == 3
+    for d in pairs:
+        gap = d["first_value"]["value"] - d["second_value"]["value"]
+        assert d["difference"]["value"] == pytest.approx(gap)
+        assert (d["better"] == d["first"]) == (d["verdict_on_first"] == "better")
+    assert "No-load seal friction" in result.stderr
+
+
+def test_two_benches(run, tmp_path):
+    for name, seed in (("before", 1), ("after", 2)):
+        bench(tmp_path / name, seed=seed)
+    result = run(tmp_path / "before", tmp_path / "after", "--at", 7)
+    assert result.exit_code == 0, result.output
+    notes = " ".join(result.stderr.split())
+    assert "before and after: [meter], [motor], [transmission], [aftercooler] read alike" in notes
+    assert max(map(len, result.output.splitlines())) <= 80
+    apart = run(tmp_path / "before", tmp_path / "after", "--at", 7, "--independent")
+    assert "separate instruments" in " ".join(apart.stderr.split())
+
+
+def test_many_pairs_are_told_only_where_one_thing_differs(run, tmp_path):
+    for name, seed in (("before", 1), ("after", 2), ("later", 3)):
+        bench(tmp_path / name, seed=seed)
+    out = " ".join(run(*(tmp_path / n for n in ("before", "after", "later")), "--at", 7).stdout.split())
+    seal = out[out.index("Seal friction power") : out.index("Friction force per metre")]
+    assert seal.count(" - ") == 9  # of 15 pairs: 3 within a bench, 3 for each of two cylinders
+    assert "nothing" not in seal
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--at", "0"], "frequency: read 0 Hz, expected a positive number"),
+        (["--drop", "-3"], "temperature drop: read -3 K, expected a positive number"),
+        (["--family", "fysical"], "did you mean 'physical'?"),
+    ],
+)
+def test_bad_options_exit_2(run, words, message):
+    result = run(DEMO, *words)
+    assert result.exit_code == 2
+    assert message in " ".join(result.stderr.split())
+    assert result.stdout == ""
+
+
+def test_no_such_bench_exits_2(run, tmp_path):
+    result = run(tmp_path / "nowhere")
+    assert result.exit_code == 2
+    assert "nowhere" in result.stderr

@@ -1,0 +1,219 @@
+"""What a plan promises against what benches with known truth then give (JCGM 101:2008, 5.9.4), and what it refuses."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from recheck.test_recheck import FREQUENCIES, TRUTH
+from simulate import Limits, PlannedSweep, Protocol, ladder, write_bench
+
+from driveloss.analysis.breakdown import breakdown
+from driveloss.analysis.plan import nice_grid, plan, spread
+from driveloss.analysis.plan_assumed import Expected, assumed_outlook
+from driveloss.analysis.plan_outlook import outlook
+from driveloss.bench.config import read_config
+from driveloss.bench.load import load_bench
+from driveloss.bench.template import write_template
+from driveloss.errors import InputError
+from driveloss.fit.calibration import calibrate
+from driveloss.fit.estimate import estimate
+
+AT = (6.0, 11.0)  # [Hz]
+SIGMA = 0.08  # [W] scatter of a reading
+LIMITS = Limits(power_gain=0.004, power_zero=0.1, resistance=0.02, torque_constant=0.02)
+AGREES = 0.25  # the fit drops laws or keeps them, and its scatter is itself estimated
+BENCHES = 10
+TERMINALS = replace(TRUTH, motor=replace(TRUTH.motor, supply="terminals", standby=0.0))
+
+
+def measured(folder, truth, sweeps, seed, limits=LIMITS):
+    """A simulated bench with its calibration."""
+    protocol = Protocol(sweeps=tuple(sweeps), limits=limits, noise_floor=SIGMA, power_digits=3)
+    write_bench(folder, truth, protocol, np.random.default_rng(seed))
+    bench = load_bench(folder)
+    return bench, calibrate(bench, draws=400, compare=False)
+
+
+@pytest.fixture(scope="module")
+def known(tmp_path_factory):
+    """What a first tear-down lets expect, before a controller."""
+    sweeps = ladder(TRUTH, FREQUENCIES, repeats=2, standby=4)
+    return outlook(*measured(tmp_path_factory.mktemp("known"), TRUTH, sweeps, 1))
+
+
+def as_sweeps(found, standby):
+    """A plan's readings as sweeps to simulate."""
+    sweeps = [PlannedSweep("standby", (0.0,) * standby, "standby.csv")] if standby else []
+    for rung in dict.fromkeys(point.rung for point in found.points):
+        f = tuple(p.frequency for p in found.points if p.rung == rung for _ in range(p.count))
+        sweeps.append(PlannedSweep(rung.stage, f, f"{rung.stage}.csv", rung.cylinder, rung.mean_pressure))
+    return sweeps
+
+
+@pytest.mark.parametrize(("truth", "standby"), [(TRUTH, 4), (TERMINALS, 0)], ids=["controller", "terminals"])
+def test_promised_half_widths_are_those_that_simulated_benches_give(tmp_path, truth, standby):
+    first = ladder(truth, FREQUENCIES, repeats=2, standby=standby)
+    found = plan(outlook(*measured(tmp_path / "first", truth, first, 1)), AT, readings=60)
+    halves = []
+    for seed in range(BENCHES):
+        bench, calibration = measured(tmp_path / str(seed), truth, as_sweeps(found, standby), 100 + seed)
+        answer = breakdown(calibration, bench.sweeps)
+        near = [np.abs(answer.readings.frequency - f) < 0.05 for f in AT]
+        halves.append([estimate(answer.draws["pneumatic"][mine].mean(axis=0)).half_width for mine in near])
+    promised = [target.half_width for target in found.targets]
+    assert np.median(halves, axis=0) == pytest.approx(promised, rel=AGREES)
+
+
+def test_net_power_holds_the_truth_as_often_as_promised(tmp_path, known):
+    """The promise is a half-width of 95 % intervals about the true net power at the target."""
+    found = plan(known, AT, readings=60)
+    errors = []
+    for seed in range(BENCHES):
+        sweeps = as_sweeps(found, 4)
+        protocol = Protocol(sweeps=tuple(sweeps), limits=LIMITS, noise_floor=SIGMA, power_digits=3)
+        truth = write_bench(tmp_path / str(seed), TRUTH, protocol, np.random.default_rng(200 + seed))
+        bench = load_bench(tmp_path / str(seed))
+        answer = breakdown(calibrate(bench, draws=200, compare=False), bench.sweeps)
+        for f, target in zip(AT, found.targets, strict=True):
+            mine = np.abs(answer.readings.frequency - f) < 0.05
+            true = [run["pneumatic_W"] for run in truth.runs if abs(run["frequency_Hz"] - f) < 0.05]
+            errors.append((answer.draws["pneumatic"][mine, 0].mean() - np.mean(true)) / target.half_width)
+    assert np.mean(np.abs(errors) < 1) >= 0.85
+    assert np.std(errors) > 0.2
+
+
+class TestWish:
+    def test_fewest_readings_that_meet_it(self, known):
+        found = plan(known, AT, half_width=0.1)
+        assert found.met and not found.impossible
+        fewer = plan(known, AT, half_width=0.1, readings=found.readings - 3)
+        assert not fewer.met and not fewer.impossible
+
+    def test_more_readings_for_a_narrower_wish(self, known):
+        counts = [plan(known, AT, half_width=h).readings for h in (0.2, 0.1, 0.07)]
+        assert counts[0] < counts[1] < counts[2]
+
+    def test_impossible_wish_says_what_can_be_had(self, known):
+        found = plan(known, AT, half_width=0.02)
+        common = [t.common.half_width for t in found.targets]
+        assert found.impossible and not found.met
+        assert max(common) > 0.02
+        assert all(t.half_width <= 1.12 * max(c, 0.02) for t, c in zip(found.targets, common, strict=True))
+        assert found.readings < 2000
+
+    def test_the_source_in_the_way_is_the_one_that_was_made_large(self, tmp_path):
+        for field, source in (("power_gain", "meter gain"), ("torque_constant", "motor constants")):
+            limits = Limits(**{"power_gain": 1e-4, "torque_constant": 1e-4, field: 0.05})
+            sweeps = ladder(TRUTH, FREQUENCIES, repeats=2, standby=4)
+            bench, calibration = measured(tmp_path / field, TRUTH, sweeps, 1, limits)
+            found = plan(outlook(bench, calibration), AT, half_width=1e-3)
+            assert next(iter(found.targets[1].common.sources)) == source
+
+    def test_gain_error_of_a_difference_is_the_gain_times_the_difference(self, tmp_path):
+        """No copper loss: net power is proportional to the meter's gain; rectangular limits a, 95 % within 0.95 a."""
+        limits = Limits(power_gain=0.01)
+        truth = replace(TERMINALS, motor=replace(TERMINALS.motor, resistance=1e-3))
+        bench, calibration = measured(tmp_path, truth, ladder(truth, FREQUENCIES, repeats=2), 1, limits)
+        target = plan(outlook(bench, calibration), [11.0], readings=40).targets[0]
+        assert target.common.sources["meter gain"] == pytest.approx(0.95 * 0.01 * target.net, rel=0.03)
+
+
+class TestDesign:
+    def test_better_than_an_even_spread(self, known):
+        found = plan(known, [7.0], readings=60)
+        assert found.gain > 1.1
+        assert all(t.evenly > t.by_chance for t in found.targets)
+
+    def test_no_single_exchange_of_readings_gains_much(self, known):
+        """The whole-number design against every neighbour: within 3 % of the best of them."""
+        from driveloss.analysis.plan import _Problem
+
+        problem = _Problem(known, AT, ("narrow",))
+        counts = problem.counts(60, 1e-4)
+        best = problem.variance(counts).mean()
+        for i in np.flatnonzero(counts > problem.base):
+            for j in range(len(counts)):
+                moved = counts.copy()
+                moved[i] -= 1
+                moved[j] += 1
+                assert problem.variance(moved).mean() > 0.97 * best
+
+    @pytest.mark.parametrize("readings", [25, 40, 97])
+    def test_adds_up_and_lets_lack_of_fit_be_seen(self, known, readings):
+        found = plan(known, AT, readings=readings)
+        assert found.readings == readings
+        laws = {"motor-alone": 4, "piston-disconnected": 4, "no-load": 2}
+        for stage, number in laws.items():
+            assert len({p.frequency for p in found.points if p.rung.stage == stage}) >= number + 1
+        assert {p.frequency for p in found.points if p.rung.stage == "loaded"} == set(AT)
+
+    def test_frequencies_stay_inside_the_range(self, known):
+        found = plan(known, AT, readings=60)
+        assert min(p.frequency for p in found.points) >= known.span[0]
+        assert max(p.frequency for p in found.points) <= known.span[1]
+
+
+class TestRefusals:
+    @pytest.mark.parametrize(
+        ("arguments", "message"),
+        [
+            ({"frequencies": [30.0], "half_width": 1.0}, r"target: read 30 Hz, expected one within"),
+            ({"frequencies": [], "half_width": 1.0}, "at least one target"),
+            ({"frequencies": [6.0]}, "half-width or a number of readings, got neither"),
+            ({"frequencies": [6.0], "half_width": -1.0}, "half-width: read -1 W"),
+            ({"frequencies": [6.0], "readings": 5}, r"readings: read 5, expected 14 to 2000"),
+            ({"frequencies": [6.0], "readings": 30, "cylinders": ["big"]}, "cylinder: read 'big'"),
+        ],
+    )
+    def test_message(self, known, arguments, message):
+        with pytest.raises(InputError, match=message):
+            plan(known, **arguments)
+
+    def test_no_loaded_sweep_to_go_by(self, tmp_path):
+        sweeps = [s for s in ladder(TRUTH, FREQUENCIES, repeats=2, standby=4) if s.stage != "loaded"]
+        bench, calibration = measured(tmp_path, TRUTH, sweeps, 1)
+        with pytest.raises(InputError, match=r"no loaded sweep tells what power to expect.*--power-at"):
+            plan(outlook(bench, calibration), AT, half_width=1.0)
+        assert plan(outlook(bench, calibration, loaded_power=60.0, targets=AT), AT, half_width=1.0).met
+
+
+class TestAssumed:
+    """A bench.toml without readings."""
+
+    EXPECTED = Expected(loaded_power=60.0, scatter=0.3, low=4.0, high=12.0)
+
+    def test_template(self, tmp_path):
+        write_template(tmp_path / "bench")
+        config = read_config(tmp_path / "bench" / "bench.toml")
+        found = plan(assumed_outlook(config, tmp_path, self.EXPECTED), [8.0], half_width=1.0)
+        assert found.met
+        assert any("no readings yet: loaded runs take 60 W at 12 Hz" in line for line in found.assumptions)
+        assert any("upper bound" in line for line in found.assumptions)
+
+    def test_half_width_is_in_proportion_to_the_stated_scatter(self, tmp_path):
+        write_template(tmp_path / "bench")
+        config = read_config(tmp_path / "bench" / "bench.toml")
+        one, two = (
+            plan(assumed_outlook(config, tmp_path, replace(self.EXPECTED, scatter=s)), [8.0], readings=60)
+            for s in (0.1, 0.2)
+        )
+        assert two.targets[0].by_chance == pytest.approx(2 * one.targets[0].by_chance, rel=0.02)
+
+    def test_range_and_powers(self):
+        with pytest.raises(InputError, match="range: read 12 to 4 Hz"):
+            replace(self.EXPECTED, low=12.0, high=4.0)
+        with pytest.raises(InputError, match="scatter: read 0 W"):
+            replace(self.EXPECTED, scatter=0.0)
+
+
+def test_grid_holds_targets_and_round_numbers():
+    grid = nice_grid(4.03, 13.0, [7.31])
+    assert 7.31 in grid
+    assert all(round(f * 5, 6) == round(f * 5) for f in grid if f != 7.31)
+    assert grid[0] >= 4.03 and grid[-1] <= 13.0 and 20 < len(grid) < 60
+
+
+@pytest.mark.parametrize("number", range(2, 8))
+def test_spread_takes_both_ends(number):
+    places = spread(10, number)
+    assert (places[0], places[-1], len(set(places))) == (0, 9, number)

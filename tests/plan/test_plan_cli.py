@@ -1,0 +1,156 @@
+"""`driveloss plan` as a user meets it: tables, JSON, sheets to fill in, refusals."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from driveloss.bench.readings import read_sweep
+from driveloss.bench.template import write_template
+from driveloss.cli.plan import plan
+from driveloss.errors import InputError
+
+DEMO = Path(__file__).parents[2] / "calib_data"
+BASE = ["--at", "8", "--cylinder", "narrow"]
+
+
+@pytest.fixture(scope="module")
+def app():
+    program = typer.Typer(rich_markup_mode=None)
+    program.command()(plan)
+    return program
+
+
+def run(app, monkeypatch, *arguments, columns=80):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    return CliRunner().invoke(app, [str(argument) for argument in arguments])
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_screen(app, monkeypatch, columns):
+    result = run(app, monkeypatch, DEMO, *BASE, "--half-width", "0.2 W", columns=columns)
+    assert result.exit_code == 0
+    assert "These readings are enough for ±0.2 W" in result.stdout
+    assert max(map(len, result.stdout.splitlines())) <= columns
+
+
+def test_impossible_wish_names_the_source_in_the_way(app, monkeypatch):
+    result = run(app, monkeypatch, DEMO, *BASE, "--half-width", "0.01 W", columns=200)
+    assert result.exit_code == 0
+    assert "No sensible number of readings gives ±0.01 W at 8 Hz" in result.stdout
+    assert "In the way is motor constants" in result.stdout
+
+
+def test_json(app, monkeypatch):
+    result = run(app, monkeypatch, DEMO, *BASE, "--readings", "40", "--json")
+    data = json.loads(result.stdout)
+    assert data["schema"] == "driveloss.plan/1"
+    assert sum(point["count"] for point in data["points"]) == data["readings"] == 40
+    assert data["met"] is None
+    assert {p["stage"] for p in data["points"]} == {"motor-alone", "piston-disconnected", "no-load", "loaded"}
+    assert "readings to take" in result.stderr
+
+
+@pytest.mark.parametrize("order", ["up-down", "random"])
+def test_sheets_are_refused_empty_and_load_once_filled(app, monkeypatch, tmp_path, order):
+    folder = tmp_path / "sheets"
+    result = run(app, monkeypatch, DEMO, *BASE, "--readings", "40", "--json", "--sheets", folder, "--order", order)
+    assert result.exit_code == 0
+    points = json.loads(result.stdout)["points"]
+    names = {
+        "motor-alone.csv": ("motor-alone", None),
+        "piston-disconnected.csv": ("piston-disconnected", None),
+        "narrow-no-load-1.009bar.csv": ("no-load", "narrow"),
+        "narrow-loaded-1.009bar.csv": ("loaded", "narrow"),
+    }
+    assert {path.name for path in folder.iterdir()} == set(names)
+    for name, (stage, cylinder) in names.items():
+        path = folder / name
+        with pytest.raises(InputError, match=r"column 'power .*expected a number, read an empty cell"):
+            read_sweep(path, stage, cylinder)
+        path.write_text(filled(path.read_text()))
+        sweep, notices = read_sweep(path, stage, cylinder)
+        wanted = [p["frequency_Hz"] for p in points if p["stage"] == stage for _ in range(p["count"])]
+        assert sorted(sweep.frequency) == pytest.approx(sorted(wanted))
+        assert notices == ()
+        if cylinder:
+            assert sweep.mean_pressure == pytest.approx(1.009e5)
+
+
+def filled(text):
+    """Every empty power as 10 W and winding as 30 degC."""
+    lines = text.splitlines()
+    head = next(i for i, line in enumerate(lines) if not line.startswith("#"))
+    names = lines[head].split(",")
+    rows = []
+    for line in lines[head + 1 :]:
+        cells = line.split(",")
+        for name, value in (("power [W]", "10.0"), ("winding [degC]", "30.0")):
+            cells[names.index(name)] = value
+        rows.append(",".join(cells))
+    return "\n".join([*lines[: head + 1], *rows, ""])
+
+
+def test_up_and_down_lets_a_drift_show(app, monkeypatch, tmp_path):
+    run(app, monkeypatch, DEMO, *BASE, "--readings", "60", "--sheets", tmp_path / "s")
+    lines = (tmp_path / "s" / "narrow-no-load-1.009bar.csv").read_text().splitlines()[3:]
+    f = [float(line.split(",")[0]) for line in lines]
+    turn = f.index(max(f))
+    assert f[: turn + 1] == sorted(f[: turn + 1])
+    assert f[turn + 1] <= f[turn]
+
+
+def test_random_order_follows_the_seed(app, monkeypatch, tmp_path):
+    texts = []
+    for folder, seed in (("a", 1), ("b", 1), ("c", 2)):
+        where = tmp_path / folder
+        run(app, monkeypatch, DEMO, *BASE, "--readings", "60", "--order", "random", "--sheets", where, "--seed", seed)
+        texts.append((where / "motor-alone.csv").read_text())
+    assert texts[0] == texts[1] != texts[2]
+
+
+class TestWithoutReadings:
+    OPTIONS = ("--from", "4", "--to", "12", "--scatter", "0.3 W", "--power-at", "60 W")
+
+    def test_plan(self, app, monkeypatch, tmp_path):
+        write_template(tmp_path / "bench")
+        result = run(app, monkeypatch, tmp_path / "bench", "--at", "8", "--half-width", "1 W", *self.OPTIONS)
+        assert result.exit_code == 0
+        assert "no readings yet" in result.stdout
+
+    def test_options_go_together(self, app, monkeypatch, tmp_path):
+        write_template(tmp_path / "bench")
+        result = run(app, monkeypatch, tmp_path / "bench", "--at", "8", "--half-width", "1 W", "--from", "4")
+        assert result.exit_code == 2
+        assert "expected all four" in result.stderr
+
+    def test_hint(self, app, monkeypatch, tmp_path):
+        write_template(tmp_path / "bench")
+        result = run(app, monkeypatch, tmp_path / "bench", "--at", "8", "--half-width", "1 W")
+        assert result.exit_code == 2
+        assert "a bench without readings needs --from" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--half-width", "1"], "--half-width: the unit is missing"),
+        (["--readings", "40", "--order", "sideways"], "--order: read 'sideways'"),
+        (["--readings", "40", "--cylinder", "big"], "cylinder: read 'big'"),
+        ([], "got neither"),
+    ],
+)
+def test_refusals(app, monkeypatch, arguments, message):
+    result = run(app, monkeypatch, DEMO, "--at", "8", *arguments)
+    assert result.exit_code == 2
+    assert message in result.stderr
+
+
+def test_sheets_are_not_written_over_others(app, monkeypatch, tmp_path):
+    shutil.copy(DEMO / "bench.toml", tmp_path)
+    result = run(app, monkeypatch, DEMO, *BASE, "--readings", "40", "--sheets", tmp_path)
+    assert result.exit_code == 2
+    assert "expected a new or an empty folder" in result.stderr

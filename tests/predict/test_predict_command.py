@@ -1,0 +1,97 @@
+"""`driveloss predict` as a user meets it."""
+
+import json
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from driveloss.cli.predict import predict
+
+BENCH = "calib_data"
+NEW = ["--bore", "50 mm", "--mean-pressure", "3 bar"]
+app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
+app.command()(predict)
+
+
+@pytest.fixture(autouse=True)
+def in_the_project(monkeypatch, request):
+    monkeypatch.chdir(request.config.rootpath)
+
+
+def run(*arguments, columns=100):
+    return CliRunner(env={"COLUMNS": str(columns)}).invoke(app, [BENCH, "--draws", "300", *arguments])
+
+
+@pytest.fixture(scope="module")
+def data(request):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(request.config.rootpath)
+        result = run(*NEW, "--at", "6", "--at", "9", "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def test_json_says_that_it_is_a_prediction(data):
+    assert (data["schema"], data["is_prediction"], data["coverage"]) == ("driveloss.predict/1", True, 0.95)
+    assert data["cylinder"]["bore_m"] == pytest.approx(0.05)
+    assert data["cylinder"]["stroke_m"] == pytest.approx(0.028)  # both measured cylinders have it
+    assert data["cylinder"]["scaled_from"] == ["wide", "narrow"]
+    assert [row["frequency_Hz"] for row in data["rows"]] == [6, 9]
+
+
+def test_json_parts_add_up(data):
+    for row in data["rows"]:
+        parts = ("standby_W", "motor_W", "linkage_W", "transmission_W", "seal_W", "pneumatic_W")
+        assert sum(row[key]["value"] for key in parts) == pytest.approx(row["input_W"]["value"], rel=1e-12)
+        assert row["pneumatic_W"]["low"] < row["pneumatic_W"]["value"] < row["pneumatic_W"]["high"]
+        assert row["peak_torque_margin"] is None
+        assert row["peak_current_margin"] is None
+        assert len(row["torque_cycle"]) == 36
+
+
+def test_every_rule_names_its_source(data):
+    assert {"seal", "cycle work", "torque", "pressure wave"} <= {rule["step"] for rule in data["rules"]}
+    assert all(rule["rule"] and rule["source"] for rule in data["rules"])
+    assert any("no published source" in rule["source"] for rule in data["rules"])
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_screen(columns):
+    result = run(*NEW, "--at", "9", columns=columns)
+    assert result.exit_code == 0, result.output
+    assert "PREDICTION, not measured" in result.stdout
+    assert "common practice" in result.stdout
+    assert "phase-assumed" in result.stderr
+    assert max(map(len, result.output.splitlines())) <= columns
+    assert "…" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--bore", "32 m", "--at", "9"], "--bore: expected a value between 0.001 and 1 m, read '32 m'"),
+        (["--bore", "32", "--at", "9"], "--bore: the unit is missing"),
+        (["--bore", "32 bar", "--at", "9"], "--bore: expected a length"),
+        (["--stroke", "much", "--at", "9"], "--stroke: expected one number and its unit"),
+        (["--mean-pressure", "-2 bar", "--at", "9"], "--mean-pressure: an absolute pressure must be above zero"),
+        (["--pressure-amplitude", "1 bar gauge", "--at", "9"], "--pressure-amplitude: expected an absolute pressure"),
+        (NEW, "--at is missing"),
+        ([*NEW, "--at", "-9"], "--at: read -9 Hz"),
+        ([*NEW, "--at", "9", "--like", "huge"], "--like: read 'huge'"),
+        (["--bore", "50 mm", "--at", "9"], "--mean-pressure is missing"),
+        ([*NEW, "--at", "9", "--family", "cubic"], "--family"),
+    ],
+)
+def test_nonsense_exits_2_with_one_message(arguments, message):
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert message in result.stderr
+    assert "Traceback" not in result.output
+    assert result.stdout == ""
+
+
+def test_help_ends_with_an_example():
+    result = run("--help")
+    assert result.exit_code == 0
+    assert "Example: driveloss predict calib_data --bore" in " ".join(result.stdout.split())
