@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from driveloss.analysis.losses import losses
     from driveloss.bench import load_bench
     from driveloss.errors import DrivelossError, InputError, OutputError
-    from driveloss.fit.calibration import calibrate
+    from driveloss.fit.calibrate import calibrate
     from driveloss.fit.store import read_calibration
 
 _HOMES = {
     "load_bench": "driveloss.bench",
-    "calibrate": "driveloss.fit.calibration",
+    "calibrate": "driveloss.fit.calibrate",
     "read_calibration": "driveloss.fit.store",
     "losses": "driveloss.analysis.losses",
     "breakdown": "driveloss.analysis.breakdown",

@@ -9,7 +9,8 @@ import numpy as np
 from driveloss.analysis.breakdown import breakdown
 from driveloss.bench.model import Bench, FloatArray
 from driveloss.errors import InputError
-from driveloss.fit.calibration import Calibration, reweigh
+from driveloss.fit.calibrate import reweigh
+from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import estimates
 from driveloss.fit.sources import SOURCES
 
@@ -27,7 +28,8 @@ class Share:
 def budget(bench: Bench, calibration: Calibration) -> tuple[Share, ...]:
     """One share a source, largest first. Squares of independent shares add up to about the whole.
 
-    Raises InputError for a saved calibration, which does not hold the readings. Source: uncertainty budgets, JCGM 100:2008, 8.1; here one source at a time.
+    Raises InputError for a saved calibration, which does not hold the readings.
+    Source: uncertainty budgets, JCGM 100:2008, 8.1; here one source at a time.
     """
     if calibration.evidence is None:
         raise InputError(

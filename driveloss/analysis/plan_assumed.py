@@ -12,7 +12,7 @@ from driveloss.analysis.plan_outlook import RUNGS, Outlook, Rung
 from driveloss.bench.config import Config
 from driveloss.bench.model import Bench, FloatArray, Sweep
 from driveloss.errors import InputError
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.physics import motor
 
 POINTS = 9  # assumed readings a rung

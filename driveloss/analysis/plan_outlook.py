@@ -12,7 +12,8 @@ from driveloss.analysis.breakdown import breakdown
 from driveloss.analysis.recheck_rungs import predicted_power
 from driveloss.bench.model import Bench, FloatArray, Sweep
 from driveloss.errors import InputError
-from driveloss.fit.calibration import Calibration, reweigh
+from driveloss.fit.calibrate import reweigh
+from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import estimate
 from driveloss.fit.ladder import Ladder
 from driveloss.fit.physical import joint_design

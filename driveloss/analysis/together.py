@@ -15,7 +15,8 @@ import numpy as np
 
 from driveloss.bench.model import Bench, FloatArray, Sweep
 from driveloss.errors import InputError
-from driveloss.fit.calibration import DRAWS, SEED, Calibration, calibrate
+from driveloss.fit.calibrate import calibrate
+from driveloss.fit.calibration import DRAWS, SEED, Calibration
 from driveloss.fit.sources import SOURCES
 
 SHARED = {  # section of bench.toml -> the draws that belong to it

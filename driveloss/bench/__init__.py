@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from driveloss.bench.load import load_bench
     from driveloss.bench.readings import read_sweep
-    from driveloss.bench.template import write_template
+    from driveloss.bench.template import write_demo, write_template
 
-_HOMES = {"load_bench": "load", "read_sweep": "readings", "write_template": "template"}
+_HOMES = {"load_bench": "load", "read_sweep": "readings", "write_template": "template", "write_demo": "template"}
 
-__all__ = ["load_bench", "read_sweep", "write_template"]
+__all__ = ["load_bench", "read_sweep", "write_demo", "write_template"]
 
 
 def __getattr__(name: str) -> Any:

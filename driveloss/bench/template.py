@@ -146,6 +146,19 @@ def write_template(folder: Path | str) -> list[Path]:
     return write_files(folder, {name: text.encode() for name, text in template_files().items()})
 
 
+def write_demo(folder: Path | str) -> list[Path]:
+    """Copy the demo bench, an invented scenario; returns the files written. Errors: see `write_template`."""
+    source = _demo_folder()
+    names = sorted(p.name for p in source.iterdir() if p.suffix in (".toml", ".csv", ".md"))
+    return write_files(Path(folder), {name: (source / name).read_bytes() for name in names})
+
+
+def _demo_folder() -> Path:
+    """calib_data: packed beside this package's modules in a wheel, else in the checkout."""
+    package = Path(__file__).parent.parent
+    return next(f for f in (package / "calib_data", package.parent / "calib_data") if (f / BENCH_FILE).is_file())
+
+
 def write_files(folder: Path, files: dict[str, bytes]) -> list[Path]:
     """Write files into a new or empty folder, all of them or none."""
     written: list[Path] = []

@@ -10,6 +10,7 @@ from driveloss.cli.breakdown import breakdown
 from driveloss.cli.calibrate import calibrate
 from driveloss.cli.compare import compare
 from driveloss.cli.losses import losses
+from driveloss.cli.plan import plan
 from driveloss.cli.predict import predict
 from driveloss.cli.recheck import recheck
 from driveloss.cli.report import report
@@ -22,8 +23,19 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     no_args_is_help=True,
 )
-for command in (template, calibrate, losses, breakdown, compare, predict, recheck, report):
-    app.command()(command)
+COMMANDS = {
+    template: "Write a bench folder to fill in.",
+    plan: "Say which frequencies to measure, and how often.",
+    calibrate: "Fit the ladder of sweeps and save the calibration.",
+    recheck: "Test new readings against a calibration.",
+    losses: "Losses at any frequency, from a calibration.",
+    breakdown: "Split every loaded reading into its parts.",
+    compare: "Put seals, bores and pressures side by side.",
+    predict: "Predict a bore, pressure or frequency not tried.",
+    report: "Write one HTML page with tables and figures.",
+}
+for command, in_short in COMMANDS.items():
+    app.command(short_help=in_short)(command)
 
 
 def print_version(wanted: bool) -> None:

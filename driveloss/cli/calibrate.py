@@ -46,21 +46,22 @@ def calibrate(
     """
     with bad_input_exits_2():
         from driveloss.bench import load_bench
+        from driveloss.fit.calibrate import calibrate as fit
         from driveloss.fit.calibration import FAMILIES
-        from driveloss.fit.calibration import calibrate as fit
         from driveloss.fit.store import to_text
-        from driveloss.show.files import write_text
+        from driveloss.show.files import write_all
         from driveloss.show.tables import calibration_notes, calibration_tables, finding_lines
 
         loaded = load_bench(bench)
         calibration = fit(loaded, choose(family, FAMILIES, "--family"), draws, seed, keep_all=keep_all)
-        if figure is not None:
-            from driveloss.show.figures import ladder_figure, save
-
-            evidence = calibration.evidence
-            save(ladder_figure(calibration, evidence.left_out if evidence else None), figure)
         text = to_text(calibration)
         target = output or loaded.folder / "calibration.json"
-        write_text(target, text)
+        files = {target: text.encode()}
+        if figure is not None:
+            from driveloss.show.figures import file_content, ladder_figure
+
+            evidence = calibration.evidence
+            files[figure] = file_content(ladder_figure(calibration, evidence.left_out if evidence else None), figure)
+        write_all(files)
         show(calibration_tables(calibration), lambda: text.rstrip("\n"), as_json)
         note(*loaded.notices, *finding_lines(calibration), *calibration_notes(calibration), f"Saved {target}")

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from driveloss.cli.console import (
+    CsvOption,
     DrawsOption,
     FamilyOption,
     JsonOption,
@@ -15,6 +16,8 @@ from driveloss.cli.console import (
     bad_input_exits_2,
     choose,
     note,
+    one_format,
+    progress,
     show,
 )
 
@@ -42,6 +45,7 @@ def compare(
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
     as_json: JsonOption = False,
+    as_csv: CsvOption = False,
 ) -> None:
     """Put seals, bores, pressures and benches side by side, and say which is better and whether that can be told.
 
@@ -55,13 +59,19 @@ def compare(
         from driveloss.show.compare import comparison_notes, comparison_tables
         from driveloss.show.compare_data import comparison_data
         from driveloss.show.plain import to_json
-        from driveloss.show.tables import flag_lines
+        from driveloss.show.tables import finding_lines, flag_lines
 
+        one_format(as_json, as_csv)
         loaded = [load_bench(bench) for bench in benches]
-        subjects = calibrate_together(loaded, choose(family, FAMILIES, "--family"), draws, seed, independent)
-        answer = ask(subjects, at or None, net, drop)
-        show(comparison_tables(answer), lambda: to_json(comparison_data(answer)), as_json)
+        with progress("Calibrating and comparing"):
+            subjects = calibrate_together(loaded, choose(family, FAMILIES, "--family"), draws, seed, independent)
+            answer = ask(subjects, at or None, net, drop)
+        data = comparison_data(answer)
+        tables = ("losses", "loaded")
+        rows = [{"table": table, **row} for table in tables for row in data[table]]
+        show(comparison_tables(answer), lambda: to_json(data), as_json, (lambda: rows) if as_csv else None)
         flags = [flag for row in answer.losses for flag in row.flags]
         flags += [flag for entry in answer.loaded for flag in entry.flags]
         notices = (notice for bench in loaded for notice in bench.notices)
-        note(*notices, *comparison_notes(answer), *flag_lines(flags, lettered=False))
+        found = (line for subject in subjects for line in finding_lines(subject.calibration))
+        note(*notices, *found, *comparison_notes(answer), *flag_lines(flags, lettered=False))

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 BenchPath = Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder, or its bench.toml.")]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print JSON to standard output; tables then go to standard error.")
+]
+CsvOption = Annotated[
+    bool, typer.Option("--csv", help="Print CSV for a spreadsheet to standard output; tables then go to standard error.")
 ]
 FigureOption = Annotated[
     Path | None, typer.Option("--figure", metavar="FILE", help="Draw to FILE: .png, .svg or .pdf.")
@@ -44,13 +47,39 @@ def bad_input_exits_2() -> Iterator[None]:
         raise typer.Exit(0) from None
 
 
-def show(tables: Iterable[Sheet | str], data: Callable[[], str], as_json: bool) -> None:
-    """Print tables; or, for scripts, the text of `data()` to standard output and the tables to standard error."""
+def show(
+    tables: Iterable[Sheet | str],
+    data: Callable[[], str],
+    as_json: bool,
+    rows: Callable[[], Iterable[Mapping[str, Any]]] | None = None,
+) -> None:
+    """Print tables; for scripts JSON, or CSV of `rows()`, to standard output and the tables to standard error."""
     from driveloss.show.terminal import console, print_all
 
     if as_json:
         typer.echo(data())
-    print_all(console(err=as_json), tables)
+    elif rows is not None:
+        from driveloss.show.spreadsheet import to_csv
+
+        typer.echo(to_csv(rows()), nl=False)
+    print_all(console(err=as_json or rows is not None), tables)
+
+
+def one_format(as_json: bool, as_csv: bool) -> None:
+    """Refuse two formats on one standard output. Raises InputError."""
+    if as_json and as_csv:
+        from driveloss.errors import InputError
+
+        raise InputError("--csv: read together with --json, expected one of them: both go to standard output")
+
+
+@contextmanager
+def progress(what: str) -> Iterator[None]:
+    """Say what takes long, on a terminal only: nothing reaches a pipe or a file."""
+    from driveloss.show.terminal import console
+
+    with console(err=True).status(what):
+        yield
 
 
 def note(*lines: str) -> None:

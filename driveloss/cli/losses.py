@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from driveloss.cli.console import JsonOption, bad_input_exits_2, note, show
+from driveloss.cli.console import CsvOption, JsonOption, bad_input_exits_2, note, one_format, show
 
 MOST_ROWS = 10_000
 
@@ -23,6 +23,7 @@ def losses(
         list[str] | None, typer.Option("--mean-pressure", metavar="P", help='Such as "2 bar"; repeatable.')
     ] = None,
     as_json: JsonOption = False,
+    as_csv: CsvOption = False,
 ) -> None:
     """Losses at any frequency, for the drive alone and for each cylinder.
 
@@ -34,13 +35,15 @@ def losses(
         from driveloss.show.plain import losses_data, to_json
         from driveloss.show.tables import flag_lines, loss_tables
 
+        one_format(as_json, as_csv)
         frequencies = list(at or []) + series(start, stop, step)
         if not frequencies:
             raise _usage("expected a frequency: --at 7.5, or --from 4 --to 10 --step 0.5")
         saved = read_calibration(calibration)
         pressures = [_pressure(text, saved.rig.ambient_pressure.value) for text in mean_pressure or []]
         rows = ask(saved, frequencies, cylinder, pressures or None)
-        show(loss_tables(rows), lambda: to_json(losses_data(rows)), as_json)
+        data = losses_data(rows)
+        show(loss_tables(rows), lambda: to_json(data), as_json, (lambda: data["rows"]) if as_csv else None)
         note(*flag_lines((flag for row in rows for flag in row.flags), lettered=False))
 
 

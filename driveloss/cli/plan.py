@@ -78,7 +78,7 @@ def _measured(bench: Path, scatter: float | None, loaded: float | None, at: list
     from driveloss.analysis.plan_outlook import outlook
     from driveloss.bench import load_bench
     from driveloss.errors import InputError
-    from driveloss.fit.calibration import calibrate
+    from driveloss.fit.calibrate import calibrate
 
     try:
         loaded_bench = load_bench(bench)

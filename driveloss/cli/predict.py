@@ -9,6 +9,7 @@ import typer
 
 from driveloss.cli.console import (
     BenchPath,
+    CsvOption,
     DrawsOption,
     FamilyOption,
     JsonOption,
@@ -16,6 +17,7 @@ from driveloss.cli.console import (
     bad_input_exits_2,
     choose,
     note,
+    one_format,
     show,
 )
 
@@ -50,6 +52,7 @@ def predict(
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
     as_json: JsonOption = False,
+    as_csv: CsvOption = False,
 ) -> None:
     """Predict losses, net power and motor torque for a cylinder, pressure or frequency not yet tried.
 
@@ -63,12 +66,14 @@ def predict(
         from driveloss.analysis.predict import wanted_cylinder
         from driveloss.bench import load_bench
         from driveloss.errors import InputError
-        from driveloss.fit.calibration import FAMILIES, calibrate
+        from driveloss.fit.calibrate import calibrate
+        from driveloss.fit.calibration import FAMILIES
         from driveloss.fit.store import read_calibration
         from driveloss.show.plain import to_json
         from driveloss.show.predict import predict_data, predict_tables, prediction_flag_lines
-        from driveloss.show.tables import CAUTION
+        from driveloss.show.tables import CAUTION, finding_lines
 
+        one_format(as_json, as_csv)
         if not at:
             raise InputError("--at is missing: expected a crank frequency in Hz, such as --at 9")
         loaded = load_bench(bench)
@@ -81,9 +86,11 @@ def predict(
             fitted = read_calibration(calibration)
         measured = breakdown(fitted, loaded.sweeps)
         answer = ask(measured, wanted_cylinder(measured, like, **stated), at)
-        show(predict_tables(answer), lambda: to_json(predict_data(answer)), as_json)
+        data = predict_data(answer)
+        rows = [{key: value for key, value in row.items() if key != "torque_cycle"} for row in data["rows"]]
+        show(predict_tables(answer), lambda: to_json(data), as_json, (lambda: rows) if as_csv else None)
         flags = (flag for point in answer.points for flag in point.flags)
-        note(*loaded.notices, *prediction_flag_lines(flags), CAUTION)
+        note(*loaded.notices, *finding_lines(fitted), *prediction_flag_lines(flags), CAUTION)
 
 
 def _quantity(key: str, text: str | None, ambient: Quantity | None) -> Quantity | None:

@@ -70,7 +70,7 @@ def _gathered(bench: Path, family: str, draws: int, seed: int, keep_all: bool, t
     from driveloss.analysis.compare import compare
     from driveloss.analysis.together import Subject
     from driveloss.bench import load_bench
-    from driveloss.fit.calibration import calibrate
+    from driveloss.fit.calibrate import calibrate
     from driveloss.show.report import Report
 
     loaded = load_bench(bench)

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.model import Bench, FloatArray, Rig
+from driveloss.fit.known import port_power, stated_pressure_power
 from driveloss.fit.readings import Readings, gather, pressure_groups
 from driveloss.fit.shaft import load_loss_route, shaft_power
 from driveloss.fit.sources import Inputs
-from driveloss.fit.terms import Scope, rod_ratio
-from driveloss.physics import gas, ports, seal
+from driveloss.fit.terms import Scope
 
 RUNGS = ("motor-alone", "piston-disconnected", "no-load")
 
@@ -88,25 +88,3 @@ def known_load(ladder: Ladder, inputs: Inputs) -> FloatArray:
         if name in ladder.given_pressure_friction:
             load[mine] += stated_pressure_power(inputs, name, frequency, pressure)
     return load
-
-
-def port_power(rig: Rig, inputs: Inputs, name: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-    """Gas pumped through the open port at frequency, pressure (m,): (m, 1 + draws), nan without a port size. [W]"""
-    geometry = inputs.cylinders[name]
-    density = gas.gas_density(rig.cylinders[name].gas, pressure[:, None], inputs.ambient_temperature)
-    return ports.port_power(
-        frequency[:, None],
-        geometry["bore"],
-        geometry["stroke"],
-        rod_ratio(rig, rig.cylinders[name]),  # its limits of error change the means by less than 1e-4
-        geometry["open_port_diameter"],
-        geometry["discharge_coefficient"],
-        density,
-    )
-
-
-def stated_pressure_power(inputs: Inputs, name: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-    """Drag under pressure by the bench's own `pressure_friction`, shape (m, 1 + draws). [W]"""
-    geometry = inputs.cylinders[name]
-    difference = pressure[:, None] - geometry["back_pressure"]
-    return seal.pressure_power(geometry["pressure_friction"], difference, frequency[:, None], geometry["stroke"])

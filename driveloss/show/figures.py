@@ -67,12 +67,16 @@ def save(figure: Figure, path: Path | str) -> None:
 
     Raises InputError for another ending, OutputError where the file cannot be written.
     """
-    path = Path(path)
+    write_bytes(Path(path), file_content(figure, Path(path)))
+
+
+def file_content(figure: Figure, path: Path) -> bytes:
+    """What a figure's file of that name holds. Raises InputError for an ending that is not .png, .svg or .pdf."""
     ending = path.suffix.lower().removeprefix(".")
     if ending not in UNDATED:
         choices = ", ".join(f".{choice}" for choice in UNDATED)
         raise InputError(f"{path.name}: read the file ending '{path.suffix}', expected one of {choices}")
-    write_bytes(path, _rendered(figure, ending))
+    return _rendered(figure, ending)
 
 
 @drawing()

@@ -25,6 +25,17 @@ def write_bytes(path: Path, content: bytes) -> None:
         raise OutputError(_refusal(path, error)) from error
 
 
+def write_all(files: dict[Path, bytes]) -> None:
+    """Write several files, all of them or none: see `write_bytes`."""
+    for path in files:
+        if path.is_dir():
+            raise OutputError(f"{path}: cannot be written: it is a folder; expected the name of a file")
+        if not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
+            raise OutputError(f"{path}: cannot be written: its folder is missing or closed; expected one to write to")
+    for path, content in files.items():
+        write_bytes(path, content)
+
+
 def write_text(path: Path, text: str) -> None:
     """Write a UTF-8 text file: see `write_bytes`."""
     write_bytes(path, text.encode("utf-8"))

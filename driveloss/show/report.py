@@ -176,8 +176,9 @@ def _comparison(comparison: Comparison | None) -> list[Item]:
 def _comparison_flags(comparison: Comparison | None) -> list[tuple[str, str, str]]:
     if comparison is None:
         return []
-    flagged = chain(comparison.losses, comparison.no_load, comparison.loaded)
-    return flag_entries(chain.from_iterable(entry.flags for entry in flagged))
+    rows = (row.flags for row in comparison.losses)
+    entries = (entry.flags for entry in (*comparison.no_load, *comparison.loaded))
+    return flag_entries(chain.from_iterable((*rows, *entries)))
 
 
 def _tiles(run: Run) -> dict[str, Any]:

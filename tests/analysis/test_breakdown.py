@@ -6,7 +6,7 @@ from fit.benches import CYLINDER, Sheet, same, write_bench
 from driveloss.analysis.breakdown import breakdown
 from driveloss.analysis.flags import FLAGS
 from driveloss.errors import InputError
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 
 HEADER = "frequency [Hz],power [W]"
 MOTOR = '[motor]\nsupply = "terminals"\nwinding_resistance = "0.4 ohm"\ntorque_constant = "0.3 N*m/A"\n'

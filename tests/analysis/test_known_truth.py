@@ -27,7 +27,7 @@ from simulate import (
 
 from driveloss.analysis.breakdown import PARTS, breakdown
 from driveloss.bench.load import load_bench
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 
 AMBIENT = 101325.0  # [Pa]
 FREQUENCIES = (4.0, 5.5, 7.0, 8.5, 10.0, 11.5, 13.0, 14.5)  # [Hz]

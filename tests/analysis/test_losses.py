@@ -8,7 +8,7 @@ from driveloss.analysis.flags import FLAGS
 from driveloss.analysis.losses import losses
 from driveloss.bench.load import load_bench
 from driveloss.errors import InputError
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 
 FREQUENCIES = (5.0, 7.0, 9.0, 11.0, 13.0)  # [Hz]
 PRESSURES = (1.2e5, 2.4e5)  # [Pa]

@@ -8,7 +8,7 @@ from fit.benches import Sheet, same, write_bench
 
 from driveloss.analysis.breakdown import breakdown
 from driveloss.analysis.losses import losses
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.fit.solve import linear_fit, nonnegative
 from driveloss.fit.terms import SHAFT_LAWS, Place
 

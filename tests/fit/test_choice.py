@@ -8,7 +8,7 @@ from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Tr
 
 from driveloss.analysis.losses import losses
 from driveloss.bench.load import load_bench
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.fit.choice import WINDOW, Candidate, aicc, assign, weighted
 
 FREQUENCIES = (4.0, 6.0, 8.0, 10.0, 12.0, 14.0)

@@ -14,7 +14,7 @@ from uncertainties import umath
 
 from driveloss.analysis.breakdown import breakdown
 from driveloss.fit import polynomial
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimate
 from driveloss.fit.polynomial import polynomial_fit
 from fit.benches import Sheet, same, write_bench

@@ -13,7 +13,7 @@ from driveloss.analysis.breakdown import breakdown
 from driveloss.analysis.losses import losses
 from driveloss.bench.load import load_bench
 from driveloss.errors import InputError
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.store import SCHEMA, from_text, read_calibration, to_text
 

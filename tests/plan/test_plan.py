@@ -15,7 +15,7 @@ from driveloss.bench.config import read_config
 from driveloss.bench.load import load_bench
 from driveloss.bench.template import write_template
 from driveloss.errors import InputError
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimate
 
 AT = (6.0, 11.0)  # [Hz]

@@ -9,7 +9,7 @@ from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Tr
 
 from driveloss.analysis.breakdown import Breakdown, breakdown
 from driveloss.bench.load import load_bench
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 
 FREQUENCIES = (5.0, 7.0, 9.0, 11.0, 13.0)  # [Hz]
 PRESSURES = (1.2e5, 2.4e5)  # [Pa]

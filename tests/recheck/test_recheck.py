@@ -13,7 +13,7 @@ from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Tr
 from driveloss.analysis.recheck import check_program, recheck
 from driveloss.bench.load import load_bench
 from driveloss.errors import InputError
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.fit.store import from_text, to_text
 
 FREQUENCIES = (4.0, 5.5, 7.0, 8.5, 10.0, 11.5, 13.0)  # [Hz]

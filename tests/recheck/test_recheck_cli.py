@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from driveloss.bench.load import load_bench
 from driveloss.cli.recheck import recheck
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.fit.store import to_text
 
 DEMO = Path(__file__).parents[2] / "calib_data"

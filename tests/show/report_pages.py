@@ -11,7 +11,7 @@ from driveloss.analysis.budget import budget
 from driveloss.analysis.compare import compare
 from driveloss.analysis.together import Subject
 from driveloss.bench import load_bench
-from driveloss.fit.calibration import calibrate
+from driveloss.fit.calibrate import calibrate
 from driveloss.show.report import Report, report_page
 
 DEMO = Path(__file__).parents[2] / "calib_data"
@@ -75,7 +75,7 @@ def ladder_alone() -> tuple[Report, str]:
 
 
 class Tree(HTMLParser):
-    """Elements as (tag, attributes, ancestors, text inside), in the order of the page; refuses tags that do not pair."""
+    """Elements as (tag, attributes, ancestors, text inside), in the order of the page; tags must pair."""
 
     def __init__(self, page: str):
         super().__init__(convert_charrefs=True)
