@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -23,7 +24,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     no_args_is_help=True,
 )
-COMMANDS = {
+COMMANDS: dict[Callable[..., None], str] = {
     template: "Write a bench folder to fill in.",
     plan: "Say which frequencies to measure, and how often.",
     calibrate: "Fit the ladder of sweeps and save the calibration.",

@@ -19,7 +19,8 @@ JsonOption = Annotated[
     bool, typer.Option("--json", help="Print JSON to standard output; tables then go to standard error.")
 ]
 CsvOption = Annotated[
-    bool, typer.Option("--csv", help="Print CSV for a spreadsheet to standard output; tables then go to standard error.")
+    bool,
+    typer.Option("--csv", help="Print CSV to standard output; tables then go to standard error."),
 ]
 FigureOption = Annotated[
     Path | None, typer.Option("--figure", metavar="FILE", help="Draw to FILE: .png, .svg or .pdf.")

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import types
 import typing
 from dataclasses import asdict, fields, is_dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from driveloss.bench.model import FloatArray, Rig
+from driveloss.bench.model import Rig
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, Range
 from driveloss.fit.curves import Curves, PhysicalCurves, PolynomialCurves, SweepCurve
@@ -24,7 +24,6 @@ from driveloss.fit.sources import Inputs
 from driveloss.fit.terms import Term
 
 SCHEMA = "driveloss.calibration/1"
-DIGITS = 9  # of each draw; best estimates keep all of theirs
 
 
 def to_text(calibration: Calibration) -> str:
@@ -59,6 +58,8 @@ def from_text(text: str, name: str) -> Calibration:
     try:
         return _revive_calibration(data)
     except (KeyError, TypeError) as error:
+        from importlib.metadata import version
+
         raise InputError(
             f"{name}, key {error}: not as this version ({version('driveloss')}) writes it, but version "
             f"{data.get('program')!r}; calibrate the bench again"
@@ -132,29 +133,24 @@ def _finite(values: dict[str, float]) -> dict[str, float | None]:
 
 
 def _pack(value: Any) -> Any:
-    """An array as a list (one number where constant), 'nan' and 'inf' as words, a dict by its values."""
+    """Draws as base64 of little-endian doubles, a constant as one number (nan and inf as words), a dict by values."""
     if isinstance(value, dict):
         return {key: _pack(item) for key, item in value.items()}
     if not isinstance(value, np.ndarray):
         return value
     if np.all(value == value[0]) or np.isnan(value).all():
         return {"constant": float(value[0]) if np.isfinite(value[0]) else str(value[0])}
-    return [float(value[0]), *_rounded(value[1:]).tolist()]
-
-
-def _rounded(values: FloatArray) -> FloatArray:
-    """To DIGITS significant digits, element by element."""
-    size = np.where(values == 0, 1.0, np.abs(values))
-    power = 10.0 ** (DIGITS - 1 - np.floor(np.log10(size)))
-    return np.round(values * power) / power
+    return {"best": float(value[0]), "doubles": base64.b64encode(value.astype("<f8").tobytes()).decode("ascii")}
 
 
 def _unpack(value: Any, size: int) -> Any:
-    if isinstance(value, dict) and set(value) == {"constant"}:
+    if not isinstance(value, dict):
+        return value
+    if set(value) == {"constant"}:
         return np.full(size, float(value["constant"]))
-    if isinstance(value, dict):
-        return {key: _unpack(item, size) for key, item in value.items()}
-    return np.array(value) if isinstance(value, list) else value
+    if "doubles" in value:
+        return np.frombuffer(base64.b64decode(value["doubles"]), dtype="<f8")
+    return {key: _unpack(item, size) for key, item in value.items()}
 
 
 def _pack_curves(curves: Curves) -> dict[str, Any]:

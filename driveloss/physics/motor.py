@@ -18,11 +18,7 @@ def winding_resistance(resistance, reference_temperature, temperature):
     >>> round(winding_resistance(0.42, 293.15, 353.15), 4)
     0.5188
     """
-    return (
-        resistance
-        * (temperature - COPPER_ZERO_TEMPERATURE)
-        / (reference_temperature - COPPER_ZERO_TEMPERATURE)
-    )
+    return resistance * (temperature - COPPER_ZERO_TEMPERATURE) / (reference_temperature - COPPER_ZERO_TEMPERATURE)
 
 
 def copper_loss(current, resistance, form_factor):

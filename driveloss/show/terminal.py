@@ -31,10 +31,7 @@ def print_all(target: Console, items: Iterable[Sheet | str]) -> None:
         if isinstance(item, str):
             target.print(item)
             continue
-        drawn = _table(item)
-        if target.measure(drawn).maximum > target.width or _natural_width(item) > target.width:
-            drawn = _table(item, stacked=True)
-        target.print(drawn)
+        target.print(_table(item, stacked=_natural_width(item) > target.width))
 
 
 def _natural_width(sheet: Sheet) -> int:

@@ -68,9 +68,7 @@ def test_units_agree_with_their_definitions(key, text, si):
 )
 def test_a_revolution_counts_one_whatever_the_unit(unit, per_second):
     """By definition; pint alone would set 1 Hz equal to 1 rad/s."""
-    assert conversion_to(unit, COLUMN_KINDS["frequency"], WHERE).factor == pytest.approx(
-        per_second, rel=1e-12
-    )
+    assert conversion_to(unit, COLUMN_KINDS["frequency"], WHERE).factor == pytest.approx(per_second, rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -42,9 +42,7 @@ def test_every_column_in_si(sweep_file):
         "coolant [°C];note;humidity [%]\n"
         "600;0,0125;1,5;60;-40;330;15;first;40\n"
     )
-    sweep, notices = read_sweep(
-        sweep_file(text), "loaded", "narrow", ambient_pressure=1e5, file_name="in/loaded.csv"
-    )
+    sweep, notices = read_sweep(sweep_file(text), "loaded", "narrow", ambient_pressure=1e5, file_name="in/loaded.csv")
     assert sweep.frequency == pytest.approx([10])
     assert sweep.power == pytest.approx([12.5])
     assert sweep.mean_pressure == pytest.approx([2.5e5])

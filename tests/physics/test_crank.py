@@ -49,12 +49,7 @@ def test_speed_and_acceleration_follow_from_the_piston_position(rod_ratio):
         if rod_ratio == 0:
             return stroke / 2 * (1 - np.cos(angle))
         rod = stroke / 2 / rod_ratio
-        return (
-            stroke / 2
-            + rod
-            - stroke / 2 * np.cos(angle)
-            - np.sqrt(rod**2 - (stroke / 2 * np.sin(angle)) ** 2)
-        )
+        return stroke / 2 + rod - stroke / 2 * np.cos(angle) - np.sqrt(rod**2 - (stroke / 2 * np.sin(angle)) ** 2)
 
     omega = 2 * np.pi * frequency
     ahead, here, behind = position(angles + step), position(angles), position(angles - step)
@@ -62,9 +57,7 @@ def test_speed_and_acceleration_follow_from_the_piston_position(rod_ratio):
     speed = crank.piston_speed(angles, frequency, stroke, rod_ratio)
     assert speed == pytest.approx(omega * (ahead - behind) / (2 * step), abs=1e-5 * peak)
     acceleration = crank.piston_acceleration(angles, frequency, stroke, rod_ratio)
-    assert acceleration == pytest.approx(
-        omega**2 * (ahead - 2 * here + behind) / step**2, abs=1e-4 * omega * peak
-    )
+    assert acceleration == pytest.approx(omega**2 * (ahead - 2 * here + behind) / step**2, abs=1e-4 * omega * peak)
 
 
 @pytest.mark.parametrize("rod_ratio", ROD_RATIOS)
@@ -80,9 +73,7 @@ def test_scotch_yoke_has_closed_forms():
     """Means of sin^2 and |sin|^3 over a turn: 1/2 and 4/(3 pi)."""
     pin_speed = 2 * math.pi * 9.0 * 0.018
     assert crank.mean_square_speed(9.0, 0.036, 0.0) == pytest.approx(pin_speed**2 / 2, rel=1e-13)
-    assert crank.mean_cubed_speed(9.0, 0.036, 0.0) == pytest.approx(
-        4 * pin_speed**3 / (3 * math.pi), rel=1e-13
-    )
+    assert crank.mean_cubed_speed(9.0, 0.036, 0.0) == pytest.approx(4 * pin_speed**3 / (3 * math.pi), rel=1e-13)
     assert crank.peak_piston_speed(9.0, 0.036, 0.0) == pytest.approx(pin_speed, rel=1e-13)
 
 
@@ -95,9 +86,7 @@ def test_power_means_against_adaptive_quadrature(mean, power, rod_ratio):
 
 @pytest.mark.parametrize("rod_ratio", [*ROD_RATIOS, 0.999])
 def test_peak_speed_against_a_search(rod_ratio):
-    found = minimize_scalar(
-        lambda a: -rod_angle_speed(a, 9.0, 0.036, rod_ratio), bounds=(0.8, 1.7), method="bounded"
-    )
+    found = minimize_scalar(lambda a: -rod_angle_speed(a, 9.0, 0.036, rod_ratio), bounds=(0.8, 1.7), method="bounded")
     assert crank.peak_piston_speed(9.0, 0.036, rod_ratio) == pytest.approx(-found.fun, rel=1e-9)
 
 
@@ -110,9 +99,7 @@ def test_the_acceleration_vanishes_at_the_peak_speed():
     assert crank.peak_piston_speed(9.0, 0.036, 0.3) == pytest.approx(speeds[top], rel=1e-7)
 
 
-@pytest.mark.parametrize(
-    "function", [crank.mean_square_speed, crank.mean_cubed_speed, crank.peak_piston_speed]
-)
+@pytest.mark.parametrize("function", [crank.mean_square_speed, crank.mean_cubed_speed, crank.peak_piston_speed])
 def test_resampled_rods_broadcast_against_frequencies(function):
     frequencies, rod_ratios = np.array([[3.0], [7.0], [12.0]]), np.linspace(0.1, 0.3, 5)
     table = function(frequencies, 0.036, rod_ratios)
@@ -122,9 +109,7 @@ def test_resampled_rods_broadcast_against_frequencies(function):
 
 
 @pytest.mark.parametrize("bad", [1.0, -0.1, float("nan"), np.array([0.2, 1.5])])
-@pytest.mark.parametrize(
-    "function", [crank.mean_square_speed, crank.mean_cubed_speed, crank.peak_piston_speed]
-)
+@pytest.mark.parametrize("function", [crank.mean_square_speed, crank.mean_cubed_speed, crank.peak_piston_speed])
 def test_a_rod_shorter_than_the_crank_is_refused(function, bad):
     with pytest.raises(ValueError, match=r"rod_ratio .* must lie in \[0, 1\), got (1|-0\.1|nan|1\.5);"):
         function(9.0, 0.036, bad)

@@ -47,9 +47,7 @@ def test_theraja_separates_constant_torque_from_drag():
     The book's iron losses follow the same two laws as a dry and a viscous torque.
     """
     frequencies = np.array([40.0, 60.0])
-    design = np.column_stack(
-        [linkage.coulomb_power(1.0, frequencies), linkage.viscous_power(1.0, frequencies)]
-    )
+    design = np.column_stack([linkage.coulomb_power(1.0, frequencies), linkage.viscous_power(1.0, frequencies)])
     torque, drag = np.linalg.solve(design, [52.0, 90.0])
     assert linkage.coulomb_power(torque, 50.0) == pytest.approx(45.0, rel=1e-9)
     assert linkage.viscous_power(drag, 50.0) == pytest.approx(25.0, rel=1e-9)
@@ -58,9 +56,7 @@ def test_theraja_separates_constant_torque_from_drag():
 def test_mcpherson_separates_constant_torque_from_drag():
     """McPherson, Ex. 1.4: 400 W at 60 Hz and 169 W at 30 Hz: 276 W + 124 W at 60 Hz."""
     frequencies = np.array([60.0, 30.0])
-    design = np.column_stack(
-        [linkage.coulomb_power(1.0, frequencies), linkage.viscous_power(1.0, frequencies)]
-    )
+    design = np.column_stack([linkage.coulomb_power(1.0, frequencies), linkage.viscous_power(1.0, frequencies)])
     torque, drag = np.linalg.solve(design, [400.0, 169.0])
     assert linkage.coulomb_power(torque, 60.0) == pytest.approx(276.0, abs=0.5)
     assert linkage.viscous_power(drag, 60.0) == pytest.approx(124.0, abs=0.5)

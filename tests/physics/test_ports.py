@@ -41,9 +41,7 @@ def test_neglects_stay_within_what_the_docstring_promises():
     approach = fluids.flow_meter_discharge(
         D=0.030, Do=0.015, P1=101325.0, P2=0.9 * 101325.0, rho=1.2, C=0.62, expansibility=1.0
     ) / ports.orifice_mass_flow(0.1 * 101325.0, 0.015, 0.62, 1.2)
-    expansibility = fluids.flow_meter.orifice_expansibility(
-        D=0.030, Do=0.015, P1=101325.0, P2=0.9 * 101325.0, k=1.4
-    )
+    expansibility = fluids.flow_meter.orifice_expansibility(D=0.030, Do=0.015, P1=101325.0, P2=0.9 * 101325.0, k=1.4)
     assert approach == pytest.approx(1, abs=0.04)
     assert expansibility == pytest.approx(1, abs=0.04)
 

@@ -102,9 +102,7 @@ def test_gupta_card_with_its_pumping_loop_taken_off():
     Spring 0.8333 bar/mm; four-stroke at 500 r/min, so 250 cycles a minute; indicated 8.835 kW.
     """
     card = (475 - 25) / 50 * 0.8333e5
-    assert seal.friction_mean_effective_pressure(8.835e3, 250 / 60, 0.15, 0.16) == pytest.approx(
-        card, rel=2e-4
-    )
+    assert seal.friction_mean_effective_pressure(8.835e3, 250 / 60, 0.15, 0.16) == pytest.approx(card, rel=2e-4)
 
 
 def test_forms_of_stating_friction_agree():

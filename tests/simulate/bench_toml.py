@@ -157,9 +157,7 @@ def coefficient(this: CylinderTruth, limits: Limits) -> str | float:
 def aftercooler(stated: Truth) -> list[str]:
     lines = ["[aftercooler]", entry("seal_heat_share", stated.seal_heat_share, "of the seal's friction heat")]
     if stated.thermal_resistance is not None:
-        lines.append(
-            entry("thermal_resistance", amount(stated.thermal_resistance, "K/W"), "hot end above coolant")
-        )
+        lines.append(entry("thermal_resistance", amount(stated.thermal_resistance, "K/W"), "hot end above coolant"))
     return lines
 
 

@@ -96,9 +96,7 @@ def draw_cylinder(
     )
 
 
-def draw_motor(
-    rng: np.random.Generator, size: Size, speed: float, rotation: float, copper: float
-) -> MotorTruth:
+def draw_motor(rng: np.random.Generator, size: Size, speed: float, rotation: float, copper: float) -> MotorTruth:
     """A motor that loses `rotation` and `copper` [W] at the design point's motor speed [rad/s]."""
     supply = str(rng.choice(["terminals", "controller"]))
     standby = rng.uniform(0.02, 0.06) * size.power if supply == "controller" else 0.0

@@ -31,9 +31,7 @@ class TorqueLaw:
 
     def power(self, speed: FloatArray) -> FloatArray:
         """Drag power [W] at shaft speed [rad/s], any shape."""
-        torque = (
-            self.coulomb + self.rolling * speed ** (2 / 3) + self.viscous * speed + self.windage * speed**2
-        )
+        torque = self.coulomb + self.rolling * speed ** (2 / 3) + self.viscous * speed + self.windage * speed**2
         return torque * speed
 
 
@@ -122,9 +120,7 @@ def piston_positions(stroke: float, rod_length: float | None, steps: int = STEPS
     return np.sqrt(rod_length**2 - (crank * np.sin(angle)) ** 2) - crank * np.cos(angle)
 
 
-def piston_velocities(
-    frequency: ArrayLike, stroke: float, rod_length: float | None, steps: int = STEPS
-) -> FloatArray:
+def piston_velocities(frequency: ArrayLike, stroke: float, rod_length: float | None, steps: int = STEPS) -> FloatArray:
     """Velocity [m/s] in each step: distance covered over the step's duration. Shape (readings, steps)."""
     distance = np.diff(piston_positions(stroke, rod_length, steps))
     return np.multiply.outer(np.asarray(frequency, float) * steps, distance)
@@ -148,18 +144,14 @@ def port_drop(truth: Truth, cylinder: CylinderTruth, velocity: FloatArray, press
     return (flow / (cylinder.discharge_coefficient * hole)) ** 2 * density / 2
 
 
-def port_power(
-    truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray
-) -> FloatArray:
+def port_power(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
     """Cycle mean of pressure drop times flow [W], shape (readings,)."""
     velocity = piston_velocities(frequency, cylinder.stroke, truth.rod_length)
     drop = port_drop(truth, cylinder, velocity, pressure)
     return np.mean(drop * cylinder.area * np.abs(velocity), axis=1)
 
 
-def seal_power(
-    truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray
-) -> FloatArray:
+def seal_power(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
     """Cycle mean of seal force times speed [W], shape (readings,)."""
     speed = np.abs(piston_velocities(frequency, cylinder.stroke, truth.rod_length))
     across = (np.asarray(pressure, float) - cylinder.back_pressure)[:, None]
@@ -181,9 +173,7 @@ def pressure_amplitude(
     return work_ratio(cylinder, frequency) * pressure * cylinder.stroke / work_of_unit_wave
 
 
-def pneumatic_power(
-    truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray
-) -> FloatArray:
+def pneumatic_power(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
     """Net p-V power [W]: frequency times the sum of p A dx round the loop, shape (readings,)."""
     angle = (np.arange(STEPS) + 0.5) * 2 * np.pi / STEPS
     moved = np.diff(piston_positions(cylinder.stroke, truth.rod_length))
@@ -251,9 +241,7 @@ def no_load_losses(
     }
 
 
-def loaded_parts(
-    truth: Truth, cylinder: str, frequency: ArrayLike, pressure: ArrayLike
-) -> dict[str, FloatArray]:
+def loaded_parts(truth: Truth, cylinder: str, frequency: ArrayLike, pressure: ArrayLike) -> dict[str, FloatArray]:
     """True split [W] of the input of loaded runs, shape (n,) each: parts, ceiling, aftercooler heat."""
     f, p = np.atleast_1d(np.asarray(frequency, float)), np.atleast_1d(np.asarray(pressure, float))
     cyl = truth.cylinder(cylinder)

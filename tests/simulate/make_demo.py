@@ -84,13 +84,9 @@ def sweeps() -> tuple[PlannedSweep, ...]:
     bottle = ("Cylinder open, through its breathing hole, to a large bottle charged to the mean pressure.",)
     return (
         PlannedSweep("standby", (0.0,) * 3, "standby.csv"),
-        PlannedSweep(
-            "motor-alone", twice, "motor-alone.csv", remarks=("Belt off. Frequency = motor / 3.2.",)
-        ),
+        PlannedSweep("motor-alone", twice, "motor-alone.csv", remarks=("Belt off. Frequency = motor / 3.2.",)),
         PlannedSweep("piston-disconnected", twice, "piston-disconnected.csv", delimiter=";"),
-        PlannedSweep(
-            "no-load", twice, "wide-no-load.csv", "wide", ATMOSPHERE, remarks=("Open to the room.",)
-        ),
+        PlannedSweep("no-load", twice, "wide-no-load.csv", "wide", ATMOSPHERE, remarks=("Open to the room.",)),
         PlannedSweep(
             "no-load",
             twice,
@@ -197,9 +193,7 @@ def no_load_truth(answer: Answer) -> list[dict]:
         *((c.name, p) for c in (WIDE, NARROW) for p in (ATMOSPHERE, CHARGED)),
     ):
         for frequency in (5.0, 8.0, 11.0):
-            losses = {
-                key: float(value[0]) for key, value in answer.no_load(name, frequency, pressure).items()
-            }
+            losses = {key: float(value[0]) for key, value in answer.no_load(name, frequency, pressure).items()}
             rows.append({"cylinder": name, "mean_pressure_Pa": pressure, "frequency_Hz": frequency, **losses})
     return rows
 

@@ -340,9 +340,7 @@ def write_bench(
         stated=stated,
         protocol=protocol,
         errors=errors,
-        runs=tuple(
-            run for sweep in loaded for run in listed(sweep, runs[sweep.file], seen, where[sweep.file])
-        ),
+        runs=tuple(run for sweep in loaded for run in listed(sweep, runs[sweep.file], seen, where[sweep.file])),
         true_frequency={file: f[part] for file, part in where.items()},
         true_input={file: seen.power[part] for file, part in where.items()},
     )
