@@ -8,9 +8,9 @@ from functools import lru_cache
 
 import numpy as np
 
-# 160 Gauss-Legendre nodes on half a turn keep mean(|v| exp(-(v/v_s)^2)) good to 1e-6 down to v_s = 0.007 of
-# the peak speed; the polynomial means converge to rounding with far fewer.
-HALF_TURN_NODES = 200  # enough for a Stribeck speed of a hundredth of the peak speed
+# 200 nodes on half a turn keep mean(|v| exp(-(v/v_s)^2)) good to 1e-6 down to v_s = 0.007 of the peak speed;
+# the polynomial means converge to rounding with far fewer.
+HALF_TURN_NODES = 200
 NEWTON_STEPS = 40  # enough for 1e-12 in the peak speed up to rod_ratio 0.999
 
 
@@ -134,7 +134,7 @@ def peak_piston_speed(frequency, stroke, rod_ratio):
 def cycle_angles(count=720):
     """Quadrature angles over one revolution [rad], and weights that add up to one.
 
-    Gauss-Legendre on each half turn: |v| has its kinks at the dead centres, which are panel ends here, so the
+    Fejer's rule on each half turn: |v| has its kinks at the dead centres, which are panel ends here, so the
     mean of any smooth function of |v| converges exponentially. Returns (angles, weights), each of shape
     (count,); the mean of y is (weights * y(angles)).sum().
     count: number of angles, even [1].

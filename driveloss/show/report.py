@@ -40,6 +40,7 @@ from driveloss.show.tables import (
     calibration_notes,
     calibration_tables,
     finding_lines,
+    flag_letters,
     loss_tables,
 )
 
@@ -223,12 +224,6 @@ def _answer_cells(run: Run) -> tuple[str, ...]:
         plus_minus(run.aftercooler_heat),
         plus_minus(run.cooling_ceiling),
     )
-
-
-def flag_letters(flags: Iterable[str]) -> str:
-    """One letter a flag, as `tables.flag_lines` gives them."""
-    order = list(FLAGS)
-    return " ".join(chr(ord("a") + order.index(code)) for code in flags)
 
 
 def flag_entries(flags: Iterable[str]) -> list[tuple[str, str, str]]:

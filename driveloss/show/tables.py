@@ -101,7 +101,7 @@ def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
     heads += [what] if cycle != "none" else []
     heads += ["Hot end [°C]"] if any(run.parts["hot_end"] for run in runs) else []
     heads += ["R_th [K/W]"] if any(run.parts["thermal_resistance"] for run in runs) else []
-    rows = ((str(run.row), *_ceiling_cells(run, heads), _flag_letters(run.flags)) for run in runs)
+    rows = ((str(run.row), *_ceiling_cells(run, heads), flag_letters(run.flags)) for run in runs)
     title = f"{runs[0].file}: what the net power allows, and the heat at the aftercooler"
     return Sheet(title, (*heads, "Flags"), tuple(rows), left=("Flags",))
 
@@ -126,9 +126,10 @@ def _celsius(estimate: Estimate | None) -> str:
     return plus_minus(Estimate(estimate.value - shift, estimate.u, estimate.low - shift, estimate.high - shift))
 
 
-def _flag_letters(flags: Iterable[str]) -> str:
+def flag_letters(flags: Iterable[str]) -> str:
+    """One letter a flag, as `flag_lines` explains them."""
     order = list(FLAGS)
-    return "".join(chr(ord("a") + order.index(code)) for code in flags)
+    return " ".join(chr(ord("a") + order.index(code)) for code in flags)
 
 
 def flag_lines(flags: Iterable[str], lettered: bool = True) -> list[str]:

@@ -68,7 +68,7 @@ def h3_bench(folder, meter=""):
 def h3_drive(bench, active, *frequencies):
     """Draws of the line at each frequency, less the lift: (frequencies, 1 + draws)."""
     calibration = calibrate(bench, "polynomial", draws=DRAWS, active=active, compare=False)
-    return calibration.drive(np.array(frequencies)) - 1000
+    return calibration.curves.drive(np.array(frequencies)) - 1000
 
 
 class TestH3ThroughTheResampler:

@@ -248,7 +248,7 @@ def test_readings_left_out_are_crossed_and_kept_in_view():
     keep = np.arange(len(whole)) != 20
     wrong = whole.only(~keep)
     wrong = replace(wrong, power=wrong.power + 20.0)
-    fresh = driveloss.calibrate(bench, draws=DRAWS, compare=False, keep=keep)
+    fresh = driveloss.calibrate(bench, draws=DRAWS, compare=False)
     upper, lower = figures.ladder_figure(fresh, wrong).axes
     for ax in (upper, lower):
         crosses = [line for line in ax.lines if line.get_marker() == "X"]
