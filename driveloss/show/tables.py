@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from driveloss.fit.family import FamilyFit
 
 PERCENT = 100.0
+HALF_WIDTHS = "± is half of the 95 % interval."
 NEGLIGIBLE = 1e-9  # [W] rounding, not uncertainty
 FOR_PEOPLE = {"N/Pa": ("N/bar", PASCAL_PER_BAR)}  # units that read better in another size
 MOST_RIVALS = 6
@@ -58,9 +59,8 @@ def loss_tables(rows: Sequence[LossRow]) -> list[Sheet | str]:
             mark = "*" if row.extrapolated else ""
             lines.append((f"{row.frequency:g}{mark}", *map(plus_minus, [row.standby, *parts, *rest])))
         tables.append(Sheet(title, ("f [Hz]", "Standby", *shaft, *seal), tuple(lines)))
-    if any(row.extrapolated for row in rows):
-        tables.append("* outside the calibrated range")
-    return tables
+    outside = "* outside the calibrated range; " if any(row.extrapolated for row in rows) else ""
+    return [*tables, outside + HALF_WIDTHS]
 
 
 def breakdown_tables(answer: Breakdown) -> list[Sheet | str]:
@@ -69,7 +69,7 @@ def breakdown_tables(answer: Breakdown) -> list[Sheet | str]:
     for file, members in groupby(answer.runs, key=lambda run: run.file):
         runs = list(members)
         tables += [_parts_table(file, runs), _ceiling_table(runs, answer.calibration.rig.cycle)]
-    return tables
+    return [*tables, HALF_WIDTHS]
 
 
 def _parts_table(file: str, runs: list[Run]) -> Sheet:
@@ -174,7 +174,7 @@ def calibration_tables(calibration: Calibration) -> list[Sheet | str]:
     head = f"{calibration.title}\n{len(readings)} readings of {files} sweeps; {ROUTES[calibration.route]}."
     tables: list[Sheet | str] = [head, "", *(_terms_table(fit) for fit in fits), _quality_table(fits)]
     tables += [_rivals_table(fit) for fit in fits if len(fit.rivals) > 1]
-    return tables
+    return [*tables, HALF_WIDTHS]
 
 
 def _terms_table(fit: FamilyFit) -> Sheet:

@@ -11,7 +11,7 @@ from driveloss.cli.app import app
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = typer.main.get_command(app).commands
-SHOWN = re.findall(r"^[ \t]*(?:\$ )?driveloss +(?!-)(\S+)(.*)$", README, re.MULTILINE)
+SHOWN = re.findall(r"(?:\$ |`|bin/)driveloss +(?!-)([a-z-]+)([^`\n&]*)", README)
 
 
 @pytest.mark.parametrize("name", COMMANDS)
