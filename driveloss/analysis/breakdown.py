@@ -55,6 +55,13 @@ class Breakdown:
     flags: tuple[tuple[str, ...], ...]
     coverage: float = COVERAGE
 
+    @property
+    def best_run(self) -> int:
+        """Position of the run with the highest net pneumatic power."""
+        net = self.draws["pneumatic"]
+        assert net is not None
+        return int(np.argmax(net[:, 0]))
+
     @cached_property
     def runs(self) -> tuple[Run, ...]:
         """One entry a loaded reading, in the order of the sweeps."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -24,6 +24,16 @@ from driveloss.cli.console import (
     show,
 )
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.figure import Figure
+
+    from driveloss.analysis.breakdown import Breakdown
+    from driveloss.analysis.budget import Share
+
+DRAWINGS = ("parts", "flow", "ceilings", "temperatures", "budget")
+
 
 def breakdown(
     bench: BenchPath,
@@ -37,6 +47,12 @@ def breakdown(
     ] = None,
     family: FamilyOption = "physical",
     figure: FigureOption = None,
+    drawing: Annotated[
+        str, typer.Option("--draw", help="What --figure draws: parts, flow, ceilings, temperatures or budget.")
+    ] = "parts",
+    run: Annotated[
+        int | None, typer.Option("--run", min=1, help="Which run --draw flow shows, counted from 1; else the best net.")
+    ] = None,
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
     keep_all: KeepAllOption = False,
@@ -61,6 +77,7 @@ def breakdown(
         from driveloss.show.tables import CAUTION, breakdown_tables, budget_tables, finding_lines, flag_lines
 
         one_format(as_json, as_csv)
+        choose(drawing, DRAWINGS, "--draw")
         loaded = load_bench(bench)
         if calibration is None:
             fitted = calibrate(loaded, choose(family, FAMILIES, "--family"), draws, seed, keep_all=keep_all)
@@ -68,13 +85,32 @@ def breakdown(
             fitted = read_calibration(calibration)
         answer = ask(fitted, loaded.sweeps)
         with progress("Weighing the sources of error"):
-            shares = budget(loaded, fitted) if with_budget else ()
+            wanted = with_budget or (figure is not None and drawing == "budget")
+            shares = budget(loaded, fitted) if wanted else ()
         if figure is not None:
-            from driveloss.show.figures import breakdown_figure, save
+            from driveloss.show.figures import save
 
-            save(breakdown_figure(answer), figure)
-        tables = [*breakdown_tables(answer), *budget_tables(answer, shares)]
-        data = breakdown_data(answer, shares)
+            save(_drawn(drawing, answer, shares, run), figure)
+        tables = [*breakdown_tables(answer), *budget_tables(answer, shares if with_budget else ())]
+        data = breakdown_data(answer, shares if with_budget else ())
         show(tables, lambda: to_json(data), as_json, (lambda: data["runs"]) if as_csv else None)
         flags = (flag for run in answer.runs for flag in run.flags)
         note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)
+
+
+def _drawn(drawing: str, answer: Breakdown, shares: Sequence[Share], run: int | None) -> Figure:
+    """The figure that --draw names."""
+    from driveloss.show import figures
+
+    if drawing == "flow":
+        return figures.power_flow_figure(answer, answer.best_run if run is None else run - 1)
+    if drawing == "budget":
+        from statistics import median
+
+        return figures.budget_figure([(share.source, median(share.half_width.tolist())) for share in shares])
+    plain = {
+        "parts": figures.breakdown_figure,
+        "ceilings": figures.ceilings_figure,
+        "temperatures": figures.temperature_drop_figure,
+    }
+    return plain[drawing](answer)

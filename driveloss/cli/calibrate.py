@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,6 +21,11 @@ from driveloss.cli.console import (
     show,
 )
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from driveloss.fit.calibration import Calibration
+
 
 def calibrate(
     bench: BenchPath,
@@ -35,6 +40,7 @@ def calibrate(
     ] = None,
     family: FamilyOption = "physical",
     figure: FigureOption = None,
+    drawing: Annotated[str, typer.Option("--draw", help="What --figure draws: ladder or friction.")] = "ladder",
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
     keep_all: KeepAllOption = False,
@@ -52,16 +58,26 @@ def calibrate(
         from driveloss.show.files import write_all
         from driveloss.show.tables import calibration_notes, calibration_tables, finding_lines
 
+        choose(drawing, ("ladder", "friction"), "--draw")
         loaded = load_bench(bench)
         calibration = fit(loaded, choose(family, FAMILIES, "--family"), draws, seed, keep_all=keep_all)
         text = to_text(calibration)
         target = output or loaded.folder / "calibration.json"
         files = {target: text.encode()}
         if figure is not None:
-            from driveloss.show.figures import file_content, ladder_figure
+            from driveloss.show.figures import file_content
 
-            evidence = calibration.evidence
-            files[figure] = file_content(ladder_figure(calibration, evidence.left_out if evidence else None), figure)
+            files[figure] = file_content(_drawn(drawing, calibration), figure)
         write_all(files)
         show(calibration_tables(calibration), lambda: text.rstrip("\n"), as_json)
         note(*loaded.notices, *finding_lines(calibration), *calibration_notes(calibration), f"Saved {target}")
+
+
+def _drawn(drawing: str, calibration: Calibration) -> Figure:
+    """The figure that --draw names."""
+    from driveloss.show.figures import friction_figure, ladder_figure
+
+    if drawing == "friction":
+        return friction_figure(calibration)
+    evidence = calibration.evidence
+    return ladder_figure(calibration, evidence.left_out if evidence else None)
