@@ -27,6 +27,7 @@ class Ladder:
     rig: Rig
     readings: Readings  # of the rungs
     standby: Readings
+    loaded: Readings  # not fitted; their repeats tell how the scatter grows with power
     route: str  # how the loss that grows with load is known
     scope: Scope
 
@@ -48,7 +49,7 @@ def build_ladder(bench: Bench) -> Ladder:
     standby = gather(rig, bench.sweeps, ("standby",))
     loaded = gather(rig, bench.sweeps, ("loaded",))
     route = load_loss_route(rig, readings, loaded)
-    return Ladder(rig, readings, standby, route, _scope(rig, readings, len(standby) > 0, route))
+    return Ladder(rig, readings, standby, loaded, route, _scope(rig, readings, len(standby) > 0, route))
 
 
 def _scope(rig: Rig, readings: Readings, has_standby: bool, route: str) -> Scope:

@@ -13,6 +13,7 @@ from driveloss.fit.readings import Readings, pressure_groups
 GROWTH = (0.0, 0.25, 0.5, 0.75, 1.0)  # exponents of power tried for the scatter
 PRIOR = (1, 1, 2, 3, 4)  # weight before the readings speak: data sheets give scatter mostly as a share of the reading
 UNIFORM_SD = 1 / np.sqrt(12)  # of one last digit (JCGM 100:2008, F.2.2.1)
+LOADED_SLOPE = 1.3  # about how loaded power grows with frequency, over the small steps between repeats
 SAME_FREQUENCY = 0.01  # readings closer than this fraction count as repeats
 
 
@@ -65,16 +66,40 @@ def _mean_square(values: FloatArray) -> float:
 
 
 def draw_scatter(
-    pattern: Pattern, power: FloatArray, residuals: FloatArray, size: FloatArray, rng: np.random.Generator
+    pattern: Pattern,
+    power: FloatArray,
+    residuals: FloatArray,
+    size: FloatArray,
+    loaded: Readings,
+    rng: np.random.Generator,
 ) -> Scatter:
-    """Let the growth vary over the draws as far as the residuals (n,) leave it open. size: (1 + draws,) [W]."""
+    """Let the growth vary over the draws as far as the residuals (n,) and the loaded repeats leave it open.
+
+    size: scatter at the pattern's reference in each draw, (1 + draws,) [W].
+    """
     patterns = [Pattern(g, pattern.reference) for g in GROWTH]
+    spread = np.array([_mean_square(residuals / p(power)) for p in patterns]) ** 0.5
     badness = np.array([growth_badness(p, power, residuals) for p in patterns])
+    badness += [_repeat_badness(p, s, loaded) for p, s in zip(patterns, spread, strict=True)]
     weight = np.array(PRIOR) * np.exp(-(badness - badness.min()) / 2)
     member = rng.choice(len(patterns), size=len(size), p=weight / weight.sum())
-    spread = np.array([_mean_square(residuals / p(power)) for p in patterns]) ** 0.5
     here = _mean_square(residuals / pattern(power)) ** 0.5 or 1.0
     return Scatter(pattern.reference, size * (spread / here)[member], np.array(GROWTH)[member])
+
+
+def _repeat_badness(pattern: Pattern, size: float, loaded: Readings) -> float:
+    """Minus twice the log-likelihood of the loaded repeats' deviations, had they the ladder's scatter grown so."""
+    if len(loaded) == 0 or size <= 0:
+        return 0.0
+    groups = repeat_groups(loaded)
+    count = np.bincount(groups)[groups]
+    level = loaded.power / loaded.frequency**LOADED_SLOPE  # repeats differ a little in frequency
+    mean = (np.bincount(groups, weights=level) / np.maximum(np.bincount(groups), 1))[groups]
+    several = count > 1
+    share = ((count - 1) / count)[several]  # degrees of freedom that each deviation brings
+    sigma = size * pattern(loaded.power[several])
+    deviation = (level - mean)[several] * loaded.frequency[several] ** LOADED_SLOPE
+    return float(np.sum(deviation**2 / sigma**2 + 2 * share * np.log(sigma)))
 
 
 def least_size(readings: Readings, pattern: Pattern) -> float:

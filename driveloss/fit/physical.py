@@ -239,7 +239,9 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
         terms=_term_reports(problem, solution),
         quality=quality,
         residuals=residuals,
-        scatter=draw_scatter(problem.pattern, problem.ladder.readings.power, residuals, noise, rng),
+        scatter=draw_scatter(
+            problem.pattern, problem.ladder.readings.power, residuals, noise, problem.ladder.loaded, rng
+        ),
         rivals=_rivals(problem),
         notes=(*_dropped(problem), *_alike(problem, solution)),
         problem=problem,

@@ -72,7 +72,7 @@ def fit_polynomial(
     drawn = ladder_power(ladder, inputs, standby) + scatter
     curves = tuple(_curve(g, c, drawn, sigma, rng, active) for g, c in zip(groups, choices, strict=True))
     residuals = _residuals(groups, choices, power)
-    spread = draw_scatter(pattern, ladder.readings.power, residuals, noise, rng)
+    spread = draw_scatter(pattern, ladder.readings.power, residuals, noise, ladder.loaded, rng)
     return _report(ladder, groups, choices, PolynomialCurves(curves), power, pattern, spread, size, dof)
 
 

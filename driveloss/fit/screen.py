@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ NORMAL_MAD = 1.4826  # standard deviation of a normal scatter over its median ab
 MOST_SHARE = 0.1  # of the readings: more of them is no slip of the pen
 LEAST_LEFT = 3  # readings that a rung keeps
 STEPS = 15  # of the reweighting
+PASSES = 40  # from shaft power back to the meter's
 LEAST_RUNS = 6  # of a loaded sweep that can be screened
 LOADED_SHARE = 0.2  # of a loaded reading: less is no gross error, since runs differ by themselves
 
@@ -50,11 +51,25 @@ def screen(ladder: Ladder, stated: Inputs, standby: FloatArray, keep_all: bool =
     design = joint_design(ladder, offered_terms(ladder.rig, ladder.scope))
     design = design[:, design.any(axis=0)]
     found, expected = _sure_outliers(readings, design, power)
-    findings, keep = [], np.full(len(readings), True)
-    for i in _droppable(readings, found):
-        keep[i] = keep_all
-        findings.append(_sentence(readings, i, float(power[i]), float(expected[i]), not keep_all))
+    dropped, keep = list(_droppable(readings, found)), np.full(len(readings), True)
+    likely = _meter_power(ladder, stated, standby, dropped, expected)
+    keep[dropped] = keep_all
+    findings = [_sentence(readings, i, float(at), not keep_all) for i, at in zip(dropped, likely, strict=True)]
     return Screened(keep, tuple(findings))
+
+
+def _meter_power(
+    ladder: Ladder, stated: Inputs, standby: FloatArray, chosen: Sequence[int], expected: FloatArray
+) -> FloatArray:
+    """What the meter would have read at the chosen readings had the shaft got what is expected there, (chosen,). [W]
+
+    expected: shaft side, (n,) [W]. Each pass leaves the share of the error that copper loss has in a small change.
+    """
+    likely = ladder.readings.power.copy()
+    for _ in range(PASSES if chosen else 0):
+        shaft = ladder_power(replace(ladder, readings=replace(ladder.readings, power=likely)), stated, standby)[:, 0]
+        likely[chosen] += (expected - shaft)[chosen]
+    return likely[chosen]
 
 
 def _sure_outliers(readings: Readings, design: FloatArray, power: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
@@ -182,10 +197,11 @@ def _droppable(readings: Readings, found: NDArray[np.int64]) -> Iterator[int]:
             yield int(i)
 
 
-def _sentence(readings: Readings, i: int, power: float, expected: float, left_out: bool) -> Finding:
-    off = power - expected
+def _sentence(readings: Readings, i: int, likely: float, left_out: bool) -> Finding:
+    """likely: what the meter would have read by all other readings. [W]"""
+    off = float(readings.power[i]) - likely
     done = "left out; correct it, or use --keep-all" if left_out else "kept; correct it if it is a slip"
-    slip = likely_slip(float(readings.power[i]), float(readings.power[i]) - off)
+    slip = likely_slip(float(readings.power[i]), likely)
     text = (
         f"{readings.where(i)}: {readings.power[i]:g} W at {readings.frequency[i]:g} Hz lies {abs(off):.2g} W "
         f"{'above' if off > 0 else 'below'} what the other readings let expect{slip}; {done}."

@@ -12,24 +12,13 @@ from driveloss.analysis.prediction_rules import ALL_FLAGS, Rule
 from driveloss.analysis.scaling import Disagreement
 from driveloss.analysis.torque_margin import VERDICTS
 from driveloss.show.numbers import PASCAL_PER_BAR, bar, plus_minus
-from driveloss.show.plain import quantity
+from driveloss.show.plain import RUN_KEYS, quantity
 from driveloss.show.sheet import Sheet
 
 PERCENT, MILLIMETRES = 100.0, 1000.0
+TEMPERATURES = ("cooling_ceiling", "hot_end", "thermal_resistance", "below_ambient", "hot_to_cold")  # not predicted
 KEYS = {
-    "input": "input_W",
-    "standby": "standby_W",
-    "motor": "motor_W",
-    "motor_copper": "motor_copper_W",
-    "linkage": "linkage_W",
-    "drive": "drive_W",
-    "transmission": "transmission_W",
-    "seal": "seal_W",
-    "pneumatic": "pneumatic_W",
-    "efficiency_ceiling": "efficiency_ceiling",
-    "aftercooler_heat": "aftercooler_heat_W",
-    "friction_heat": "friction_heat_W",
-    "cycle_work_ratio": "cycle_work_ratio",
+    **{name: key for name, key in RUN_KEYS.items() if name not in TEMPERATURES},
     "seal_force": "seal_force_N",
     "lip_friction": "lip_friction_N_per_m",
     "pressure_amplitude": "pressure_amplitude_Pa",

@@ -6,7 +6,7 @@ import pytest
 from driveloss.physics import gas
 
 # Density [kg/m^3] at 25 degC and 100 kPa: Sonntag, Borgnakke & Van Wylen, Fundamentals of Thermodynamics, 5th
-# edition, property table for gases (seen in a web transcription, amesweb.info, "Density of gases").
+# edition, property table for gases (seen in a web copy, "Density of gases").
 SONNTAG_DENSITY = {
     "air": 1.169,
     "argon": 1.613,

@@ -12,7 +12,7 @@ VOLUME = np.pi * BORE**2 / 4 * STROKE
 
 def test_turning_moment_of_the_textbook_engine():
     """Khurmi & Gupta, Theory of Machines, ch. 15: crank 300 mm, rod 1.2 m, bore 0.5 m, reciprocating 250 kg, 250
-    r/min, 60 degrees, 0.35 N/mm^2 (data seen in a transcription). The book goes by the rod's angle phi:
+    r/min, 60 degrees, 0.35 N/mm^2 (data seen in a copy). The book goes by the rod's angle phi:
     T = F sin(th + phi) r/cos(phi); 14.484 kN m printed, from memory."""
     crank, rod, angle, omega = 0.3, 1.2, np.radians(60), 2 * np.pi * 250 / 60
     inertia = 250 * omega**2 * crank * (np.cos(angle) + np.cos(2 * angle) * crank / rod)
