@@ -10,6 +10,7 @@ from driveloss.fit.estimate import estimates
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder
+from driveloss.fit.noise import LackOfFit
 from driveloss.fit.readings import Readings
 
 FALSE_ALARM = 0.01  # for the whole bench
@@ -38,7 +39,8 @@ def drifts(readings: Readings, power: FloatArray) -> list[Finding]:
                 else "heating or wear? repeat the first readings"
             )
             text = (
-                f"{file}: power {verb} by {abs(change):.2g} ±{half:.1g} W over the sweep at equal frequency ({cause})."
+                f"{file}: shaft power {verb} by {abs(change):.2g} ±{half:.1g} W over the sweep "
+                f"at equal frequency, by a straight line ({cause})."
             )
             findings.append(Finding("drift", text, str(file), None, change))
     return findings
@@ -115,12 +117,21 @@ def misfit(fit: FamilyFit) -> list[Finding]:
     test = fit.quality.lack_of_fit
     if test is None or test.p_value >= MISFIT:
         return []
-    size = float(np.sqrt(max(fit.quality.scatter**2 - test.pure_sd**2, 0.0)))
+    size = _misfit_size(fit, test)
     text = (
         f"The {fit.name} curves miss the means of the repeats by about {size:.2g} W (p = {test.p_value:.1g}): "
         "conditions changed between sweeps, or a loss follows none of the laws; the intervals allow for it."
     )
     return [Finding("lack-of-fit", text, None, None, size)]
+
+
+def _misfit_size(fit: FamilyFit, test: LackOfFit) -> float:
+    """Root mean square of what the curves miss, less what chance alone would leave; at the typical power. [W]"""
+    sigma = 1.0 if fit.problem is None else fit.problem.sigma
+    chance = test.pure_sd**2
+    total = float(np.sum((fit.residuals / sigma) ** 2)) - test.pure_dof * chance
+    spare = fit.quality.n - test.pure_dof - fit.quality.parameters
+    return float(np.sqrt(max(total - spare * chance, 0.0) / fit.quality.n))
 
 
 def unstated_meter(rig: Rig) -> list[Finding]:

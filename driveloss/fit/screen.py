@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -51,22 +51,22 @@ def screen(ladder: Ladder, stated: Inputs, standby: FloatArray, keep_all: bool =
     design = joint_design(ladder, offered_terms(ladder.rig, ladder.scope))
     design = design[:, design.any(axis=0)]
     found, expected = _sure_outliers(readings, design, power)
-    dropped, keep = list(_droppable(readings, found)), np.full(len(readings), True)
-    likely = _meter_power(ladder, stated, standby, dropped, expected)
-    keep[dropped] = keep_all
-    findings = [_sentence(readings, i, float(at), not keep_all) for i, at in zip(dropped, likely, strict=True)]
+    keep = np.full(len(readings), True)
+    keep[list(_droppable(readings, found))] = keep_all
+    likely = _meter_power(ladder, stated, standby, found, expected)
+    findings = [_sentence(readings, i, float(at), not keep[i]) for i, at in zip(found, likely, strict=True)]
     return Screened(keep, tuple(findings))
 
 
 def _meter_power(
-    ladder: Ladder, stated: Inputs, standby: FloatArray, chosen: Sequence[int], expected: FloatArray
+    ladder: Ladder, stated: Inputs, standby: FloatArray, chosen: NDArray[np.int64], expected: FloatArray
 ) -> FloatArray:
     """What the meter would have read at the chosen readings had the shaft got what is expected there, (chosen,). [W]
 
     expected: shaft side, (n,) [W]. Each pass leaves the share of the error that copper loss has in a small change.
     """
     likely = ladder.readings.power.copy()
-    for _ in range(PASSES if chosen else 0):
+    for _ in range(PASSES if len(chosen) else 0):
         shaft = ladder_power(replace(ladder, readings=replace(ladder.readings, power=likely)), stated, standby)[:, 0]
         likely[chosen] += (expected - shaft)[chosen]
     return likely[chosen]
@@ -173,13 +173,15 @@ def _robust_size(residuals: FloatArray) -> float:
 
 
 def _plausible_patterns(power: FloatArray, residuals: FloatArray) -> list[Pattern]:
-    """Ways the scatter may grow, likeliest first, under a Laplace likelihood: a few gross errors do not decide it."""
+    """Ways the scatter may grow, likeliest first, under a Laplace likelihood without the suspects of every pattern."""
     reference = float(np.median(np.abs(power))) or 1.0
+    ratios = {growth: np.abs(residuals) / Pattern(growth, reference)(power) for growth in GROWTH}
+    usual = np.any([ratio <= SUSPICIOUS * _robust_size(ratio) for ratio in ratios.values()], axis=0)
 
     def badness(growth: float) -> float:
-        sigma = Pattern(growth, reference)(power)
-        mean = float(np.mean(np.abs(residuals) / sigma))
-        return float(len(power) * np.log(max(mean, 1e-300)) + np.log(sigma).sum())
+        mean = float(np.mean(ratios[growth][usual]))
+        sigma = Pattern(growth, reference)(power[usual])
+        return float(usual.sum() * np.log(max(mean, 1e-300)) + np.log(sigma).sum())
 
     ranked = sorted(GROWTH, key=badness)
     return [Pattern(growth, reference) for growth in ranked if badness(growth) < badness(ranked[0]) + PLAUSIBLE]
@@ -238,11 +240,12 @@ def suspect_runs(runs: Readings) -> list[Finding]:
             continue
         f = runs.frequency[mine] / runs.frequency[mine].mean()
         design = np.column_stack([np.ones_like(f), f, f**2, f**3])
-        sigma = np.maximum(runs.power[mine], 1e-9)
-        least = runs.resolution[mine] / sigma
-        size = float(np.maximum(least.mean(), 1e-6))
+        power = runs.power[mine]
+        # Scatter goes with what was likely read: a misplaced point must not set its own weight.
+        sigma = np.maximum(design @ _robust_fit(design, power), max(0.01 * power.max(), 1e-9))
+        size = float(np.maximum((runs.resolution[mine] / sigma).mean(), 1e-6))
         gross = np.full(len(mine), LOADED_SHARE / size)
-        found, expected = outliers(design / (sigma * size)[:, None], 1 / np.full(len(mine), size), gross)
+        found, expected = outliers(design / (sigma * size)[:, None], power / (sigma * size), gross)
         findings += [_suspect(runs, int(mine[i]), float(expected[i] * size * sigma[i])) for i in found]
     return findings
 

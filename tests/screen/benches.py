@@ -11,6 +11,9 @@ from simulate import Answer, Protocol, Truth, ladder, random_bench, write_bench
 
 from driveloss.bench import load_bench
 from driveloss.bench.model import Bench
+from driveloss.fit.ladder import build_ladder
+from driveloss.fit.screen import Screened, screen
+from driveloss.fit.sources import draw_inputs, first_column
 
 SEED = 11
 RUNGS = ("motor-alone", "piston-disconnected", "no-load")
@@ -97,10 +100,10 @@ def tenth(text: str) -> str:
 
 
 def transposed(text: str) -> str | None:
-    """The first two unlike digits of the whole watts in each other's place; None where there is no such pair."""
+    """The first two unlike digits of the whole watts in each other's place; None where that leaves a leading zero."""
     whole, _, decimals = text.partition(".")
     for i in range(len(whole) - 1):
-        if whole[i] != whole[i + 1]:
+        if whole[i] != whole[i + 1] and whole[i + 1] != "0":
             return f"{whole[:i]}{whole[i + 1]}{whole[i]}{whole[i + 2 :]}.{decimals}"
     return None
 
@@ -115,3 +118,19 @@ def a_fifth_less(text: str) -> str:
 
 def load(folder: Path) -> Bench:
     return load_bench(folder)
+
+
+def screened(bench: Bench, keep_all: bool = False) -> Screened:
+    """The screening alone, with the inputs as stated: what `calibrate` does first."""
+    whole = build_ladder(bench)
+    stated = first_column(draw_inputs(whole.rig, 1, SEED))
+    readings = whole.standby.power
+    standby = np.array([readings.mean() if len(readings) else 0.0])
+    return screen(whole, stated, standby, keep_all)
+
+
+def written_powers(file: Path) -> list[tuple[int, str]]:
+    """Line number (1 = first) and text of every power reading."""
+    lines = read_lines(file)
+    column = power_column(lines)
+    return [(number, line.split(",")[column]) for number, line in enumerate(lines[1:-1], start=2)]
