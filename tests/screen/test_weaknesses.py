@@ -177,11 +177,16 @@ def test_an_offset_of_one_sweep_is_a_lack_of_fit(tmp_path, index):
     calibration = calibrate(load(tmp_path), draws=200)
     (finding,) = [finding for finding in calibration.findings if finding.kind == "lack-of-fit"]
     assert "miss the means of the repeats" in finding.sentence
-    evidence = calibration.evidence
-    groups, residuals = repeat_groups(evidence.ladder.readings), evidence.fits["physical"].residuals
-    missed = np.bincount(groups, weights=residuals) / np.bincount(groups)
-    size = float(np.sqrt(np.mean(missed[groups] ** 2)))  # the finding's is weighted, and less what chance leaves
-    assert size / 3 < finding.watts < 3 * size
+    assert finding.watts == pytest.approx(missed_by(calibration), rel=0.1)
+
+
+def missed_by(calibration):
+    """Root mean square of the deviations of the repeats' means, each seen from the median power. [W]"""
+    readings, fit = calibration.evidence.ladder.readings, calibration.evidence.fits["physical"]
+    even = fit.residuals / (readings.power / np.median(readings.power)) ** fit.quality.scatter_growth
+    groups = repeat_groups(readings)
+    means = np.bincount(groups, weights=even) / np.bincount(groups)
+    return float(np.sqrt(np.mean(means[groups] ** 2)))
 
 
 def test_a_meter_without_limits(tmp_path):
