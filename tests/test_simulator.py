@@ -163,13 +163,14 @@ def test_winding_resistance_rises_as_the_standard_says():
     assert got["copper"] / got["current"] ** 2 == pytest.approx(0.5 * (235 + warm) / 255, rel=1e-9)
 
 
-def test_transmission_takes_its_share_of_the_load_only():
+def test_transmission_takes_its_share_of_what_passes_through():
+    """Seal friction and gas load, and nothing of the drive before it."""
     truth = replace(machine(), transmission_efficiency=0.9)
     parts = loaded_parts(truth, "one", F, P)
     idle = loaded_parts(replace(truth, cylinders=(replace(truth.cylinders[0], work_ratio=0.0),)), "one", F, P)
     load = sum(parts[key] - idle[key] for key in ("pneumatic_W", "transmission_W"))
     assert parts["pneumatic_W"] == pytest.approx(0.9 * load)
-    assert idle["transmission_W"] == pytest.approx(0)
+    assert idle["transmission_W"] == pytest.approx(idle["seal_W"] * (1 / 0.9 - 1))
 
 
 @pytest.mark.parametrize("seed", range(30))

@@ -122,7 +122,7 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
     shaft = shaft_power(readings, inputs, calibration.standby, calibration.route, _scatter(calibration, readings, rng))
     misread = _frequency_error(calibration, readings, rng)
     drive, seal, motor = _no_load(calibration, readings, misread)
-    load = shaft.power - drive - seal
+    load = shaft.power - drive  # what passes through the transmission: the seal's friction and the gas
     return {
         "input": shaft.input,
         "standby": np.broadcast_to(calibration.standby, shape),
@@ -132,7 +132,7 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
         "drive": drive + shaft.load_loss,
         "transmission": (1 - inputs.efficiency) * load,
         "seal": seal,
-        "pneumatic": inputs.efficiency * load,
+        "pneumatic": inputs.efficiency * load - seal,
     }
 
 
@@ -221,7 +221,7 @@ def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -
         "negative-pneumatic": bool(pneumatic[i, 0] < 0),
         "hot-end-assumed": wants_ceiling and not has_hot and rig.aftercooler.thermal_resistance is None,
         "cold-end-missing": wants_ceiling and not has_cold,
-        "not-cooling": bool(has_cold and cooling is not None and not np.isfinite(cooling[i, 0])),
+        "not-cooling": bool(has_cold and cooling is not None and not np.isfinite(cooling[i]).all()),
     }
     return tuple(code for code, holds in tests.items() if holds)
 

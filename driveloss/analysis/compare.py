@@ -128,7 +128,14 @@ def _subjects(benches: Sequence[Bench | Subject], independent: bool) -> tuple[Su
         raise InputError("expected benches, or benches calibrated together: got some of both")
     if len({subject.calibration.draws for subject in ready}) > 1:
         raise InputError("calibrations to compare: expected the same number of draws in each")
-    return ready or calibrate_together(bare, independent=independent)
+    subjects = ready or calibrate_together(bare, independent=independent)
+    for subject in subjects:
+        if not subject.calibration.ranges:
+            folder = f"{subject.name}/" if subject.name else ""
+            raise InputError(
+                f"{folder}bench.toml, [[sweeps]]: no cylinder has a no-load sweep, expected one at least to compare"
+            )
+    return subjects
 
 
 def _check_levels(net: float | None, drop: float | None) -> None:

@@ -35,8 +35,9 @@ def ceilings_and_ends(
     known = np.isfinite(calibration.inputs.thermal_resistance)
     warm = np.where(measured, hot, np.where(known, follows, coolant))
     ceiling = CEILINGS.get(calibration.rig.cycle)
+    lift = warm > cold  # without it no ceiling means anything, the pulse tube's included
     return {
-        "cooling_ceiling": None if ceiling is None else ceiling(pneumatic, cold, warm),
+        "cooling_ceiling": None if ceiling is None else np.where(lift, ceiling(pneumatic, cold, warm), np.nan),
         "hot_end": follows,
         "thermal_resistance": aftercooler.thermal_resistance(hot, coolant, heat),
         "below_ambient": calibration.inputs.ambient_temperature - cold,

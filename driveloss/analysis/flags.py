@@ -19,14 +19,14 @@ FLAGS = {
     for flag in (
         Flag(
             "extrapolated",
-            "The frequency lies outside the calibrated range of the drive or of this cylinder.",
+            "The frequency lies outside the calibrated range of the motor, the drive or this cylinder.",
             "Either way; the interval widens with the disagreement of the curves that fit.",
         ),
         Flag(
             "load-loss-unknown",
             "No winding resistance, torque constant or incremental efficiency tells how the motor's loss grows with "
             "load, so input powers were subtracted.",
-            "Net pneumatic power and the ceilings are upper bounds.",
+            "Net pneumatic power, the ceilings and the aftercooler's heat are upper bounds.",
         ),
         Flag(
             "winding-temperature-assumed",
@@ -67,7 +67,8 @@ FLAGS = {
         ),
         Flag(
             "not-cooling",
-            "The cold end was not below the hot end, where the Carnot ceiling has no meaning.",
+            "The cold end was not below the hot end, or not surely so within the thermometers' limits of error, so no "
+            "ceiling can be given.",
             "None.",
         ),
     )

@@ -25,7 +25,7 @@ class LossRow:
     mean_pressure: float | None  # [Pa]
     standby: Estimate | None
     motor: Estimate | None
-    linkage: Estimate | None
+    linkage: Estimate | None  # with what the transmission takes of the seal's load
     drive: Estimate | None
     seal: Estimate | None
     port: Estimate | None
@@ -81,6 +81,8 @@ def no_load_draws(
     moved = {name: shifted(part, frequency, error) for name, part in parts.items()}
     drive, motor, seal, port = moved["drive"], moved["motor"], moved["seal"], moved["port"]
     assert drive is not None
+    if seal is not None:  # the transmission belongs to the linkage: with a piston to move, so does its share of that
+        drive = drive + seal * (1 / calibration.inputs.efficiency - 1)
     shaft = drive if seal is None else drive + seal
     load_loss = calibration.load_loss(shaft, frequency)
     standby = np.broadcast_to(calibration.standby, drive.shape)

@@ -18,6 +18,7 @@ from driveloss.analysis.plan_outlook import Outlook, Rung, Systematic
 from driveloss.bench.model import FloatArray
 from driveloss.errors import InputError
 
+BAR = 1e5  # [Pa]
 GRID = 24  # candidate frequencies a rung, about
 NICE_STEPS = (5.0, 2.0, 1.0)
 MOST_READINGS = 2000
@@ -118,6 +119,10 @@ def _checked(
     cylinders: Sequence[str] | None,
 ) -> tuple[tuple[float, ...], tuple[str, ...]]:
     """Target frequencies and cylinders. Raises InputError where they make no sense."""
+    if not outlook.calibration.ranges:
+        raise InputError(
+            "bench.toml, [[sweeps]]: no cylinder has a no-load sweep, expected one whose net power to plan"
+        )
     low, high = outlook.span
     at = tuple(sorted(set(frequencies)))
     for frequency in at:
@@ -126,7 +131,9 @@ def _checked(
     if not at:
         raise InputError("expected at least one target frequency, got none")
     if half_width is None and readings is None:
-        raise InputError("expected a wanted half-width or a number of readings, got neither")
+        raise InputError(
+            "expected a wanted half-width (--half-width) or a number of readings (--readings), got neither"
+        )
     if half_width is not None and not (np.isfinite(half_width) and half_width > 0):
         raise InputError(f"half-width: read {half_width:g} W, expected a positive power")
     names = tuple(outlook.calibration.ranges if cylinders is None else cylinders)
@@ -319,7 +326,18 @@ def _answer(problem: _Problem, readings: int, hopeless: bool, half_width: float 
     )
     taken = zip(problem.candidates, counts, strict=True)
     points = tuple(Point(rung, f, int(count)) for (rung, f), count in taken if count > 0)
-    return Plan(points, targets, half_width, hopeless, _laws(problem), problem.outlook.assumptions)
+    assumptions = (*problem.outlook.assumptions, *_uncalibrated(problem))
+    return Plan(points, targets, half_width, hopeless, _laws(problem), assumptions)
+
+
+def _uncalibrated(problem: _Problem) -> list[str]:
+    """What is assumed of seals at pressures that they are not swept at without load."""
+    loaded = dict.fromkeys((str(r.cylinder), r.mean_pressure or 0.0) for r, _ in problem.targets)
+    return [
+        f"the seal of '{name}' drags at {pressure / BAR:.4g} bar as at the nearest no-load pressure"
+        for name, pressure in loaded
+        if not problem.outlook.calibration.pressure_is_known(name, pressure)
+    ]
 
 
 def _laws(problem: _Problem) -> dict[str, tuple[str, ...]]:

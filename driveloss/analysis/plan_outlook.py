@@ -17,7 +17,7 @@ from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import estimate
 from driveloss.fit.ladder import Ladder
 from driveloss.fit.physical import joint_design
-from driveloss.fit.readings import SAME_PRESSURE, Readings, gather
+from driveloss.fit.readings import SAME_PRESSURE, Readings, gather, pressure_groups
 from driveloss.fit.shaft import shaft_power
 from driveloss.fit.sources import SOURCES
 from driveloss.fit.terms import Term
@@ -79,16 +79,28 @@ class Outlook:
 
     @cached_property
     def rungs(self) -> list[Rung]:
-        """In the order of the ladder; the loaded ones at the no-load pressures."""
+        """In the order of the ladder; the loaded ones at the pressures of the bench's own loaded sweeps.
+
+        A cylinder that has none is to be loaded at its no-load pressures.
+        """
         shaft = (["motor-alone"] if self.calibration.curves.has_motor else []) + ["piston-disconnected"]
-        seals = [(name, p) for name, span in self.calibration.ranges.items() for p in span.pressures]
-        return [Rung(s) for s in shaft] + [Rung(s, *seal) for s in RUNGS[2:] for seal in seals]
+        spans = self.calibration.ranges.items()
+        seals = [Rung("no-load", name, p) for name, span in spans for p in span.pressures]
+        loaded = [Rung("loaded", name, p) for name, span in spans for p in self._loaded_at(name) or span.pressures]
+        return [*map(Rung, shaft), *seals, *loaded]
 
     @property
     def span(self) -> tuple[float, float]:
         """Lowest and highest frequency that every rung was, or will be, run at. [Hz]"""
         spans = [self.calibration.drive_range, *self.calibration.ranges.values()]
         return max(s.low for s in spans), min(s.high for s in spans)
+
+    def _loaded_at(self, cylinder: str) -> list[float]:
+        """Mean pressures of a cylinder's loaded sweeps, ascending. [Pa]"""
+        runs = gather(self.bench.rig, self.bench.sweeps, ("loaded",))
+        pressure = runs.mean_pressure[(runs.cylinder == cylinder) & np.isfinite(runs.mean_pressure)]
+        groups = pressure_groups(pressure)
+        return [float(f"{pressure[groups == g].mean():.6g}") for g in np.unique(groups)]
 
     def rows(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         """Slopes of the rung's shaft-side power in the coefficients, shape (n, terms)."""
@@ -99,7 +111,7 @@ class Outlook:
         """Standard deviation of the shaft-side power of one reading, shape (n,). [W]"""
         power = self.input_power(rung, frequency)
         known = self._problem
-        size = known.scatter(known.best)[0] * known.pattern(power) if self.scatter is None else self.scatter
+        size = known.scatter(known.offers()[0])[0] * known.pattern(power) if self.scatter is None else self.scatter
         sd = np.broadcast_to(size, power.shape)
         return sd * self._passed_on(rung, frequency, power) if rung.stage == "loaded" else sd
 

@@ -222,7 +222,7 @@ class _Scaler:
         )
 
     def _seal_force(self, asked: Conditions, rng: np.random.Generator, spreads: dict[str, Disagreement]) -> FloatArray:
-        """Mean friction force of the new seal, (1 + draws,). [N]"""
+        """Mean friction force of the new seal at the piston, (1 + draws,). [N]"""
         drag = scaling.pressure_drag(self.calibration, self.everyone, asked, rng)
         measured = [scaling.friction_at(self.calibration, name, asked, drag) for name in self.everyone]
         spread = scaling.disagreement(np.array(measured), scaling.LIP_SPREAD)
@@ -263,14 +263,14 @@ class _Scaler:
         drive, rotation = self._drive(frequency)
         seal = crank.mean_piston_speed(frequency, self.stroke) * seal_force
         pneumatic = ratio * frequency * self.pressure * torque.swept_volume(self.bore, self.stroke)
-        load = pneumatic / inputs.efficiency
-        shaft = drive + seal + load
+        load = (seal + pneumatic) / inputs.efficiency
+        shaft = drive + load
         load_loss = calibration.load_loss(shaft[None, :], np.array([frequency]))[0]
         power = calibration.standby + load_loss + shaft
         draws = {
             "input": power,
             "drive": drive + load_loss,
-            "transmission": load - pneumatic,
+            "transmission": load - seal - pneumatic,
             "seal": seal,
             "pneumatic": pneumatic,
             "efficiency_ceiling": np.asarray(ceilings.efficiency_ceiling(pneumatic, power)),

@@ -86,7 +86,7 @@ def rules(own_seal: bool, own_cycle: bool, drag_known: bool, amplitude_stated: b
         ),
         Rule(
             "transmission",
-            "It takes its stated share of the gas load alone; the seal's load is inside the measured friction.",
+            "It takes its stated share of all that passes through: gas load and seal friction alike.",
             "bench.toml",
         ),
         Rule(

@@ -249,10 +249,10 @@ def predicted_power(calibration: Calibration, readings: Readings) -> FloatArray:
         return power
     if not cylinder:
         return calibration.drive(f)
-    friction = calibration.drive(f) + calibration.seal(cylinder, f, p)
-    if stage == "loaded":
-        return friction
-    return friction + np.nan_to_num(calibration.port(cylinder, f, p)) / calibration.inputs.efficiency
+    beyond = calibration.seal(cylinder, f, p)  # the transmission
+    if stage != "loaded":
+        beyond = beyond + np.nan_to_num(calibration.port(cylinder, f, p))
+    return calibration.drive(f) + beyond / calibration.inputs.efficiency
 
 
 def _where_calibrated(calibration: Calibration, rung: Rung) -> list[str]:

@@ -110,7 +110,7 @@ class PressureDrag:
 
 
 def lip_friction(calibration: Calibration, cylinder: str, frequency: float, pressure: float) -> FloatArray:
-    """Friction force for each metre of a measured seal's lip, (1 + draws,). [N/m]
+    """Friction force at the piston for each metre of a measured seal's lip, (1 + draws,). [N/m]
 
     frequency: true, of its own crank [Hz]; the frequency meter's error moves the curve under it. pressure: [Pa].
     """

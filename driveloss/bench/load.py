@@ -14,6 +14,7 @@ from driveloss.errors import InputError
 
 BENCH_FILE = "bench.toml"
 FEWEST_READINGS = 3  # below that no loss curve can be told from another
+MOST_READINGS = 3000  # every reading takes part in every draw
 FITTED_STAGES = ("motor-alone", "piston-disconnected", "no-load")
 
 
@@ -108,6 +109,15 @@ def _check_ladder(sweeps: list[Sweep], config: Config) -> None:
             f"{BENCH_FILE}: expected at least one sweep of stage 'piston-disconnected', "
             f"read {', '.join(sorted({sweep.stage for sweep in sweeps}))}"
         )
+    count = sum(rungs.values())
+    if count > MOST_READINGS:
+        raise InputError(
+            f"{BENCH_FILE}: its sweeps hold {count} readings, expected at most {MOST_READINGS}: average a logger's "
+            "readings at each setting first"
+        )
+    for sweep in sweeps:
+        if sweep.stage in FITTED_STAGES and not sweep.power.any():
+            raise InputError(f"{sweep.file}, column 'power': every reading is 0 W, expected readings above zero")
     for (stage, cylinder), count in rungs.items():
         if stage == "loaded" and ("no-load", cylinder) not in rungs:
             _refuse_rung(stage, cylinder, config, "expected a no-load sweep of the same cylinder too, read none")

@@ -198,16 +198,18 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
 
 
 def _check_standstill(readings: dict[str, Readings], columns: dict[str, Column], table: CsvTable, stage: str) -> None:
-    """Only in standby may the crank stand still."""
-    key = "frequency" if "frequency" in readings else "speed"
-    if stage == "standby" or key not in readings:
+    """Only in standby may the crank stand still; a loaded machine takes power, and a motor that turns has a voltage."""
+    if stage == "standby":
         return
-    for row, frequency in zip(table.rows, readings[key].values, strict=True):
-        if frequency <= 0:
-            read = shown(row.cells[columns[key].index])
-            raise InputError(
-                f"{_at(table, row, columns[key])}: expected a {key} above zero at stage '{stage}', read '{read}'"
-            )
+    above_zero = ["frequency", "speed", *(["power", "current"] if stage == "loaded" else [])]
+    above_zero += [] if "power" in readings else ["voltage"]
+    for key in above_zero:
+        for row, value in zip(table.rows, readings[key].values if key in readings else (), strict=False):
+            if value <= 0:
+                read = shown(row.cells[columns[key].index])
+                raise InputError(
+                    f"{_at(table, row, columns[key])}: expected a {key} above zero at stage '{stage}', read '{read}'"
+                )
 
 
 def _sweep(

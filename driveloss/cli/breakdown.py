@@ -22,6 +22,7 @@ from driveloss.cli.console import (
     one_format,
     progress,
     show,
+    spare_inputs,
 )
 
 if TYPE_CHECKING:
@@ -79,6 +80,7 @@ def breakdown(
         one_format(as_json, as_csv)
         choose(drawing, DRAWINGS, "--draw")
         loaded = load_bench(bench)
+        spare_inputs(loaded, figure)
         if calibration is None:
             fitted = calibrate(loaded, choose(family, FAMILIES, "--family"), draws, seed, keep_all=keep_all)
         else:

@@ -19,6 +19,7 @@ from driveloss.cli.console import (
     choose,
     note,
     show,
+    spare_inputs,
 )
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ def calibrate(
         calibration = fit(loaded, choose(family, FAMILIES, "--family"), draws, seed, keep_all=keep_all)
         text = to_text(calibration)
         target = output or loaded.folder / "calibration.json"
+        spare_inputs(loaded, target, figure)
         files = {target: text.encode()}
         if figure is not None:
             from driveloss.show.figures import file_content

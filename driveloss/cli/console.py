@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
+    from driveloss.bench.model import Bench
     from driveloss.show.sheet import Sheet
 
 BenchPath = Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder, or its bench.toml.")]
@@ -46,6 +47,16 @@ def bad_input_exits_2() -> Iterator[None]:
     except BrokenPipeError:  # the reader of a pipe had enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise typer.Exit(0) from None
+
+
+def spare_inputs(bench: Bench, *targets: Path | None) -> None:
+    """Refuse to write over what the bench was read from. Raises InputError."""
+    from driveloss.errors import InputError
+
+    inputs = {(bench.folder / name).resolve() for name in ("bench.toml", *(sweep.file for sweep in bench.sweeps))}
+    for target in targets:
+        if target is not None and target.resolve() in inputs:
+            raise InputError(f"{target}: is one of the bench's own files, expected another name to write to")
 
 
 def show(

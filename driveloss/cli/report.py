@@ -17,6 +17,7 @@ from driveloss.cli.console import (
     bad_input_exits_2,
     choose,
     note,
+    spare_inputs,
 )
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ def report(
             status.update("Drawing the page")
             page = report_page(report)
         target = output or report.bench.folder / "report.html"
+        spare_inputs(report.bench, target)
         write_text(target, page)
         if as_json:
             typer.echo(to_json(_data(report)))
@@ -77,7 +79,7 @@ def _gathered(bench: Path, family: str, draws: int, seed: int, keep_all: bool, t
     tell("Fitting the ladder")
     calibration = calibrate(loaded, family, draws, seed, keep_all=keep_all)
     tell("Comparing")
-    comparison = compare([Subject("", calibration, loaded.sweeps)])
+    comparison = compare([Subject("", calibration, loaded.sweeps)]) if calibration.ranges else None
     if not any(sweep.stage == "loaded" for sweep in loaded.sweeps):
         return Report(loaded, calibration, comparison=comparison)
     tell("Splitting the loaded runs")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
@@ -10,10 +11,11 @@ import numpy as np
 
 from driveloss.bench.model import Bench, FloatArray
 from driveloss.fit.calibration import DRAWS, FAMILIES, SEED, Calibration, Evidence, Range
+from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, build_ladder, ladder_power
-from driveloss.fit.readings import gather, pressure_groups
+from driveloss.fit.readings import pressure_groups
 from driveloss.fit.shaft import input_power, shaft_power
 from driveloss.fit.sources import SOURCES, Inputs, draw_inputs, first_column
 from driveloss.physics import motor
@@ -46,8 +48,7 @@ def calibrate(
     standby = _standby(whole, inputs, seed, "noise" in active)
     screened = screen(whole, first_column(inputs), standby[:1], keep_all)
     ladder = whole.only(screened.keep)
-    families = FAMILIES if compare else (family,)
-    fits = {name: _fit(name, ladder, inputs, standby, seed, active) for name in families}
+    fits, standby = _fits(FAMILIES if compare else (family,), ladder, inputs, standby, seed, active)
     findings = (*screened.findings, *_weaknesses(bench, ladder, inputs, standby, fits))
     evidence = Evidence(ladder, fits, tuple(active), whole.readings.only(~screened.keep))
     return _assemble(bench, inputs, standby, family, seed, evidence, findings)
@@ -61,7 +62,7 @@ def reweigh(bench: Bench, calibration: Calibration, active: Collection[str], dra
     inputs = draw_inputs(ladder.rig, draws, seed, active)
     standby = _standby(ladder, inputs, seed, "noise" in active)
     problem = evidence.fits[family].problem
-    fits = {family: _fit(family, ladder, inputs, standby, seed, active, problem)}
+    fits, standby = _fits((family,), ladder, inputs, standby, seed, active, problem)
     return _assemble(bench, inputs, standby, family, seed, Evidence(ladder, fits, tuple(active), evidence.left_out), ())
 
 
@@ -69,31 +70,43 @@ def _weaknesses(
     bench: Bench, ladder: Ladder, inputs: Inputs, standby: FloatArray, fits: dict[str, FamilyFit]
 ) -> list[Finding]:
     """Everything that screening says about whole sweeps and the meter."""
-    from driveloss.fit.drift import drifts, misfit, unstated_meter, wrong_order
+    from driveloss.fit.drift import drifts, misfit, wrong_order
+    from driveloss.fit.gaps import idle_unknown, overpumped, unstated_meter, unused_drag
     from driveloss.fit.screen import suspect_runs
 
-    power = ladder_power(ladder, first_column(inputs), standby[:1])[:, 0]
-    found = suspect_runs(gather(bench.rig, bench.sweeps, ("loaded",))) + drifts(ladder.readings, power)
-    if "polynomial" in fits:
-        found += wrong_order(ladder, fits["polynomial"])
-    return found + (misfit(fits["physical"]) if "physical" in fits else []) + unstated_meter(bench.rig)
+    stated = first_column(inputs)
+    power = ladder_power(ladder, stated, standby[:1])[:, 0]
+    found = suspect_runs(ladder.loaded) + drifts(ladder.readings, power)
+    found += wrong_order(ladder, fits["polynomial"]) if "polynomial" in fits else []
+    found += misfit(fits["physical"]) if "physical" in fits else []
+    found += overpumped(ladder, stated, power)
+    return found + idle_unknown(ladder) + unused_drag(ladder) + unstated_meter(bench)
 
 
-def _fit(
-    name: str,
+def _fits(
+    families: Sequence[str],
     ladder: Ladder,
     inputs: Inputs,
     standby: FloatArray,
     seed: int,
     active: Collection[str],
     problem: Problem | None = None,
-) -> FamilyFit:
+) -> tuple[dict[str, FamilyFit], FloatArray]:
+    """The families asked for, and the standby power, (1 + draws,): the physical family's where it is fitted. [W]"""
     from driveloss.fit.physical import fit_physical
     from driveloss.fit.polynomial import fit_polynomial
 
-    if name == "physical":
-        return fit_physical(ladder, inputs, standby, seed, active, problem)
-    return fit_polynomial(ladder, inputs, standby, seed, active)
+    fits: dict[str, FamilyFit] = {}
+    if "physical" in families or ladder.scope.idle:
+        fits["physical"] = fit_physical(ladder, inputs, standby, seed, active, problem)
+    if ladder.scope.idle:
+        curves = fits["physical"].curves
+        assert isinstance(curves, PhysicalCurves)
+        standby = curves.idle()
+        ladder = replace(ladder, scope=replace(ladder.scope, idle=False))
+    if "polynomial" in families:
+        fits["polynomial"] = fit_polynomial(ladder, inputs, standby, seed, active)
+    return {name: fits[name] for name in families}, standby
 
 
 def _standby(ladder: Ladder, inputs: Inputs, seed: int, noisy: bool) -> FloatArray:
@@ -102,11 +115,11 @@ def _standby(ladder: Ladder, inputs: Inputs, seed: int, noisy: bool) -> FloatArr
     count = len(readings)
     if count == 0:
         return np.zeros(inputs.size)
-    spread = float(readings.power.std(ddof=1)) if count > 2 else 0.0
+    spread = float(readings.power.std(ddof=1)) if count > 1 else 0.0
     least = float(readings.resolution.mean()) / np.sqrt(12)
-    dof = max(count - 1, 1)
+    dof = max(count - 1, 2)  # with one, Student's t has no mean: two readings count as if they were three
     rng = np.random.default_rng([seed, 4])
-    error = max(spread, least) / np.sqrt(count) * rng.standard_t(max(dof, 2), inputs.size)
+    error = max(spread, least) / np.sqrt(count) * rng.standard_t(dof, inputs.size)
     error[0] = 0.0
     return input_power(readings, inputs).mean(axis=0) + error * noisy
 
@@ -121,8 +134,6 @@ def _assemble(
     findings: tuple[Finding, ...],
 ) -> Calibration:
     ladder, fit = evidence.ladder, evidence.fits[family]
-    if ladder.scope.idle:
-        standby = fit.curves.idle()
     cylinders = {name: _range(ladder, "no-load", name) for name in ladder.scope.pressures}
     return Calibration(
         program=version("driveloss"),
@@ -135,12 +146,13 @@ def _assemble(
         stated_pressure_friction=ladder.given_pressure_friction,
         inputs=inputs,
         standby=standby,
-        has_standby=len(ladder.standby) > 0 or (ladder.scope.idle and family == "physical"),
+        has_standby=len(ladder.standby) > 0 or ladder.scope.idle,
         curves=fit.curves,
         torque_constant=_torque_constant(ladder, inputs, standby),
         winding=_winding(ladder, inputs, standby),
         scatter=fit.scatter,
         drive_range=_range(ladder, "piston-disconnected", ""),
+        motor_range=_range(ladder, "motor-alone", "") if ladder.scope.motor_alone else None,
         ranges=cylinders,
         findings=findings,
         evidence=evidence,

@@ -66,6 +66,7 @@ class Calibration:
     winding: tuple[float, float] | None  # [K], [K/W]: temperature against shaft power in the sweeps, where recorded
     scatter: Scatter
     drive_range: Range
+    motor_range: Range | None
     ranges: dict[str, Range]  # by cylinder
     findings: tuple[Finding, ...] = ()
     evidence: Evidence | None = None
@@ -81,11 +82,14 @@ class Calibration:
 
     def motor(self, frequency: FloatArray) -> FloatArray | None:
         """Motor loss that does not grow with load, (m, 1 + draws); None without a motor-alone sweep. [W]"""
-        return _widened(self.curves.motor(frequency), frequency, self.drive_range) if self.curves.has_motor else None
+        if not self.curves.has_motor or self.motor_range is None:
+            return None
+        return _widened(self.curves.motor(frequency), frequency, self.motor_range)
 
     def seal(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-        """Seal friction at frequency, mean pressure (m,): (m, 1 + draws). [W]"""
-        friction = _widened(self.curves.seal(cylinder, frequency, pressure), frequency, self.ranges[cylinder])
+        """Seal friction at the piston at frequency, mean pressure (m,): (m, 1 + draws). [W]"""
+        at_shaft = _widened(self.curves.seal(cylinder, frequency, pressure), frequency, self.ranges[cylinder])
+        friction = at_shaft * self.inputs.efficiency
         if cylinder in self.stated_pressure_friction:
             friction = friction + stated_pressure_power(self.inputs, cylinder, frequency, pressure)
         return friction
@@ -114,8 +118,9 @@ class Calibration:
         return motor.winding_resistance(inputs.resistance, inputs.reference_temperature, warm)
 
     def is_extrapolated(self, frequency: float, cylinder: str | None) -> bool:
-        """Whether a frequency lies outside what was measured, for the drive or for one cylinder. [Hz]"""
-        spans = [self.drive_range] + ([self.ranges[cylinder]] if cylinder else [])
+        """Whether a frequency lies outside what was measured of motor, drive or (where given) one cylinder. [Hz]"""
+        spans = [self.drive_range, *([self.motor_range] if self.motor_range else [])]
+        spans += [self.ranges[cylinder]] if cylinder else []
         low, high = max(s.low for s in spans), min(s.high for s in spans)
         return not low * (1 - EDGE) <= frequency <= high * (1 + EDGE)
 

@@ -76,10 +76,6 @@ class PolynomialCurves:
         """Whether motor and linkage are told apart."""
         return any(curve.stage == "motor-alone" for curve in self.sweeps)
 
-    def idle(self) -> FloatArray:
-        """A polynomial's constant cannot be told from the motor's: none is claimed. [W]"""
-        return np.zeros(self.sweeps[0].coefficients.shape[1])
-
     def motor(self, frequency: FloatArray) -> FloatArray:
         """The motor-alone sweep, shape (m, 1 + draws). [W]"""
         return self._rung("motor-alone", None)[0](frequency)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from driveloss.bench.model import FloatArray, Rig
+from driveloss.bench.model import FloatArray
 from driveloss.fit.curves import PolynomialCurves
 from driveloss.fit.estimate import estimates
 from driveloss.fit.family import FamilyFit
@@ -132,16 +132,3 @@ def _misfit_size(fit: FamilyFit, test: LackOfFit) -> float:
     total = float(np.sum((fit.residuals / sigma) ** 2)) - test.pure_dof * chance
     spare = fit.quality.n - test.pure_dof - fit.quality.parameters
     return float(np.sqrt(max(total - spare * chance, 0.0) / fit.quality.n))
-
-
-def unstated_meter(rig: Rig) -> list[Finding]:
-    """A meter without limits of error is taken as perfect, which none is."""
-    meter = rig.meter
-    stated = (meter.power, meter.voltage, meter.current)
-    if any(limits.gain or limits.zero for limits in stated):
-        return []
-    text = (
-        "bench.toml, [meter]: no limit of error of the power reading is stated, so the meter counts as perfect and "
-        "every interval is too narrow; take the limit from its data sheet."
-    )
-    return [Finding("meter", text)]

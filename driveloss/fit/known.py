@@ -24,7 +24,7 @@ def port_power(rig: Rig, inputs: Inputs, name: str, frequency: FloatArray, press
 
 
 def stated_pressure_power(inputs: Inputs, name: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-    """Drag under pressure by the bench's own `pressure_friction`, shape (m, 1 + draws). [W]"""
+    """Drag under pressure by the bench's own `pressure_friction`, at the piston, shape (m, 1 + draws). [W]"""
     geometry = inputs.cylinders[name]
     difference = pressure[:, None] - geometry["back_pressure"]
     return seal.pressure_power(geometry["pressure_friction"], difference, frequency[:, None], geometry["stroke"])

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from driveloss.bench.model import Bench, FloatArray, Rig
 from driveloss.fit.known import port_power, stated_pressure_power
+from driveloss.fit.noise import SAME_FREQUENCY
 from driveloss.fit.readings import Readings, gather, pressure_groups
 from driveloss.fit.shaft import load_loss_route, shaft_power
 from driveloss.fit.sources import Inputs
 from driveloss.fit.terms import Scope
 
+LEAST_FREQUENCIES = 3  # that tell an idle power from losses that grow with frequency
 RUNGS = ("motor-alone", "piston-disconnected", "no-load")
 
 
@@ -53,14 +55,18 @@ def build_ladder(bench: Bench) -> Ladder:
 
 
 def _scope(rig: Rig, readings: Readings, has_standby: bool, route: str) -> Scope:
-    idle = rig.motor.supply == "controller" and not has_standby
+    wants_idle = rig.motor.supply == "controller" and not has_standby
+    steps = np.diff(np.sort(readings.frequency)) > SAME_FREQUENCY * np.sort(readings.frequency)[:-1]
+    tells_idle = int(steps.sum()) + 1 >= LEAST_FREQUENCIES
     pressures = {}
     for name in dict.fromkeys(readings.cylinder[readings.cylinder != ""]):
         own = readings.mean_pressure[readings.cylinder == name]
-        pressures[str(name)] = int(pressure_groups(own).max()) + 1
+        pressed = np.maximum(own, rig.cylinders[str(name)].back_pressure.value)  # below it nothing presses the seal
+        pressures[str(name)] = int(pressure_groups(pressed).max()) + 1
     return Scope(
         motor_alone=bool((readings.stage == "motor-alone").any()),
-        idle=idle,
+        idle=wants_idle and tells_idle,
+        idle_unknown=wants_idle and not tells_idle,
         copper_unresolved=route in ("unknown", "incremental"),
         pressures=pressures,
         top_frequency=float(readings.frequency.max()),
@@ -78,7 +84,7 @@ def ladder_power(ladder: Ladder, inputs: Inputs, standby: FloatArray) -> FloatAr
 
 
 def known_load(ladder: Ladder, inputs: Inputs) -> FloatArray:
-    """Open-port pumping and stated pressure drag within each reading, shape (n, 1 + draws). [W]"""
+    """Open-port pumping and stated pressure drag within each reading, at the shaft, shape (n, 1 + draws). [W]"""
     readings = ladder.readings
     load = np.zeros((len(readings), inputs.size))
     for name in ladder.scope.pressures:
@@ -87,5 +93,5 @@ def known_load(ladder: Ladder, inputs: Inputs) -> FloatArray:
         pumped = port_power(ladder.rig, inputs, name, frequency, pressure)
         load[mine] += np.nan_to_num(pumped) / inputs.efficiency
         if name in ladder.given_pressure_friction:
-            load[mine] += stated_pressure_power(inputs, name, frequency, pressure)
+            load[mine] += stated_pressure_power(inputs, name, frequency, pressure) / inputs.efficiency
     return load

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from driveloss.bench.model import FloatArray
 from driveloss.fit.choice import Candidate, Search, assign, weighted
 from driveloss.fit.curves import PhysicalCurves
+from driveloss.fit.estimate import estimate
 from driveloss.fit.family import (
     FamilyFit,
     LinearChoice,
@@ -236,7 +237,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
     return FamilyFit(
         name="physical",
         curves=curves,
-        terms=_term_reports(problem, solution),
+        terms=_term_reports(problem, solution, curves),
         quality=quality,
         residuals=residuals,
         scatter=draw_scatter(
@@ -254,13 +255,16 @@ def _confirm(problem: Problem) -> Solution:
     return linear_fit(problem.design[:, chosen], problem.power, problem.sigma)
 
 
-def _term_reports(problem: Problem, solution: Solution) -> tuple[TermReport, ...]:
+def _term_reports(problem: Problem, solution: Solution, curves: PhysicalCurves) -> tuple[TermReport, ...]:
+    """The chosen set's coefficients; the idle power as every answer has it, averaged over the laws offered."""
     size, dof = problem.scatter(problem.offers()[0])
     scale = size / solution.residual_sd if solution.residual_sd > 0 else 1.0
     reports = []
     for j, value, u in zip(problem.best.columns, problem.best.coefficients, solution.errors, strict=True):
         term = problem.terms[j]
-        reports.append(TermReport(term.label, term.law.unit, t_interval(float(value), float(u * scale), dof, 0.0)))
+        found = estimate(curves.idle()) if term.part == "idle" else None
+        found = found or t_interval(float(value), float(u * scale), dof, 0.0)
+        reports.append(TermReport(term.label, term.law.unit, found))
     speeds = (_stribeck_speed(problem, j) for j in problem.best.columns if problem.terms[j].kind == "stribeck")
     return (*reports, *(speed for speed in speeds if speed is not None))
 

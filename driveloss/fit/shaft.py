@@ -57,8 +57,9 @@ def input_power(readings: Readings, inputs: Inputs) -> FloatArray:
         volts = readings.voltage[by_product, None] * inputs.voltage_gain + inputs.voltage_zero
         read = readings.power[by_product] / readings.voltage[by_product]  # at a controller: bus current
         amps = read[:, None] * inputs.current_gain + inputs.current_zero
-        gain, zero = inputs.power_gain, inputs.power_zero
-        corrected[by_product] = volts * amps * gain + zero
+        corrected[by_product] = volts * amps
+        if inputs.product_by_power_limits:
+            corrected[by_product] = volts * amps * inputs.power_gain + inputs.power_zero
     return corrected
 
 

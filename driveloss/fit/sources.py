@@ -36,6 +36,7 @@ class Inputs:
     voltage_zero: FloatArray  # [V]
     current_gain: FloatArray  # [1]
     current_zero: FloatArray  # [A]
+    product_by_power_limits: bool  # volts times amperes: no limits of either are stated, so the power's stand for both
     pressure_gain: FloatArray  # [1]
     pressure_zero: FloatArray  # [Pa]
     temperature_shift: FloatArray  # [K] at the winding and elsewhere
@@ -99,6 +100,7 @@ def draw_inputs(rig: Rig, draws: int, seed: int, active: Collection[str] = SOURC
         voltage_zero=sampler.zero(meter.voltage, "meter zero"),
         current_gain=sampler.gain(meter.current, "meter gain"),
         current_zero=sampler.zero(meter.current, "meter zero"),
+        product_by_power_limits=meter.voltage.is_perfect and meter.current.is_perfect,
         pressure_gain=sampler.gain(meter.pressure, geometry),
         pressure_zero=sampler.zero(meter.pressure, geometry),
         temperature_shift=sampler.zero(meter.temperature, "temperature"),

@@ -98,6 +98,7 @@ def _content(c: Calibration) -> dict[str, Any]:
         "families": {name: family_tables(fit) for name, fit in fits.items()},
         "scatter_reference_W": c.scatter.reference,
         "drive_range": asdict(c.drive_range),
+        "motor_range": asdict(c.motor_range) if c.motor_range else None,
         "ranges": {name: asdict(span) for name, span in c.ranges.items()},
         "curves": _pack_curves(c.curves),
         "inputs": {item.name: _pack(getattr(c.inputs, item.name)) for item in fields(Inputs)},
@@ -155,7 +156,8 @@ def _unpack(value: Any, size: int) -> Any:
 
 def _pack_curves(curves: Curves) -> dict[str, Any]:
     if isinstance(curves, PhysicalCurves):
-        used = [(t, row) for t, row in zip(curves.terms, curves.coefficients, strict=True) if row.any()]
+        pairs = zip(curves.terms, curves.coefficients, strict=True)
+        used = [(t, row) for t, row in pairs if row.any() or t.kind != "stribeck"]
         return {"terms": [{**asdict(t), "coefficient": _pack(row)} for t, row in used]}
     rows = [{**_scalars(s), "coefficients": [_pack(row) for row in s.coefficients]} for s in curves.sweeps]
     return {"sweeps": rows}
@@ -199,6 +201,7 @@ def _revive_calibration(data: dict[str, Any]) -> Calibration:
             data["scatter_reference_W"], _unpack(data["scatter_W"], size), _unpack(data["scatter_growth"], size)
         ),
         drive_range=revive(Range, data["drive_range"]),
+        motor_range=revive(Range | None, data["motor_range"]),
         findings=tuple(Finding(**item) for item in data["findings"]),
         ranges={name: revive(Range, span) for name, span in data["ranges"].items()},
     )

@@ -117,8 +117,12 @@ def place(rig: Rig, term: Term, frequency: FloatArray, pressure: FloatArray) -> 
 
 
 def shape(rig: Rig, term: Term, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-    """Power of a term with coefficient one, shape (m,). [W per unit of the coefficient]"""
-    return term.law.shape(place(rig, term, frequency, pressure), term.stribeck_speed)
+    """Power at the shaft of a term with coefficient one, shape (m,). [W per unit of the coefficient]
+
+    A seal's coefficient is a force at the piston, whose power passes through the transmission.
+    """
+    power = term.law.shape(place(rig, term, frequency, pressure), term.stribeck_speed)
+    return power / rig.transmission.efficiency.value if term.part == "seal" else power
 
 
 @dataclass(frozen=True)
@@ -127,6 +131,7 @@ class Scope:
 
     motor_alone: bool
     idle: bool  # idle power has to be fitted
+    idle_unknown: bool  # it should be, but too few frequencies tell it from the motor's losses
     copper_unresolved: bool  # constant-torque copper loss is still inside the readings
     pressures: dict[str, int]  # number of no-load pressures by cylinder
     top_frequency: float  # [Hz]

@@ -127,17 +127,17 @@ def friction_torque(angle, force, stroke, rod_ratio):
 def torque_at_motor(gas_torque, friction_torque, drive_torque, ratio, efficiency):
     """Torque that the motor shaft must supply at each instant [N m].
 
-    T = (T_gas/eta + T_friction)/i + T_drive; where the gas drives the crank the transmission passes on eta of its
-    torque only. The rotating parts' inertia, which evens the torque out, is left out: the safe side for a peak. Any
-    shapes that broadcast.
+    T = (T_gas + T_friction)/(eta i) + T_drive; where the gas drives the crank, the transmission passes on eta of
+    what friction leaves. The rotating parts' inertia, which evens the torque out, is left out: the safe side for a
+    peak. Any shapes that broadcast.
     gas_torque: at the crank [N m].
     friction_torque: of the seal, at the crank [N m].
     drive_torque: that the linkage (and the motor itself, as wished) takes, at the motor shaft [N m].
     ratio: motor revolutions per crank revolution [1].
-    efficiency: of the transmission for the gas load [1].
+    efficiency: of the transmission, for all that the piston asks [1].
 
     >>> round(float(torque_at_motor(2.4, 0.2, 0.05, 4.0, 0.96)), 4)
-    0.725
+    0.7271
     """
-    passed_on = np.where(np.asarray(gas_torque) > 0, gas_torque / efficiency, gas_torque * efficiency)
-    return (passed_on + friction_torque) / ratio + drive_torque
+    crank = np.asarray(gas_torque + friction_torque)
+    return np.where(crank > 0, crank / efficiency, crank * efficiency) / ratio + drive_torque

@@ -6,6 +6,7 @@ and returns the axes.
 
 from __future__ import annotations
 
+import warnings
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -61,6 +62,8 @@ UNDATED: dict[str, dict[str, Any]] = {
     "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
 }
 
+MISSING_GLYPH = "Glyph .* missing"
+
 
 def save(figure: Figure, path: Path | str) -> None:
     """Write a figure in the format that the file's ending names, whole or not at all.
@@ -82,7 +85,9 @@ def file_content(figure: Figure, path: Path) -> bytes:
 @drawing()
 def _rendered(figure: Figure, ending: str) -> bytes:
     buffer = BytesIO()
-    figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
+    with warnings.catch_warnings():  # a name may hold signs that the font lacks: they show as empty boxes
+        warnings.filterwarnings("ignore", MISSING_GLYPH, UserWarning)
+        figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
     return buffer.getvalue()
 
 

@@ -15,6 +15,8 @@ from driveloss.show.sheet import Sheet
 PERCENT = 100.0
 ORDERS = ("up-down", "random")
 
+HOPELESS = 100.0  # times as many readings
+
 
 def plan_tables(plan: Plan) -> list[Sheet | str]:
     """What to measure, what it promises, and whether that is enough."""
@@ -69,12 +71,15 @@ def _two_digits(value: float) -> str:
 
 def _verdict(plan: Plan) -> list[str]:
     lines = [_wish(plan)] if plan.wanted is not None else []
-    gain = (
-        f"Readings spread evenly would have to be {plan.gain:.2f} times as many for the same chance errors."
-        if plan.gain > 1.005
-        else "Evenly spaced readings would do as well here."
-    )
-    return [*lines, gain, _columns(plan)]
+    return [*lines, _gain(plan.gain), _columns(plan)]
+
+
+def _gain(times: float) -> str:
+    if times <= 1.005:
+        return "Evenly spaced readings would do as well here."
+    if times > HOPELESS:
+        return "No number of readings spread evenly over the range would do as well."
+    return f"Readings spread evenly would have to be {times:.2f} times as many for the same chance errors."
 
 
 def _wish(plan: Plan) -> str:

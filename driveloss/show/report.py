@@ -137,7 +137,7 @@ def _evidence(report: Report) -> dict[str, Any]:
     tables = loss_tables(rows)
     return {
         "ladder": _ladder(calibration),
-        "friction": _drawing("friction", figures.friction_figure(calibration), calibration, FRICTION),
+        "friction": _friction(calibration),
         "loss_tables": items(tables),
         "loss_flags": flag_entries(code for row in rows for code in row.flags if code != "extrapolated"),
         "term_tables": items(calibration_tables(calibration)[1:]),  # the title stands at the top
@@ -250,6 +250,12 @@ def _ladder(calibration: Calibration) -> Drawing:
     left_out = None if calibration.evidence is None else calibration.evidence.left_out
     figure = figures.ladder_figure(calibration, left_out)
     return _drawing("ladder", figure, calibration, "Readings of every rung of the ladder, and the curves through them.")
+
+
+def _friction(calibration: Calibration) -> Drawing | None:
+    if not calibration.ranges:
+        return None
+    return _drawing("friction", figures.friction_figure(calibration), calibration, FRICTION)
 
 
 def _drawing(kind: str, figure: Figure, data: Any, caption: str) -> Drawing:

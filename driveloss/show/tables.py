@@ -174,7 +174,7 @@ def calibration_tables(calibration: Calibration) -> list[Sheet | str]:
     head = f"{calibration.title}\n{len(readings)} readings of {files} sweeps; {ROUTES[calibration.route]}."
     tables: list[Sheet | str] = [head, "", *(_terms_table(fit) for fit in fits), _quality_table(fits)]
     tables += [_rivals_table(fit) for fit in fits if len(fit.rivals) > 1]
-    return [*tables, HALF_WIDTHS]
+    return [*tables, f"{HALF_WIDTHS} Answers do not rest on the one set of terms: they let every law in."]
 
 
 def _terms_table(fit: FamilyFit) -> Sheet:

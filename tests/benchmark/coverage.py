@@ -348,10 +348,10 @@ class Oracle:
             "motor": rotation + copper,
             "linkage": linkage,
             "drive": drive + copper,
-            "seal": seal,
+            "seal": seal * self.errors.efficiency,
             "pneumatic": pneumatic,
             "efficiency_ceiling": pneumatic / power,
-            "aftercooler_heat": pneumatic + self.answer.stated.seal_heat_share * seal,
+            "aftercooler_heat": pneumatic + self.answer.stated.seal_heat_share * seal * self.errors.efficiency,
         }
 
     def losses(self, frequency: float, cylinder: str | None, pressure: float | None) -> dict[str, FloatArray]:
@@ -362,7 +362,12 @@ class Oracle:
         winding = self.ladder.winding
         warm = np.array([winding.mean()])  # nan where not recorded
         copper = self._copper((drive + seal) / self._back_emf(f), warm)
-        return {"drive": drive + copper, "seal": seal, "total": drive + seal + copper + self.idle}
+        at_piston = seal * self.errors.efficiency
+        return {
+            "drive": drive + copper + seal - at_piston,
+            "seal": at_piston,
+            "total": drive + seal + copper + self.idle,
+        }
 
 
 def solve(design: FloatArray, readings: FloatArray, sigma: FloatArray) -> FloatArray:

@@ -89,8 +89,9 @@ def true_torques(truth: Truth, name: str, frequency: float, pressure: float) -> 
     drag = cylinder.seal.force(speed, pressure - cylinder.back_pressure) * np.abs(moved) / step
     eta, turning = truth.transmission_efficiency, 2 * np.pi * frequency * truth.ratio
     linkage = truth.linkage.power(2 * np.pi * f)[0] / turning
-    cycle = (np.where(gas > 0, gas / eta, gas * eta) + drag) / truth.ratio + linkage
-    mean = (gas.mean() / eta + drag.mean()) / truth.ratio + linkage
+    asked = gas + drag
+    cycle = np.where(asked > 0, asked / eta, asked * eta) / truth.ratio + linkage
+    mean = asked.mean() / eta / truth.ratio + linkage
     return {"mean_torque": float(mean), "peak_torque": float(cycle.max())}
 
 

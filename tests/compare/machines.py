@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from shutil import copytree
 
 import numpy as np
 from simulate import CylinderTruth, Limits, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder, write_bench
@@ -25,6 +26,16 @@ TRUTH = Truth(
 )
 QUIET = Limits()
 SHARED_GAIN = Limits(power_gain=0.03)
+
+
+def drive_alone(whole: Path, folder: Path) -> Path:
+    """A copy of a bench with the sweeps that have no cylinder."""
+    copytree(whole, folder)
+    head, *sweeps = (folder / "bench.toml").read_text().split("[[sweeps]]")
+    kept = [sweep for sweep in sweeps if "cylinder =" not in sweep]
+    assert 0 < len(kept) < len(sweeps)
+    (folder / "bench.toml").write_text("[[sweeps]]".join([head, *kept]))
+    return folder
 
 
 def bench(folder: Path, truth: Truth = TRUTH, seed: int = 1, limits: Limits = QUIET, **choices):

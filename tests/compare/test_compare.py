@@ -123,6 +123,21 @@ def test_friction_formulas_against_hand_numbers(tmp_path):
     assert force[0] - force[1] == pytest.approx(true[0] - true[1], abs=0.25)
 
 
+def test_forces_of_a_seal_are_at_the_piston(tmp_path):
+    """The transmission's share is not the seal's: 2 S f = 0.42 m/s, A S f = 2.13754e-4 m^3/s."""
+    lossy = replace(TRUTH, transmission_efficiency=0.8)
+    _, loaded = bench(tmp_path, lossy)
+    answer = asked([loaded], frequencies=[7.0])
+    for row in answer.losses:
+        at_piston = row.parts["seal"].value
+        assert row.parts["seal_force"].value == pytest.approx(at_piston / 0.42)
+        assert row.parts["lip_force"].value == pytest.approx(at_piston / 0.42 / 0.1130973, rel=1e-6)
+        assert row.parts["friction_mep"].value == pytest.approx(at_piston / 2.137539e-4, rel=1e-6)
+        cylinder = lossy.cylinder(row.entry.cylinder)
+        true = seal_power(lossy, cylinder, np.array([7.0]), np.array([AMBIENT]))[0] / 0.42
+        assert row.parts["seal_force"].value == pytest.approx(true, rel=0.05)
+
+
 def test_loaded_rows_are_near_the_truth(tmp_path):
     _, loaded = bench(tmp_path)
     for row in asked([loaded], frequencies=[8.0]).loaded_rows:

@@ -7,7 +7,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from compare.machines import bench
+from compare.machines import bench, drive_alone
 from driveloss.cli.compare import compare
 
 DEMO = Path(__file__).parents[2] / "calib_data"
@@ -25,6 +25,21 @@ def run(monkeypatch):
         return CliRunner().invoke(app, [str(word) for word in (*words, *QUICK)])
 
     return run_it
+
+
+def test_a_bench_without_cylinders_is_refused(run, without_cylinders):
+    result = run(without_cylinders)
+    assert result.exit_code == 2
+    assert "no cylinder has a no-load sweep, expected one" in " ".join(result.stderr.split())
+    both = run(DEMO, without_cylinders)
+    assert both.exit_code == 2
+    assert f"{without_cylinders.name}/bench.toml" in both.stderr
+
+
+@pytest.fixture
+def without_cylinders(tmp_path):
+    """The demo's drive alone."""
+    return drive_alone(DEMO, tmp_path / "drive")
 
 
 @pytest.mark.parametrize("columns", [80, 120])

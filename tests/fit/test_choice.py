@@ -111,13 +111,19 @@ def test_idle_power_is_exact_where_the_readings_are(tmp_path):
     assert losses(calibration, [9.0])[0].standby.value == pytest.approx(5.0, rel=2e-3)
 
 
-@pytest.mark.parametrize(("supply", "family"), [("terminals", "physical"), ("controller", "polynomial")])
-def test_no_idle_power_is_claimed_where_it_cannot_be_known(tmp_path, supply, family):
-    """At the terminals there is none; a polynomial's constant cannot be told from the motor's."""
-    truth = replace(TRUTH, motor=replace(TRUTH.motor, supply=supply))
-    calibration = made(tmp_path, truth, family=family)
+def test_no_idle_power_is_claimed_at_the_terminals(tmp_path):
+    """A motor on a bench supply has no controller that idles."""
+    calibration = made(tmp_path, replace(TRUTH, motor=replace(TRUTH.motor, supply="terminals")))
     assert not calibration.has_standby
     assert losses(calibration, [9.0])[0].standby is None
+
+
+def test_polynomials_take_the_idle_power_that_the_joint_fit_finds(tmp_path):
+    """A polynomial's constant cannot be told from the motor's, yet the motor current depends on the idle power."""
+    both = [made(tmp_path / f, CONTROLLED, noise=0.0, motor_alone=False, family=f) for f in ("physical", "polynomial")]
+    joint, each = (losses(calibration, [9.0])[0] for calibration in both)
+    assert each.standby.value == pytest.approx(joint.standby.value, rel=1e-9)
+    assert each.drive.value == pytest.approx(joint.drive.value, rel=0.02)
 
 
 def test_a_pressure_term_needs_more_than_one_pressure(tmp_path):

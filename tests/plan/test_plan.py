@@ -82,6 +82,14 @@ def test_net_power_holds_the_truth_as_often_as_promised(tmp_path, known):
     assert np.std(errors) > 0.2
 
 
+def test_a_bench_with_few_readings_can_be_planned_for(tmp_path):
+    """Too few to spare for all laws offered: the scatter is then that of the laws chosen."""
+    sweeps = ladder(TRUTH, (5.0, 8.0, 11.0), repeats=1, standby=3)
+    known = outlook(*measured(tmp_path, TRUTH, sweeps, 1))
+    found = plan(known, [8.0], readings=60)
+    assert found.readings == 60 and found.targets[0].by_chance > 0
+
+
 class TestWish:
     def test_fewest_readings_that_meet_it(self, known):
         found = plan(known, AT, half_width=0.1)
@@ -159,7 +167,7 @@ class TestRefusals:
         [
             ({"frequencies": [30.0], "half_width": 1.0}, r"target: read 30 Hz, expected one within"),
             ({"frequencies": [], "half_width": 1.0}, "at least one target"),
-            ({"frequencies": [6.0]}, "half-width or a number of readings, got neither"),
+            ({"frequencies": [6.0]}, r"\(--half-width\) or a number of readings \(--readings\), got neither"),
             ({"frequencies": [6.0], "half_width": -1.0}, "half-width: read -1 W"),
             ({"frequencies": [6.0], "readings": 5}, r"readings: read 5, expected 14 to 2000"),
             ({"frequencies": [6.0], "readings": 30, "cylinders": ["big"]}, "cylinder: read 'big'"),

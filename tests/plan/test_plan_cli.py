@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 import typer
+from compare.machines import drive_alone
 from typer.testing import CliRunner
 
 from driveloss.bench.readings import read_sweep
@@ -31,9 +32,9 @@ def run(app, monkeypatch, *arguments, columns=80):
 
 @pytest.mark.parametrize("columns", [80, 120])
 def test_screen(app, monkeypatch, columns):
-    result = run(app, monkeypatch, DEMO, *BASE, "--half-width", "0.2 W", columns=columns)
+    result = run(app, monkeypatch, DEMO, *BASE, "--half-width", "0.5 W", columns=columns)
     assert result.exit_code == 0
-    assert "These readings are enough for ±0.2 W" in result.stdout
+    assert "These readings are enough for ±0.5 W" in result.stdout
     assert max(map(len, result.stdout.splitlines())) <= columns
 
 
@@ -65,6 +66,7 @@ def test_sheets_are_refused_empty_and_load_once_filled(app, monkeypatch, tmp_pat
         "piston-disconnected.csv": ("piston-disconnected", None),
         "narrow-no-load-1.009bar.csv": ("no-load", "narrow"),
         "narrow-loaded-1.009bar.csv": ("loaded", "narrow"),
+        "narrow-loaded-2.38bar.csv": ("loaded", "narrow"),
     }
     assert {path.name for path in folder.iterdir()} == set(names)
     for name, (stage, cylinder) in names.items():
@@ -73,11 +75,16 @@ def test_sheets_are_refused_empty_and_load_once_filled(app, monkeypatch, tmp_pat
             read_sweep(path, stage, cylinder)
         path.write_text(filled(path.read_text()))
         sweep, notices = read_sweep(path, stage, cylinder)
-        wanted = [p["frequency_Hz"] for p in points if p["stage"] == stage for _ in range(p["count"])]
+        mine = [
+            p
+            for p in points
+            if p["stage"] == stage and (not cylinder or f"{p['mean_pressure_Pa'] / 1e5:.4g}bar" in name)
+        ]
+        wanted = [p["frequency_Hz"] for p in mine for _ in range(p["count"])]
         assert sorted(sweep.frequency) == pytest.approx(sorted(wanted))
         assert notices == ()
         if cylinder:
-            assert sweep.mean_pressure == pytest.approx(1.009e5)
+            assert sweep.mean_pressure == pytest.approx(float(name.split("-")[-1].removesuffix("bar.csv")) * 1e5)
 
 
 def filled(text):
@@ -140,13 +147,27 @@ class TestWithoutReadings:
         (["--half-width", "1"], "--half-width: the unit is missing"),
         (["--readings", "40", "--order", "sideways"], "--order: read 'sideways'"),
         (["--readings", "40", "--cylinder", "big"], "cylinder: read 'big'"),
-        ([], "got neither"),
+        ([], "expected a wanted half-width (--half-width) or a number of readings (--readings), got neither"),
     ],
 )
 def test_refusals(app, monkeypatch, arguments, message):
     result = run(app, monkeypatch, DEMO, "--at", "8", *arguments)
     assert result.exit_code == 2
     assert message in result.stderr
+
+
+def test_loaded_rungs_are_those_that_the_bench_ran(app, monkeypatch):
+    """The demo loads its narrow cylinder at a pressure that it is not swept at without load."""
+    result = run(app, monkeypatch, DEMO, *BASE, "--readings", "40", "--json")
+    data = json.loads(result.stdout)
+    assert {round(t["mean_pressure_Pa"] / 1e5, 2) for t in data["targets"]} == {1.01, 2.38}
+    assert "the seal of 'narrow' drags at 2.38 bar as at the nearest no-load pressure" in data["assumptions"]
+
+
+def test_a_bench_without_cylinders_has_no_net_power_to_plan(app, monkeypatch, tmp_path):
+    result = run(app, monkeypatch, drive_alone(DEMO, tmp_path / "drive"), "--at", "8", "--readings", "20", columns=200)
+    assert result.exit_code == 2
+    assert "no cylinder has a no-load sweep, expected one" in result.stderr
 
 
 def test_sheets_are_not_written_over_others(app, monkeypatch, tmp_path):

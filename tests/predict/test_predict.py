@@ -146,19 +146,31 @@ def test_mean_speed_not_frequency_decides_where_a_seal_was_measured(bench):
     assert "extrapolated" not in point.flags
 
 
+def test_seal_watts_are_at_the_piston_and_the_transmission_takes_its_share_of_them(bench):
+    """Energy balance: what passes through, 2 S f F and the net power, reaches the shaft over eta = 0.95."""
+    (point,) = new_one(bench).points
+    friction = 2 * 0.034 * 9.0 * point["seal_force"].value
+    assert point["seal"].value == pytest.approx(friction, rel=1e-9)
+    taken = (friction + point["pneumatic"].value) * (1 / 0.95 - 1)
+    assert point["transmission"].value == pytest.approx(taken, rel=1e-9)
+    assert point["friction_heat"].value == pytest.approx(friction, rel=1e-9)
+    assert point["aftercooler_heat"].value == pytest.approx(point["pneumatic"].value + friction, rel=1e-9)
+
+
 def test_mean_torque_is_power_over_speed(bench):
     (point,) = new_one(bench).points
     power = sum(point[name].value for name in ("linkage", "transmission", "seal", "pneumatic"))
     assert point["mean_torque"].value == pytest.approx(power / (2 * np.pi * 9.0 * 3.0), rel=1e-9)
 
 
-def test_the_cycle_averages_to_the_mean_and_what_the_transmission_takes_of_the_gas_that_swings_back(bench):
-    """Net load over eta is the power balance's; a transmission also takes 1/eta - eta of what the gas gives back."""
+def test_the_cycle_averages_to_the_mean_and_what_the_transmission_takes_of_what_swings_back(bench):
+    """Net load over eta is the power balance's; a transmission also takes 1/eta - eta of what the crank gives back."""
     (point,) = new_one(bench).points
     angle = np.array([a for a, _ in point.cycle])
     wave = (2.4e5 - BACK, point["pressure_amplitude"].value, np.radians(45))
     gas = torque.gas_torque(angle, *wave, 0.05, 0.034, 0.017 / 0.09)
-    back = -gas[gas < 0].sum() / len(angle) * (1 / 0.95 - 0.95) / 3
+    crank = gas + torque.friction_torque(angle, point["seal_force"].value, 0.034, 0.017 / 0.09)
+    back = -crank[crank < 0].sum() / len(angle) * (1 / 0.95 - 0.95) / 3
     average = np.mean([t.value for _, t in point.cycle])
     assert average == pytest.approx(point["mean_torque"].value + back, rel=0.005)
 

@@ -85,3 +85,9 @@ def test_gas_alone_peaks_with_the_mean_pressure_on_a_scotch_yoke():
 def test_the_transmission_loses_in_both_directions():
     forward, back = torque.torque_at_motor(np.array([4.0, -4.0]), 0.0, 0.0, 2.0, 0.8)
     assert (forward, back) == pytest.approx((2.5, -1.6))
+
+
+def test_seal_friction_passes_the_transmission_together_with_the_gas():
+    """By hand: (4 + 1)/0.8/2 forward; the gas drives the crank with 4 - 1, of which 0.8 arrives."""
+    forward, back = torque.torque_at_motor(np.array([4.0, -4.0]), 1.0, 0.0, 2.0, 0.8)
+    assert (forward, back) == pytest.approx((3.125, -1.2))

@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import typer
+from compare.machines import drive_alone
 from report_pages import DEMO, NAME, NOTE, SEAL, TITLE, Tree, asked, demo, hostile, ladder_alone
 from scipy.interpolate import BarycentricInterpolator
 from typer.testing import CliRunner
@@ -52,6 +53,19 @@ def test_sections_stand_in_the_order_of_interest():
     heads = [text for _, text in Tree(demo()[1]).all("h2")]
     wanted = "Answer,Parts of the input,Comparison,Losses,Findings,Uncertainty,Assumptions,Cautions,Details,Provenance"
     assert heads == wanted.split(",")
+
+
+def test_a_bench_without_cylinders_shows_its_drive_alone(tmp_path, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "200")
+    app = typer.Typer(rich_markup_mode=None)
+    app.command()(command)
+    target = tmp_path / "page.html"
+    result = CliRunner().invoke(app, [str(drive_alone(DEMO, tmp_path / "drive")), "-o", str(target), "--draws", "200"])
+    assert result.exit_code == 0, result.output
+    page = target.read_text()
+    heads = [text for _, text in Tree(page).all("h2")]
+    assert "Losses" in heads and "Comparison" not in heads and "Parts of the input" not in heads
+    assert "Mean friction force" not in page
 
 
 def test_the_drawing_is_of_the_run_with_the_highest_net_power():

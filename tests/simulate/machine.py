@@ -224,7 +224,7 @@ def no_load_losses(
     if cylinder is not None:
         seal = seal_power(truth, truth.cylinder(cylinder), f, p)
         port = port_power(truth, truth.cylinder(cylinder), f, p)
-    linkage = truth.linkage.power(2 * np.pi * f)
+    linkage = truth.linkage.power(2 * np.pi * f) + seal / truth.transmission_efficiency - seal
     rotation = truth.motor.law.power(2 * np.pi * truth.ratio * f)
     electric = electrical(truth, f, rotation + linkage + seal)
     motor = rotation + electric["copper"]
@@ -246,7 +246,7 @@ def loaded_parts(truth: Truth, cylinder: str, frequency: ArrayLike, pressure: Ar
     f, p = np.atleast_1d(np.asarray(frequency, float)), np.atleast_1d(np.asarray(pressure, float))
     cyl = truth.cylinder(cylinder)
     pneumatic, seal = pneumatic_power(truth, cyl, f, p), seal_power(truth, cyl, f, p)
-    transmission = pneumatic / truth.transmission_efficiency - pneumatic
+    transmission = (pneumatic + seal) * (1 / truth.transmission_efficiency - 1)
     linkage = truth.linkage.power(2 * np.pi * f)
     rotation = truth.motor.law.power(2 * np.pi * truth.ratio * f)
     electric = electrical(truth, f, rotation + linkage + seal + transmission + pneumatic)

@@ -228,9 +228,8 @@ def air_gap_power(truth: Truth, protocol: Protocol, f: FloatArray, p: FloatArray
             power[part] += linkage[part]
         if sweep.stage == "no-load":
             cylinder = truth.cylinder(sweep.cylinder)
-            power[part] += seal_power(truth, cylinder, f[part], p[part])
-            gas = port_power(truth, cylinder, f[part], p[part])
-            power[part] += gas / truth.transmission_efficiency
+            beyond = seal_power(truth, cylinder, f[part], p[part]) + port_power(truth, cylinder, f[part], p[part])
+            power[part] += beyond / truth.transmission_efficiency
         if sweep.stage == "loaded":
             parts = runs[sweep.file]
             power[part] += parts["seal_W"] + parts["transmission_W"] + parts["pneumatic_W"]
