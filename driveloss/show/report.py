@@ -355,7 +355,7 @@ def cell(text: str) -> Markup:
 
 
 def _whole(word: str) -> str:
-    return str(Markup('<span class="whole">{}</span>').format(word)) if word.startswith("±") else str(escape(word))
+    return str(Markup('<span class="whole">{}</span>').format(word)) if re.match(r"±\d", word) else str(escape(word))
 
 
 def embedded(data: dict[str, Any]) -> Markup:
