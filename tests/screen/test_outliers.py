@@ -199,10 +199,10 @@ def test_only_the_worst_of_a_rung_go_while_three_are_left(tmp_path):
     assert list(_droppable(few, order)) == order[:2].tolist()
 
 
-# NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1: uranium isotope ratios (seen in transcriptions).
+# NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1: uranium isotope ratios (seen in copies).
 GRUBBS = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
 # The same, 1.3.5.17.3: Rosner's 54 values, of which the generalised ESD test (5 %) calls the last three outliers
-# (seen in transcriptions).
+# (seen in copies).
 ROSNER = np.array([
     -0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65, 1.69, 1.70, 1.76,
     1.77, 1.81, 1.91, 1.94, 1.96, 1.99, 2.06, 2.09, 2.10, 2.14, 2.15, 2.23, 2.24, 2.26, 2.35, 2.37, 2.40, 2.47, 2.54,
