@@ -12,7 +12,7 @@ from driveloss.analysis.ends import ceilings_and_ends
 from driveloss.analysis.losses import shifted
 from driveloss.bench.model import FloatArray, Sweep
 from driveloss.errors import InputError
-from driveloss.fit.calibration import Calibration
+from driveloss.fit.calibration import Calibration, growth_beyond
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
 from driveloss.fit.readings import Readings, gather
 from driveloss.fit.shaft import Scattered, shaft_power
@@ -139,12 +139,14 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
 def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Scattered:
     """Each run's own chance deviation, as large as the ladder's readings scatter."""
     shape = (len(readings), calibration.draws + 1)
-    power = rng.standard_normal(shape) * calibration.scatter(readings.power)
+    size = calibration.scatter(readings.power)
+    size = size * growth_beyond(readings.frequency, calibration.drive_range)[:, None]  # its growth is extrapolated too
+    power = rng.standard_normal(shape) * size
     if calibration.route == "incremental":  # the scatter was found on the shaft's side
         power = power / calibration.inputs.incremental_efficiency
     relative = power / readings.power[:, None]
     by_product = np.isfinite(readings.voltage)[:, None]  # the same ammeter then makes both deviate
-    own = rng.standard_normal(shape) * calibration.scatter(readings.power) / readings.power[:, None]
+    own = rng.standard_normal(shape) * size / readings.power[:, None]
     return Scattered(power, np.where(by_product, relative, own))
 
 

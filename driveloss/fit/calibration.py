@@ -138,6 +138,11 @@ def _widened(draws: FloatArray, frequency: FloatArray, span: Range) -> FloatArra
     told apart inside it. The root is a rule of ours: with it intervals hold the truth of simulated benches at
     1.3 times the highest frequency (tests/benchmark/coverage.py).
     """
-    beyond = np.sqrt(np.maximum(np.maximum(frequency / span.high, span.low / frequency), 1.0))[:, None]
+    beyond = growth_beyond(frequency, span)[:, None]
     best = draws[:, :1]
     return best + (draws - best) * beyond if np.any(beyond > 1) else draws
+
+
+def growth_beyond(frequency: FloatArray, span: Range) -> FloatArray:
+    """Factor by which deviations grow at frequency (m,) [Hz] outside the measured range; one inside it."""
+    return np.asarray(np.sqrt(np.maximum(np.maximum(frequency / span.high, span.low / frequency), 1.0)))
