@@ -21,6 +21,7 @@ from driveloss.errors import InputError
 MOST_STEPS = 20_000
 TOLERANCE = 1e-4  # how far the equivalence theorem's bound may be missed, as a fraction
 NEGLIGIBLE = 1e-9  # share below which a candidate is out
+UNDETERMINED = 1e13  # condition of the information from which on it is singular but for rounding
 
 
 @dataclass(frozen=True)
@@ -89,10 +90,15 @@ def v_optimal(
 
 
 def variances(rows: FloatArray, counts: FloatArray, targets: FloatArray) -> FloatArray:
-    """Variance of each target, contrasts (t, p), when candidate rows (m, p) are read `counts` (m,) times each."""
+    """Variance of each target, contrasts (t, p), when candidate rows (m, p) are read `counts` (m,) times each.
+
+    Infinite where the readings do not determine every coefficient.
+    """
     scaled, scale = _scaled(rows)
-    wanted = targets / scale
-    return np.sum(wanted * np.linalg.solve(information(scaled, counts), wanted.T).T, axis=1)
+    wanted, told = targets / scale, information(scaled, counts)
+    if np.linalg.cond(told) > UNDETERMINED:
+        return np.full(len(wanted), np.inf)
+    return np.sum(wanted * np.linalg.solve(told, wanted.T).T, axis=1)
 
 
 def apportion(weights: FloatArray, total: int) -> NDArray[np.int64]:

@@ -48,15 +48,16 @@ def calibrate_together(
     seed: int = SEED,
     independent: bool = False,
     active: Collection[str] = SOURCES,
+    keep_all: bool = False,
 ) -> tuple[Subject, ...]:
-    """Calibrate each bench by itself, with its own scatter.
+    """Calibrate each bench by itself, with its own scatter. keep_all: leave no outlier out.
 
     Raises InputError for no bench, for one given twice, or for readings that cannot be explained.
     """
     subjects = []
     for number, (name, bench) in enumerate(zip(_names(benches), benches, strict=True)):
         own = seed if number == 0 else int(np.random.SeedSequence([seed, number]).generate_state(1)[0])
-        calibration = calibrate(bench, family, draws, own, active, compare=False)
+        calibration = calibrate(bench, family, draws, own, active, keep_all, compare=False)
         subjects.append(Subject(name, calibration, bench.sweeps, bench.notices, independent))
     return tuple(subjects)
 

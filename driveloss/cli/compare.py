@@ -12,6 +12,7 @@ from driveloss.cli.console import (
     DrawsOption,
     FamilyOption,
     JsonOption,
+    KeepAllOption,
     SeedOption,
     bad_input_exits_2,
     choose,
@@ -44,6 +45,7 @@ def compare(
     family: FamilyOption = "physical",
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
+    keep_all: KeepAllOption = False,
     as_json: JsonOption = False,
     as_csv: CsvOption = False,
 ) -> None:
@@ -64,7 +66,8 @@ def compare(
         one_format(as_json, as_csv)
         loaded = [load_bench(bench) for bench in benches]
         with progress("Calibrating and comparing"):
-            subjects = calibrate_together(loaded, choose(family, FAMILIES, "--family"), draws, seed, independent)
+            family = choose(family, FAMILIES, "--family")
+            subjects = calibrate_together(loaded, family, draws, seed, independent, keep_all=keep_all)
             answer = ask(subjects, at or None, net, drop)
         data = comparison_data(answer)
         tables = ("losses", "loaded")

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from driveloss.cli.console import BenchPath, JsonOption, SeedOption, bad_input_exits_2, choose, note, show
+from driveloss.cli.console import (
+    BenchPath,
+    JsonOption,
+    KeepAllOption,
+    SeedOption,
+    bad_input_exits_2,
+    choose,
+    note,
+    show,
+)
 
 if TYPE_CHECKING:
     from driveloss.analysis.plan_outlook import Outlook
@@ -41,6 +50,7 @@ def plan(
     ] = None,
     order: Annotated[str, typer.Option("--order", help="Of the sheets: up-down or random.")] = "up-down",
     seed: SeedOption = 20,
+    keep_all: KeepAllOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Say which frequencies to measure on which rung, how often, and how well the net power will then be known.
@@ -53,6 +63,7 @@ def plan(
         from driveloss.analysis.plan import plan as ask
         from driveloss.show.plain import to_json
         from driveloss.show.plan import ORDERS, plan_data, plan_tables
+        from driveloss.show.tables import finding_lines
 
         choose(order, ORDERS, "--order")
         wanted, noise, loaded = (
@@ -60,12 +71,13 @@ def plan(
             for text, option in ((half_width, "--half-width"), (scatter, "--scatter"), (power_at, "--power-at"))
         )
         if start is None and stop is None:
-            outlook = _measured(bench, noise, loaded, at, seed)
+            outlook = _measured(bench, noise, loaded, at, seed, keep_all)
         else:
             outlook = _assumed(bench, noise, loaded, start, stop)
         answer = ask(outlook, at, wanted, readings, cylinder or None)
         show(plan_tables(answer), lambda: to_json(plan_data(answer)), as_json)
-        note(*outlook.bench.notices)
+        findings = () if start is not None else finding_lines(outlook.calibration)
+        note(*outlook.bench.notices, *findings)
         if sheets is not None:
             from driveloss.bench.template import write_files
             from driveloss.show.plan import sheets as texts
@@ -74,7 +86,9 @@ def plan(
             note(f"Wrote {len(written)} sheets to {sheets}: {', '.join(path.name for path in written)}")
 
 
-def _measured(bench: Path, scatter: float | None, loaded: float | None, at: list[float], seed: int) -> Outlook:
+def _measured(
+    bench: Path, scatter: float | None, loaded: float | None, at: list[float], seed: int, keep_all: bool
+) -> Outlook:
     from driveloss.analysis.plan_outlook import outlook
     from driveloss.bench import load_bench
     from driveloss.errors import InputError
@@ -86,7 +100,7 @@ def _measured(bench: Path, scatter: float | None, loaded: float | None, at: list
         if "below the header, read none" not in str(error):
             raise
         raise InputError(f"{error}; a bench without readings needs --from, --to, --scatter and --power-at") from error
-    calibration = calibrate(loaded_bench, draws=DRAWS, seed=seed, compare=False)
+    calibration = calibrate(loaded_bench, draws=DRAWS, seed=seed, keep_all=keep_all, compare=False)
     return outlook(loaded_bench, calibration, scatter, loaded, at)
 
 

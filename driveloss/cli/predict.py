@@ -13,6 +13,7 @@ from driveloss.cli.console import (
     DrawsOption,
     FamilyOption,
     JsonOption,
+    KeepAllOption,
     SeedOption,
     bad_input_exits_2,
     choose,
@@ -51,6 +52,7 @@ def predict(
     family: FamilyOption = "physical",
     draws: DrawsOption = 2000,
     seed: SeedOption = 20,
+    keep_all: KeepAllOption = False,
     as_json: JsonOption = False,
     as_csv: CsvOption = False,
 ) -> None:
@@ -81,7 +83,8 @@ def predict(
         stated = {key: _quantity(key, text, loaded.rig.ambient_pressure) for key, text in texts.items()}
         stated["pressure_amplitude"] = _quantity("pressure_amplitude", pressure_amplitude, None)
         if calibration is None:
-            fitted = calibrate(loaded, choose(family, FAMILIES, "--family"), draws, seed, compare=False)
+            family = choose(family, FAMILIES, "--family")
+            fitted = calibrate(loaded, family, draws, seed, keep_all=keep_all, compare=False)
         else:
             fitted = read_calibration(calibration)
         measured = breakdown(fitted, loaded.sweeps)

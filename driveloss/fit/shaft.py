@@ -84,7 +84,7 @@ def shaft_power(
             f"the standby power of {float(np.ravel(standby)[0]):g} W"
         )
     loss = np.where(np.isfinite(loss), loss, loss[:, :1])
-    return Shaft(total, loss, net - loss)
+    return Shaft(total, loss, motor.air_gap_power(net, loss))
 
 
 def _winding_resistance(readings: Readings, inputs: Inputs) -> FloatArray:

@@ -37,19 +37,6 @@ def plus_minus(estimate: Estimate | None, scale: float = 1.0) -> str:
     return f"{estimate.value * scale:.{places}f} ±{half:.{places}f}"
 
 
-def interval(estimate: Estimate | None, scale: float = 1.0) -> str:
-    """Value with the ends of its 95 % interval.
-
-    >>> interval(Estimate(5.0, 0.8, 3.4, 6.9))
-    '5.0 [3.4, 6.9]'
-    """
-    if estimate is None:
-        return NOT_KNOWN
-    places = decimals(estimate.half_width * abs(scale))
-    value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
-    return f"{value:.{places}f} [{low:.{places}f}, {high:.{places}f}]"
-
-
 def bar(pressure: float | None) -> str:
     """A pressure [Pa] in bar, absolute.
 

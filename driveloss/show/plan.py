@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import groupby
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from driveloss.show.sheet import Sheet
 PERCENT = 100.0
 ORDERS = ("up-down", "random")
 
-HOPELESS = 100.0  # times as many readings
+HOPELESS = 100.0  # times as many readings: the curves are then determined by rounding at most
 
 
 def plan_tables(plan: Plan) -> list[Sheet | str]:
@@ -66,6 +67,8 @@ def _promise(plan: Plan) -> Sheet:
 
 
 def _two_digits(value: float) -> str:
+    if not isfinite(value):
+        return NOT_KNOWN
     return f"{value:#.2g}".rstrip(".")
 
 
@@ -74,11 +77,16 @@ def _verdict(plan: Plan) -> list[str]:
     return [*lines, _gain(plan.gain), _columns(plan)]
 
 
+def _or_null(value: float) -> float | None:
+    """An even spread of few readings may not determine the curves at all: then there is no figure."""
+    return value if isfinite(value) else None
+
+
 def _gain(times: float) -> str:
     if times <= 1.005:
         return "Evenly spaced readings would do as well here."
-    if times > HOPELESS:
-        return "No number of readings spread evenly over the range would do as well."
+    if times > HOPELESS:  # not a number either, where they determine nothing
+        return "As many readings spread evenly would not determine the curves."
     return f"Readings spread evenly would have to be {times:.2f} times as many for the same chance errors."
 
 
@@ -140,7 +148,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
         "wanted_half_width_W": plan.wanted,
         "met": plan.met,
         "impossible": plan.impossible,
-        "gain_over_even": plan.gain,
+        "gain_over_even": _or_null(plan.gain),
         "points": [{**_rung(p.rung), "frequency_Hz": p.frequency, "count": p.count} for p in plan.points],
         "targets": [_target(target) for target in plan.targets],
         "laws": {part: list(laws) for part, laws in plan.laws.items()},
@@ -159,7 +167,7 @@ def _target(target: Target) -> dict[str, Any]:
         "net_W": target.net,
         "half_width_W": target.half_width,
         "chance_half_width_W": target.by_chance,
-        "evenly_spread_chance_half_width_W": target.evenly,
+        "evenly_spread_chance_half_width_W": _or_null(target.evenly),
         "common_half_width_W": target.common.half_width,
         "common_sources_W": target.common.sources,
         "limiting": target.limiting,

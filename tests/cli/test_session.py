@@ -2,12 +2,15 @@
 
 import os
 import re
+import shlex
 import shutil
 
 import pytest
+import typer
 from golden import COLUMNS, differences
 
 from cli.running import DEMO, ROOT, typed
+from driveloss.cli.app import app
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 SESSIONS = re.findall(r"```console\n\$ driveloss (.*?)\n(.*?)```", README, re.DOTALL)
@@ -73,3 +76,28 @@ def test_the_library_snippet_runs(snippet, capsys, monkeypatch):
     monkeypatch.chdir(ROOT)
     exec(compile(snippet, os.fspath(ROOT / "README.md"), "exec"), {})
     assert re.fullmatch(r"\d\.\d\d W net, from \d\.\d\d to \d\.\d\d W\n", capsys.readouterr().out)
+
+
+TABLE = re.findall(r"^\| `driveloss ([^`]+)` \|", README, re.MULTILINE)
+EXAMPLES = [
+    line.removeprefix("Example: driveloss ")
+    for command in typer.main.get_command(app).commands.values()
+    for line in (command.help or "").splitlines()
+    if line.startswith("Example: ")
+]
+
+
+@pytest.mark.parametrize("command", [*TABLE, *EXAMPLES])
+def test_every_command_shown_does_what_is_asked(command, folder, tmp_path, monkeypatch):
+    """README's table and the example in each command's help, as they stand."""
+    shutil.copytree(folder / "calib_data", tmp_path / "calib_data")
+    shutil.copy(folder / "calib_data" / "calibration.json", tmp_path)
+    for name, sweep in (("new", "wide-no-load"), ("new-wide", "wide-no-load"), ("new-drive", "piston-disconnected")):
+        shutil.copy(folder / "calib_data" / f"{sweep}.csv", tmp_path / f"{name}.csv")
+    monkeypatch.chdir(tmp_path)
+    outcome = typed(*shlex.split(command))
+    assert outcome.code == 0, outcome.err
+
+
+def test_every_command_has_an_example():
+    assert len(EXAMPLES) == len(typer.main.get_command(app).commands) == len(TABLE)

@@ -8,7 +8,6 @@ from html import escape
 from markupsafe import Markup
 
 RULE = re.compile(r'<style type="text/css">\*\{([^{}]*)\}</style>')
-INCHES = 72  # [pt]
 
 
 def inline_svg(svg: str, prefix: str, text: str) -> Markup:
