@@ -6,11 +6,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from driveloss.bench.columns import read_sweep
     from driveloss.bench.load import load_bench
-    from driveloss.bench.readings import read_sweep
     from driveloss.bench.template import write_demo, write_template
 
-_HOMES = {"load_bench": "load", "read_sweep": "readings", "write_template": "template", "write_demo": "template"}
+_HOMES = {"load_bench": "load", "read_sweep": "columns", "write_template": "template", "write_demo": "template"}
 
 __all__ = ["load_bench", "read_sweep", "write_demo", "write_template"]
 

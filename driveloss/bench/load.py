@@ -6,9 +6,9 @@ from collections import Counter
 from difflib import get_close_matches
 from pathlib import Path, PureWindowsPath
 
-from driveloss.bench.config import Config, SweepSpec, read_config
-from driveloss.bench.model import Bench, Rig, Sweep
-from driveloss.bench.readings import read_sweep
+from driveloss.bench.columns import read_sweep
+from driveloss.bench.records import Bench, Rig, Sweep
+from driveloss.bench.toml import Config, SweepSpec, read_config
 from driveloss.bench.units import shown
 from driveloss.errors import InputError
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from math import isfinite
 
-from driveloss.bench.kinds import Kind
-from driveloss.bench.model import Limits, Quantity
+from driveloss.bench.records import Limits, Quantity
+from driveloss.bench.rules import Kind
 from driveloss.bench.units import FACTORS, UNIT, Conversion, conversion_to, shown
 from driveloss.errors import InputError
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 from math import pi
 from typing import Any
 
-from driveloss.bench.kinds import Kind
+from driveloss.bench.rules import Kind
 from driveloss.errors import InputError
 
 # pint evaluates what it is given (9**9**9 keeps it busy for hours), so only names with small exponents pass.

@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from driveloss.analysis.breakdown import Breakdown
-    from driveloss.analysis.budget import Share
+    from driveloss.breakdown.ask import Breakdown
+    from driveloss.breakdown.budget import Share
 
 DRAWINGS = ("parts", "flow", "ceilings", "temperatures", "budget")
 
@@ -68,14 +68,16 @@ def breakdown(
     Example: driveloss breakdown calib_data --figure parts.png
     """
     with bad_input_exits_2():
-        from driveloss.analysis.breakdown import breakdown as ask
-        from driveloss.analysis.budget import budget
         from driveloss.bench import load_bench
+        from driveloss.breakdown.ask import breakdown as ask
+        from driveloss.breakdown.budget import budget
+        from driveloss.breakdown.tell import CAUTION, breakdown_data, breakdown_tables, budget_tables
         from driveloss.fit.calibrate import calibrate
         from driveloss.fit.calibration import FAMILIES
         from driveloss.fit.store import read_calibration
-        from driveloss.show.plain import breakdown_data, to_json
-        from driveloss.show.tables import CAUTION, breakdown_tables, budget_tables, finding_lines, flag_lines
+        from driveloss.say.calibration import finding_lines
+        from driveloss.say.flags import flag_lines
+        from driveloss.say.json_form import to_json
 
         one_format(as_json, as_csv)
         choose(drawing, DRAWINGS, "--draw")
@@ -90,7 +92,7 @@ def breakdown(
             wanted = with_budget or (figure is not None and drawing == "budget")
             shares = budget(loaded, fitted) if wanted else ()
         if figure is not None:
-            from driveloss.show.figures import save
+            from driveloss.figures import save
 
             save(_drawn(drawing, answer, shares, run), figure)
         tables = [*breakdown_tables(answer), *budget_tables(answer, shares if with_budget else ())]
@@ -102,7 +104,7 @@ def breakdown(
 
 def _drawn(drawing: str, answer: Breakdown, shares: Sequence[Share], run: int | None) -> Figure:
     """The figure that --draw names."""
-    from driveloss.show import figures
+    from driveloss import figures
 
     if drawing == "flow":
         return figures.power_flow_figure(answer, answer.best_run if run is None else run - 1)

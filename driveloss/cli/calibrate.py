@@ -56,8 +56,8 @@ def calibrate(
         from driveloss.fit.calibrate import calibrate as fit
         from driveloss.fit.calibration import FAMILIES
         from driveloss.fit.store import to_text
-        from driveloss.show.files import write_all
-        from driveloss.show.tables import calibration_notes, calibration_tables, finding_lines
+        from driveloss.say.calibration import calibration_notes, calibration_tables, finding_lines
+        from driveloss.say.files import write_all
 
         choose(drawing, ("ladder", "friction"), "--draw")
         loaded = load_bench(bench)
@@ -67,7 +67,7 @@ def calibrate(
         spare_inputs(loaded, target, figure)
         files = {target: text.encode()}
         if figure is not None:
-            from driveloss.show.figures import file_content
+            from driveloss.figures import file_content
 
             files[figure] = file_content(_drawn(drawing, calibration), figure)
         write_all(files)
@@ -77,7 +77,7 @@ def calibrate(
 
 def _drawn(drawing: str, calibration: Calibration) -> Figure:
     """The figure that --draw names."""
-    from driveloss.show.figures import friction_figure, ladder_figure
+    from driveloss.figures import friction_figure, ladder_figure
 
     if drawing == "friction":
         return friction_figure(calibration)

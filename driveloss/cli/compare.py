@@ -54,14 +54,15 @@ def compare(
     Example: driveloss compare calib_data --at 6 --at 9 --drop 20
     """
     with bad_input_exits_2():
-        from driveloss.analysis.compare import compare as ask
-        from driveloss.analysis.together import calibrate_together
         from driveloss.bench import load_bench
+        from driveloss.compare.ask import compare as ask
+        from driveloss.compare.benches import calibrate_together
+        from driveloss.compare.data import comparison_data
+        from driveloss.compare.tell import comparison_notes, comparison_tables
         from driveloss.fit.calibration import FAMILIES
-        from driveloss.show.compare import comparison_notes, comparison_tables
-        from driveloss.show.compare_data import comparison_data
-        from driveloss.show.plain import to_json
-        from driveloss.show.tables import finding_lines, flag_lines
+        from driveloss.say.calibration import finding_lines
+        from driveloss.say.flags import flag_lines
+        from driveloss.say.json_form import to_json
 
         one_format(as_json, as_csv)
         loaded = [load_bench(bench) for bench in benches]

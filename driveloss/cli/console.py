@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from driveloss.bench.model import Bench
-    from driveloss.show.sheet import Sheet
+    from driveloss.bench.records import Bench
+    from driveloss.say.sheet import Sheet
 
 BenchPath = Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder, or its bench.toml.")]
 JsonOption = Annotated[
@@ -66,12 +66,12 @@ def show(
     rows: Callable[[], Iterable[Mapping[str, Any]]] | None = None,
 ) -> None:
     """Print tables; for scripts JSON, or CSV of `rows()`, to standard output and the tables to standard error."""
-    from driveloss.show.terminal import console, print_all
+    from driveloss.say.terminal import console, print_all
 
     if as_json:
         typer.echo(data())
     elif rows is not None:
-        from driveloss.show.spreadsheet import to_csv
+        from driveloss.say.csv_form import to_csv
 
         typer.echo(to_csv(rows()), nl=False)
     print_all(console(err=as_json or rows is not None), tables)
@@ -88,7 +88,7 @@ def one_format(as_json: bool, as_csv: bool) -> None:
 @contextmanager
 def progress(what: str) -> Iterator[None]:
     """Say what takes long, on a terminal only: nothing reaches a pipe or a file."""
-    from driveloss.show.terminal import console
+    from driveloss.say.terminal import console
 
     with console(err=True).status(what):
         yield
@@ -96,7 +96,7 @@ def progress(what: str) -> Iterator[None]:
 
 def note(*lines: str) -> None:
     """Print lines for people to standard error, wrapped."""
-    from driveloss.show.terminal import console, print_all
+    from driveloss.say.terminal import console, print_all
 
     print_all(console(err=True), lines)
 

@@ -30,10 +30,11 @@ def losses(
     Example: driveloss losses calib_data/calibration.json --at 7.5 --at 9
     """
     with bad_input_exits_2():
-        from driveloss.analysis.losses import losses as ask
         from driveloss.fit.store import read_calibration
-        from driveloss.show.plain import losses_data, to_json
-        from driveloss.show.tables import flag_lines, loss_tables
+        from driveloss.losses.ask import losses as ask
+        from driveloss.losses.tell import loss_tables, losses_data
+        from driveloss.say.flags import flag_lines
+        from driveloss.say.json_form import to_json
 
         one_format(as_json, as_csv)
         frequencies = list(at or []) + series(start, stop, step)
@@ -66,8 +67,8 @@ def _usage(text: str) -> Exception:
 
 
 def _pressure(text: str, ambient: float) -> float:
-    from driveloss.bench.kinds import KEY_KINDS
-    from driveloss.bench.model import Quantity
     from driveloss.bench.quantity import parse_quantity
+    from driveloss.bench.records import Quantity
+    from driveloss.bench.rules import KEY_KINDS
 
     return parse_quantity(text, KEY_KINDS["mean_pressure"], "--mean-pressure", Quantity(ambient)).value

@@ -19,7 +19,7 @@ from driveloss.cli.console import (
 )
 
 if TYPE_CHECKING:
-    from driveloss.analysis.plan_outlook import Outlook
+    from driveloss.plan.outlook import Outlook
 
 DRAWS = 400  # the plan needs spreads, not tails
 
@@ -60,10 +60,10 @@ def plan(
     Example: driveloss plan calib_data --cylinder wide --at 8 --half-width "0.5 W" --sheets next-sweeps
     """
     with bad_input_exits_2():
-        from driveloss.analysis.plan import plan as ask
-        from driveloss.show.plain import to_json
-        from driveloss.show.plan import ORDERS, plan_data, plan_tables
-        from driveloss.show.tables import finding_lines
+        from driveloss.plan.ask import plan as ask
+        from driveloss.plan.tell import ORDERS, plan_data, plan_tables
+        from driveloss.say.calibration import finding_lines
+        from driveloss.say.json_form import to_json
 
         choose(order, ORDERS, "--order")
         wanted, noise, loaded = (
@@ -80,7 +80,7 @@ def plan(
         note(*outlook.bench.notices, *findings)
         if sheets is not None:
             from driveloss.bench.template import write_files
-            from driveloss.show.plan import sheets as texts
+            from driveloss.plan.tell import sheets as texts
 
             written = write_files(sheets, texts(answer, order, seed, _further_columns(outlook)))
             note(f"Wrote {len(written)} sheets to {sheets}: {', '.join(path.name for path in written)}")
@@ -89,10 +89,10 @@ def plan(
 def _measured(
     bench: Path, scatter: float | None, loaded: float | None, at: list[float], seed: int, keep_all: bool
 ) -> Outlook:
-    from driveloss.analysis.plan_outlook import outlook
     from driveloss.bench import load_bench
     from driveloss.errors import InputError
     from driveloss.fit.calibrate import calibrate
+    from driveloss.plan.outlook import outlook
 
     try:
         loaded_bench = load_bench(bench)
@@ -107,10 +107,10 @@ def _measured(
 def _assumed(
     bench: Path, scatter: float | None, loaded: float | None, start: float | None, stop: float | None
 ) -> Outlook:
-    from driveloss.analysis.plan_assumed import Expected, assumed_outlook
-    from driveloss.bench.config import read_config
     from driveloss.bench.load import BENCH_FILE
+    from driveloss.bench.toml import read_config
     from driveloss.errors import InputError
+    from driveloss.plan.assumed import Expected, assumed_outlook
 
     if scatter is None or loaded is None or start is None or stop is None:
         raise InputError("--from, --to, --scatter and --power-at go together: expected all four")
@@ -127,7 +127,7 @@ def _further_columns(outlook: Outlook) -> tuple[str, ...]:
 
 
 def _power(text: str, option: str) -> float:
-    from driveloss.bench.kinds import Kind
     from driveloss.bench.quantity import parse_quantity
+    from driveloss.bench.rules import Kind
 
     return parse_quantity(text, Kind("power", "W", "1 W", 1e-6, 1e6, "was it in mW?"), option).value

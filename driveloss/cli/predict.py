@@ -23,7 +23,7 @@ from driveloss.cli.console import (
 )
 
 if TYPE_CHECKING:
-    from driveloss.bench.model import Quantity
+    from driveloss.bench.records import Quantity
 
 
 def predict(
@@ -63,17 +63,18 @@ def predict(
     Example: driveloss predict calib_data --bore "50 mm" --mean-pressure "3 bar" --at 9
     """
     with bad_input_exits_2():
-        from driveloss.analysis.breakdown import breakdown
-        from driveloss.analysis.predict import predict as ask
-        from driveloss.analysis.predict import wanted_cylinder
         from driveloss.bench import load_bench
+        from driveloss.breakdown.ask import breakdown
+        from driveloss.breakdown.tell import CAUTION
         from driveloss.errors import InputError
         from driveloss.fit.calibrate import calibrate
         from driveloss.fit.calibration import FAMILIES
         from driveloss.fit.store import read_calibration
-        from driveloss.show.plain import to_json
-        from driveloss.show.predict import predict_data, predict_tables, prediction_flag_lines
-        from driveloss.show.tables import CAUTION, finding_lines
+        from driveloss.predict.ask import predict as ask
+        from driveloss.predict.ask import wanted_cylinder
+        from driveloss.predict.tell import predict_data, predict_tables, prediction_flag_lines
+        from driveloss.say.calibration import finding_lines
+        from driveloss.say.json_form import to_json
 
         one_format(as_json, as_csv)
         if not at:
@@ -98,8 +99,8 @@ def predict(
 
 def _quantity(key: str, text: str | None, ambient: Quantity | None) -> Quantity | None:
     """An option's quantity in SI, read as the key of bench.toml would be."""
-    from driveloss.bench.kinds import KEY_KINDS, Kind
     from driveloss.bench.quantity import parse_quantity
+    from driveloss.bench.rules import KEY_KINDS, Kind
 
     if text is None:
         return None

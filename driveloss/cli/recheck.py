@@ -10,7 +10,7 @@ import typer
 from driveloss.cli.console import JsonOption, bad_input_exits_2, choose, note, show
 
 if TYPE_CHECKING:
-    from driveloss.bench.model import Sweep
+    from driveloss.bench.records import Sweep
     from driveloss.fit.calibration import Calibration
 
 FORM = "STAGE:FILE, or no-load:CYLINDER:FILE"
@@ -40,11 +40,11 @@ def recheck(
     Example: driveloss recheck calibration.json no-load:wide:new-wide.csv piston-disconnected:new-drive.csv
     """
     with bad_input_exits_2():
-        from driveloss.analysis.recheck import check_program
-        from driveloss.analysis.recheck import recheck as ask
         from driveloss.fit.store import read_calibration
-        from driveloss.show.plain import to_json
-        from driveloss.show.recheck import recheck_data, recheck_tables
+        from driveloss.recheck.ask import check_program
+        from driveloss.recheck.ask import recheck as ask
+        from driveloss.recheck.tell import recheck_data, recheck_tables
+        from driveloss.say.json_form import to_json
 
         saved = read_calibration(calibration)
         check_program(saved, _running(), calibration.name)
@@ -63,8 +63,8 @@ def _running() -> str:
 
 def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sweep, tuple[str, ...]]:
     """One argument, STAGE:FILE or STAGE:CYLINDER:FILE, as a sweep and notices."""
-    from driveloss.analysis.recheck_rungs import STAGES
     from driveloss.bench import read_sweep
+    from driveloss.recheck.rungs import STAGES
 
     stage, _, rest = text.partition(":")
     choose(stage, STAGES, f"'{text}', stage")
@@ -96,14 +96,14 @@ def _refuse(text: str, reason: str) -> Exception:
 
 
 def _pressure(text: str, saved: Calibration) -> float:
-    from driveloss.bench.kinds import KEY_KINDS
     from driveloss.bench.quantity import parse_quantity
+    from driveloss.bench.rules import KEY_KINDS
 
     return parse_quantity(text, KEY_KINDS["mean_pressure"], "--mean-pressure", saved.rig.ambient_pressure).value
 
 
 def _power(text: str) -> float:
-    from driveloss.bench.kinds import Kind
     from driveloss.bench.quantity import parse_quantity
+    from driveloss.bench.rules import Kind
 
     return parse_quantity(text, Kind("power", "W", "1 W", 1e-6, 1e6, "was it in mW?"), "--worth").value

@@ -21,7 +21,7 @@ from driveloss.cli.console import (
 )
 
 if TYPE_CHECKING:
-    from driveloss.show.report import Report
+    from driveloss.report.page import Report
 
 
 def report(
@@ -47,10 +47,10 @@ def report(
     """
     with bad_input_exits_2():
         from driveloss.fit.calibration import FAMILIES
-        from driveloss.show.files import write_text
-        from driveloss.show.plain import to_json
-        from driveloss.show.report import report_page
-        from driveloss.show.terminal import console
+        from driveloss.report.page import report_page
+        from driveloss.say.files import write_text
+        from driveloss.say.json_form import to_json
+        from driveloss.say.terminal import console
 
         with console(err=True).status("Reading the bench") as status:  # seen on a terminal only
             family = choose(family, FAMILIES, "--family")
@@ -67,13 +67,13 @@ def report(
 
 def _gathered(bench: Path, family: str, draws: int, seed: int, keep_all: bool, tell: Any) -> Report:
     """Every answer that the page shows."""
-    from driveloss.analysis.breakdown import breakdown
-    from driveloss.analysis.budget import budget
-    from driveloss.analysis.compare import compare
-    from driveloss.analysis.together import Subject
     from driveloss.bench import load_bench
+    from driveloss.breakdown.ask import breakdown
+    from driveloss.breakdown.budget import budget
+    from driveloss.compare.ask import compare
+    from driveloss.compare.benches import Subject
     from driveloss.fit.calibrate import calibrate
-    from driveloss.show.report import Report
+    from driveloss.report.page import Report
 
     loaded = load_bench(bench)
     tell("Fitting the ladder")
@@ -89,8 +89,8 @@ def _gathered(bench: Path, family: str, draws: int, seed: int, keep_all: bool, t
 
 
 def _data(report: Report) -> dict[str, Any]:
+    from driveloss.breakdown.tell import breakdown_data
     from driveloss.fit.estimate import COVERAGE
-    from driveloss.show.plain import breakdown_data
 
     if report.answer is None:
         return {"schema": "driveloss.breakdown/1", "coverage": COVERAGE, "runs": []}

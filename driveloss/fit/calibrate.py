@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driveloss.bench.model import Bench, FloatArray
+from driveloss.bench.records import Bench, FloatArray
 from driveloss.fit.calibration import DRAWS, FAMILIES, SEED, Calibration, Evidence, Range
 from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, build_ladder, ladder_power
+from driveloss.fit.meters import SOURCES, Inputs, draw_inputs, first_column
+from driveloss.fit.motor_loss import input_power, shaft_power
 from driveloss.fit.readings import pressure_groups
-from driveloss.fit.shaft import input_power, shaft_power
-from driveloss.fit.sources import SOURCES, Inputs, draw_inputs, first_column
 from driveloss.physics import motor
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def calibrate(
     inputs to use instead of the bench's own, for benches that share a meter.
     Raises InputError where the readings cannot be explained at all.
     """
-    from driveloss.fit.screen import screen
+    from driveloss.fit.outliers import screen
 
     whole = build_ladder(bench)
     inputs = draw_inputs(whole.rig, draws, seed, active) if inputs is None else inputs
@@ -70,9 +70,9 @@ def _weaknesses(
     bench: Bench, ladder: Ladder, inputs: Inputs, standby: FloatArray, fits: dict[str, FamilyFit]
 ) -> list[Finding]:
     """Everything that screening says about whole sweeps and the meter."""
-    from driveloss.fit.drift import drifts, misfit, wrong_order
-    from driveloss.fit.gaps import idle_unknown, overpumped, unstated_meter, unused_drag
-    from driveloss.fit.screen import suspect_runs
+    from driveloss.fit.outliers import suspect_runs
+    from driveloss.fit.unstated import idle_unknown, overpumped, unstated_meter, unused_drag
+    from driveloss.fit.weaknesses import drifts, misfit, wrong_order
 
     stated = first_column(inputs)
     power = ladder_power(ladder, stated, standby[:1])[:, 0]

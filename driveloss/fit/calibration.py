@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driveloss.bench.model import FloatArray, Rig
+from driveloss.bench.records import FloatArray, Rig
 from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
-from driveloss.fit.known import port_power, stated_pressure_power
-from driveloss.fit.noise import Scatter
+from driveloss.fit.known_loads import port_power, stated_pressure_power
+from driveloss.fit.meters import Inputs
 from driveloss.fit.readings import SAME_PRESSURE
-from driveloss.fit.sources import Inputs
+from driveloss.fit.scatter import Scatter
 from driveloss.physics import motor
 
 if TYPE_CHECKING:  # what only a fresh calibration holds: a saved one is asked without the fitter
@@ -97,6 +97,26 @@ class Calibration:
     def port(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Gas pumped through the open port in a no-load sweep, (m, 1 + draws); nan without a port size. [W]"""
         return port_power(self.rig, self.inputs, cylinder, frequency, pressure)
+
+    def shaft_power(self, readings: Readings) -> FloatArray:
+        """What readings of one rung should take at the shaft, (n, 1 + draws); in standby the input power.
+
+        Without what a load adds: for loaded readings that of the no-load rung, ports closed. [W]
+        """
+        stage, cylinder = str(readings.stage[0]), str(readings.cylinder[0])
+        f, p = readings.frequency, readings.mean_pressure
+        if stage == "standby":
+            return np.tile(self.standby, (len(f), 1))
+        if stage == "motor-alone":
+            power = self.motor(f)
+            assert power is not None
+            return power
+        if not cylinder:
+            return self.drive(f)
+        beyond = self.seal(cylinder, f, p)  # the transmission
+        if stage != "loaded":
+            beyond = beyond + np.nan_to_num(self.port(cylinder, f, p))
+        return self.drive(f) + beyond / self.inputs.efficiency
 
     def load_loss(self, shaft: FloatArray, frequency: FloatArray) -> FloatArray:
         """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,); zero where not known. [W]"""

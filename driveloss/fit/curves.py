@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driveloss.bench.model import FloatArray, Rig
-from driveloss.fit.terms import Term, shape
+from driveloss.bench.records import FloatArray, Rig
+from driveloss.fit.laws import Term, shape
 
 
 @dataclass(frozen=True)

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driveloss.bench.model import FloatArray
+from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import Curves
 from driveloss.fit.estimate import Estimate
-from driveloss.fit.noise import LackOfFit, Scatter
+from driveloss.fit.scatter import LackOfFit, Scatter
 
 
 @dataclass(frozen=True)

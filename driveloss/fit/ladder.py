@@ -10,13 +10,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driveloss.bench.model import Bench, FloatArray, Rig
-from driveloss.fit.known import port_power, stated_pressure_power
-from driveloss.fit.noise import SAME_FREQUENCY
+from driveloss.bench.records import Bench, FloatArray, Rig
+from driveloss.fit.known_loads import port_power, stated_pressure_power
+from driveloss.fit.laws import Scope
+from driveloss.fit.meters import Inputs
+from driveloss.fit.motor_loss import load_loss_route, shaft_power
 from driveloss.fit.readings import Readings, gather, pressure_groups
-from driveloss.fit.shaft import load_loss_route, shaft_power
-from driveloss.fit.sources import Inputs
-from driveloss.fit.terms import Scope
+from driveloss.fit.scatter import SAME_FREQUENCY
 
 LEAST_FREQUENCIES = 3  # that tell an idle power from losses that grow with frequency
 RUNGS = ("motor-alone", "piston-disconnected", "no-load")

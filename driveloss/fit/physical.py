@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driveloss.bench.model import FloatArray
-from driveloss.fit.choice import Candidate, Search, assign, weighted
+from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.estimate import estimate
 from driveloss.fit.family import (
@@ -22,10 +21,11 @@ from driveloss.fit.family import (
     t_interval,
 )
 from driveloss.fit.ladder import Ladder, ladder_power
-from driveloss.fit.noise import Pattern, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
-from driveloss.fit.solve import Solution, curve_fit, linear_fit, nonnegative
-from driveloss.fit.sources import Inputs, first_column
-from driveloss.fit.terms import Term, offered_terms, shape
+from driveloss.fit.laws import Term, offered_terms, shape
+from driveloss.fit.least_squares import Solution, curve_fit, linear_fit, nonnegative
+from driveloss.fit.meters import Inputs, first_column
+from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.selection import Candidate, Search, assign, weighted
 
 IDLE_PASSES = 30  # at most, in finding an idle power that the motor current in turn depends on
 IDLE_SETTLED = 1e-9  # of the largest input power

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driveloss.bench.model import FloatArray
-from driveloss.fit.choice import Candidate, aicc, assign, weighted
+from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import PolynomialCurves, SweepCurve, legendre_design
 from driveloss.fit.family import FamilyFit, LinearChoice, Quality, TermReport, scatter_draws, t_interval
 from driveloss.fit.ladder import RUNGS, Ladder, ladder_power
-from driveloss.fit.noise import Pattern, Scatter, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.least_squares import Solution, linear_fit
+from driveloss.fit.meters import Inputs, first_column
 from driveloss.fit.readings import pressure_groups
-from driveloss.fit.solve import Solution, linear_fit
-from driveloss.fit.sources import Inputs, first_column
+from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.selection import Candidate, aicc, assign, weighted
 
 DEGREES = (1, 2, 3, 4)
 

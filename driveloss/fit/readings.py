@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driveloss.bench.model import FloatArray, Rig, Sweep
+from driveloss.bench.records import FloatArray, Rig, Sweep
 
 SAME_PRESSURE = 0.03  # pressures closer than this fraction belong to one group of readings
 

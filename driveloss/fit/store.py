@@ -13,15 +13,15 @@ from typing import Any
 
 import numpy as np
 
-from driveloss.bench.model import Rig
+from driveloss.bench.records import Rig
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, Range
 from driveloss.fit.curves import Curves, PhysicalCurves, PolynomialCurves, SweepCurve
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
-from driveloss.fit.noise import Scatter
-from driveloss.fit.sources import Inputs
-from driveloss.fit.terms import Term
+from driveloss.fit.laws import Term
+from driveloss.fit.meters import Inputs
+from driveloss.fit.scatter import Scatter
 
 SCHEMA = "driveloss.calibration/1"
 

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from driveloss.bench import load_bench
-from driveloss.bench.config import read_config
-from driveloss.bench.model import Motor, Quantity
+from driveloss.bench.records import Motor, Quantity
+from driveloss.bench.toml import read_config
 from driveloss.errors import InputError
 
 

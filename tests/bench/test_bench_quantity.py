@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from driveloss.bench.kinds import COLUMN_KINDS, KEY_KINDS, METER_KINDS, Kind
-from driveloss.bench.model import Limits, Quantity
 from driveloss.bench.quantity import parse_limits, parse_quantity
+from driveloss.bench.records import Limits, Quantity
+from driveloss.bench.rules import COLUMN_KINDS, KEY_KINDS, METER_KINDS, Kind
 from driveloss.bench.units import UNIT, conversion, conversion_to, shown
 from driveloss.errors import InputError
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from driveloss.bench import read_sweep
-from driveloss.bench.model import Sweep
+from driveloss.bench.records import Sweep
 from driveloss.errors import InputError
 
 

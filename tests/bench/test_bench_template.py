@@ -2,9 +2,10 @@
 
 import pytest
 
-from driveloss.bench import config, load_bench, write_template
-from driveloss.bench.kinds import METER_KINDS
-from driveloss.bench.model import STAGES
+from driveloss.bench import load_bench, write_template
+from driveloss.bench import toml as config
+from driveloss.bench.records import STAGES
+from driveloss.bench.rules import METER_KINDS
 from driveloss.bench.template import BENCH, CAUTIONS, SWEEPS
 from driveloss.errors import InputError, OutputError
 

@@ -20,8 +20,8 @@ from simulate import SealLaw, Truth, random_protocol, random_truth, write_bench
 from simulate.machine import loaded_parts, piston_positions, piston_velocities, pressure_amplitude
 
 import driveloss
-from driveloss.analysis.predict import predict, wanted_cylinder
-from driveloss.bench.model import Quantity
+from driveloss.bench.records import Quantity
+from driveloss.predict.ask import predict, wanted_cylinder
 
 SEAL_SCATTER, WORK_SCATTER = 0.15, 0.10  # relative standard deviations between cylinders
 POWERS = ("input", "drive", "seal", "pneumatic", "aftercooler_heat")

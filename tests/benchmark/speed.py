@@ -106,7 +106,8 @@ def resampling_race() -> Race:
 
 def joint_fit() -> tuple[Callable[[], object], np.ndarray, np.ndarray]:
     """Resampling of a joint fit of 100 readings; its weighted design (n, k) and as many noisy readings (n, draws)."""
-    from driveloss.fit import calibration, physical, sources
+    from driveloss.fit import calibration, physical
+    from driveloss.fit import meters as sources
 
     ladder, inputs, standby = ladder_of_readings(READINGS)
     problem = physical.pose(ladder, sources.first_column(inputs), standby[:1])
@@ -134,7 +135,8 @@ def ladder_of_readings(count: int) -> tuple:
     from dataclasses import replace
 
     from driveloss.bench import load_bench
-    from driveloss.fit import calibration, ladder, sources
+    from driveloss.fit import calibration, ladder
+    from driveloss.fit import meters as sources
 
     bench = load_bench(DEMO)
     full = ladder.build_ladder(bench)

@@ -12,16 +12,16 @@ from tempfile import TemporaryDirectory
 import pytest
 
 HERE = Path(__file__).parent
-for folder in (HERE, HERE.parent / "show"):
+for folder in (HERE, HERE.parent / "report"):
     if str(folder) not in sys.path:
         sys.path.insert(0, str(folder))
 
 import chromium  # noqa: E402
 from report_pages import NAME, NOTE, TITLE, Tree, demo, hostile, ladder_alone  # noqa: E402
 
-from driveloss.analysis.losses import losses  # noqa: E402
-from driveloss.show.numbers import decimals  # noqa: E402
-from driveloss.show.page.grid import PARTS, grid_frequencies  # noqa: E402
+from driveloss.losses.ask import losses  # noqa: E402
+from driveloss.report.loss_grid import PARTS, grid_frequencies  # noqa: E402
+from driveloss.say.numbers import decimals  # noqa: E402
 
 pytestmark = pytest.mark.skipif(chromium.PROGRAM is None, reason="needs Debian's package chromium")
 

@@ -9,13 +9,13 @@ from simulate.machine import loaded_parts, seal_power
 from simulate.rig import Errors
 
 from compare.machines import AMBIENT, DRAGGING, EASY, FREQUENCIES, SHARED_GAIN, TRUTH, bench
-from driveloss.analysis.compare import compare
-from driveloss.analysis.together import Subject, calibrate_together, shared_draws, shared_sections, with_shared_errors
-from driveloss.analysis.verdict import BETTER, NO_COMMON_GROUND, OPEN, SCATTER, WORSE, judge, variance_shares
+from driveloss.compare.ask import compare
+from driveloss.compare.benches import Subject, calibrate_together, shared_draws, shared_sections, with_shared_errors
+from driveloss.compare.data import comparison_data
+from driveloss.compare.tell import comparison_tables, sentence
+from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, SCATTER, WORSE, judge, variance_shares
 from driveloss.errors import InputError
 from driveloss.fit.estimate import estimate
-from driveloss.show.compare import comparison_tables, sentence
-from driveloss.show.compare_data import comparison_data
 
 SEEDS = 24
 DRAWS = 400

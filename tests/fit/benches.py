@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from driveloss.bench.load import load_bench
-from driveloss.bench.model import Bench
+from driveloss.bench.records import Bench
 
 HEAD = """schema = 1
 title = "Test bench"

@@ -12,7 +12,7 @@ import uncertainties
 from scipy.stats import t as student
 from uncertainties import umath
 
-from driveloss.analysis.breakdown import breakdown
+from driveloss.breakdown.ask import breakdown
 from driveloss.fit import polynomial
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimate

@@ -6,9 +6,9 @@ import GTC
 import numpy as np
 import pytest
 
+from driveloss.fit.meters import draw_inputs
+from driveloss.fit.motor_loss import input_power
 from driveloss.fit.readings import gather
-from driveloss.fit.shaft import input_power
-from driveloss.fit.sources import draw_inputs
 from fit.benches import Sheet, write_bench
 
 DRAWS = 20_000

@@ -5,8 +5,8 @@ from math import log10
 import numpy as np
 import pytest
 
+from driveloss.fit.least_squares import curve_fit
 from driveloss.fit.polynomial import polynomial_fit
-from driveloss.fit.solve import curve_fit
 from fit.nist import SETS
 
 # Degree of the polynomial, whether it has an intercept, and the digits reached here in estimates and deviations.

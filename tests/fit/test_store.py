@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from simulate import random_bench, write_bench
 
-from driveloss.analysis.breakdown import breakdown
-from driveloss.analysis.losses import losses
 from driveloss.bench.load import load_bench
+from driveloss.breakdown.ask import breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.store import SCHEMA, from_text, read_calibration, to_text
+from driveloss.losses.ask import losses
 
 SEEDS = (3, 8, 21)
 

@@ -7,16 +7,16 @@ import pytest
 from recheck.test_recheck import FREQUENCIES, TRUTH
 from simulate import Limits, PlannedSweep, Protocol, ladder, write_bench
 
-from driveloss.analysis.breakdown import breakdown
-from driveloss.analysis.plan import nice_grid, plan, spread
-from driveloss.analysis.plan_assumed import Expected, assumed_outlook
-from driveloss.analysis.plan_outlook import outlook
-from driveloss.bench.config import read_config
 from driveloss.bench.load import load_bench
 from driveloss.bench.template import write_template
+from driveloss.bench.toml import read_config
+from driveloss.breakdown.ask import breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimate
+from driveloss.plan.ask import nice_grid, plan, spread
+from driveloss.plan.assumed import Expected, assumed_outlook
+from driveloss.plan.outlook import outlook
 
 AT = (6.0, 11.0)  # [Hz]
 SIGMA = 0.08  # [W] scatter of a reading
@@ -134,7 +134,7 @@ class TestDesign:
 
     def test_no_single_exchange_of_readings_gains_much(self, known):
         """The whole-number design against every neighbour: within 3 % of the best of them."""
-        from driveloss.analysis.plan import _Problem
+        from driveloss.plan.ask import _Problem
 
         problem = _Problem(known, AT, ("narrow",))
         counts = problem.counts(60, 1e-4)

@@ -9,7 +9,7 @@ import typer
 from compare.machines import drive_alone
 from typer.testing import CliRunner
 
-from driveloss.bench.readings import read_sweep
+from driveloss.bench.columns import read_sweep
 from driveloss.bench.template import write_template
 from driveloss.cli.plan import plan
 from driveloss.errors import InputError

@@ -7,8 +7,8 @@ import numpy as np
 from simulate import Answer as Truths
 from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder, write_bench
 
-from driveloss.analysis.breakdown import Breakdown, breakdown
 from driveloss.bench.load import load_bench
+from driveloss.breakdown.ask import Breakdown, breakdown
 from driveloss.fit.calibrate import calibrate
 
 FREQUENCIES = (5.0, 7.0, 9.0, 11.0, 13.0)  # [Hz]

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from simulate.machine import loaded_parts
 
-from driveloss.analysis import scaling
-from driveloss.analysis.predict import predict, wanted_cylinder
-from driveloss.analysis.prediction_rules import ALL_FLAGS
-from driveloss.analysis.torque_margin import VERDICTS, verdict
-from driveloss.bench.model import Quantity
+from driveloss.bench.records import Quantity
 from driveloss.errors import InputError
 from driveloss.fit.estimate import Estimate
 from driveloss.physics import torque
+from driveloss.predict import scaling
+from driveloss.predict.ask import predict, wanted_cylinder
+from driveloss.predict.rules import ALL_FLAGS
+from driveloss.predict.torque_margin import VERDICTS, verdict
 from predict.benches import LIP, PRESSURE_DRAG, PRESSURES, cylinder, measured, truth
 
 SPLIT = ("standby", "motor", "linkage", "transmission", "seal", "pneumatic")

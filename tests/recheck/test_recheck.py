@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder, write_bench
 
-from driveloss.analysis.recheck import check_program, recheck
 from driveloss.bench.load import load_bench
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.store import from_text, to_text
+from driveloss.recheck.ask import check_program, recheck
 
 FREQUENCIES = (4.0, 5.5, 7.0, 8.5, 10.0, 11.5, 13.0)  # [Hz]
 SIGMA = 0.08  # [W] scatter of a reading

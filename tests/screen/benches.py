@@ -10,10 +10,10 @@ import numpy as np
 from simulate import Answer, Protocol, Truth, ladder, random_bench, write_bench
 
 from driveloss.bench import load_bench
-from driveloss.bench.model import Bench
+from driveloss.bench.records import Bench
 from driveloss.fit.ladder import build_ladder
-from driveloss.fit.screen import Screened, screen
-from driveloss.fit.sources import draw_inputs, first_column
+from driveloss.fit.meters import draw_inputs, first_column
+from driveloss.fit.outliers import Screened, screen
 
 SEED = 11
 RUNGS = ("motor-alone", "piston-disconnected", "no-load")

@@ -8,11 +8,11 @@ import pytest
 from scipy.stats import t as student
 from simulate import write_bench
 
-from driveloss.fit import screen
+from driveloss.fit import outliers as screen
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimates
 from driveloss.fit.ladder import build_ladder
-from driveloss.fit.screen import _against_the_rest, _droppable, likely_slip, outliers
+from driveloss.fit.outliers import _against_the_rest, _droppable, likely_slip, outliers
 from screen.benches import (
     a_fifth_less,
     a_fifth_more,

@@ -9,10 +9,10 @@ from benchmark import coverage
 from simulate import Limits, write_bench
 
 from driveloss.fit.calibrate import calibrate
-from driveloss.fit.drift import drifts
-from driveloss.fit.noise import repeat_groups
 from driveloss.fit.readings import Readings
+from driveloss.fit.scatter import repeat_groups
 from driveloss.fit.store import from_text, to_text
+from driveloss.fit.weaknesses import drifts
 from screen.benches import load, overwrite, random_case, rung_files, scale_file, tenfold, tenth, with_repeats
 
 KINDS = {"outlier", "suspect", "drift", "order", "lack-of-fit", "meter"}

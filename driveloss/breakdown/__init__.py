@@ -1,0 +1,1 @@
+"""Every loaded reading split into its parts."""

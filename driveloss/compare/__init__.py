@@ -1,0 +1,1 @@
+"""Seals, bores, pressures and benches side by side."""

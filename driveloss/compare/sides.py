@@ -1,0 +1,145 @@
+"""What a comparison sets side by side: every cylinder at the pressures it was turned at, and every loaded sweep."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from driveloss.bench.records import FloatArray
+from driveloss.breakdown.ask import Breakdown, breakdown
+from driveloss.compare.benches import Subject
+from driveloss.compare.sweep_curves import Curve, Mask, sweep_curves
+from driveloss.errors import InputError
+from driveloss.fit.calibration import EDGE
+from driveloss.fit.readings import pressure_groups
+from driveloss.physics.crank import mean_piston_speed
+
+LOADED_STREAM = 8
+SAME_SIZE = 1e-6  # relative
+FREQUENCIES = 3
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One column of the comparison: a cylinder at a mean pressure on a bench."""
+
+    subject: Subject
+    cylinder: str
+    mean_pressure: float  # [Pa]
+    label: str
+    low: float  # [Hz] where it was measured
+    high: float  # [Hz]
+    flags: tuple[str, ...] = ()
+    file: str | None = None  # of a loaded sweep; None for no-load losses
+    runs: int = 0
+    curves: dict[str, Curve] = field(default_factory=dict)
+    thermometer: FloatArray | None = None  # (1 + draws,) [K] error of the cold end's
+
+    @property
+    def stroke(self) -> float:
+        """Stroke [m]."""
+        return self.subject.calibration.rig.cylinders[self.cylinder].stroke.value
+
+    def geometry(self, key: str) -> FloatArray:
+        """Draws of a dimension, (1 + draws,). [m]"""
+        return self.subject.calibration.inputs.cylinders[self.cylinder][key]
+
+
+def _label(subject: Subject, cylinder: str, pressure: float) -> str:
+    bench = f"{subject.name}: " if subject.name else ""
+    return f"{bench}{cylinder} at {pressure / 1e5:.4g} bar"
+
+
+def no_load_entries(subject: Subject) -> Iterable[Entry]:
+    calibration = subject.calibration
+    for name, span in calibration.ranges.items():
+        low, high = max(span.low, calibration.drive_range.low), min(span.high, calibration.drive_range.high)
+        flags = () if calibration.rig.cylinders[name].open_port_diameter else ("port-loss-unknown",)
+        for pressure in span.pressures:
+            yield Entry(subject, name, pressure, _label(subject, name, pressure), low, high, flags)
+
+
+def loaded_entries(subject: Subject) -> Iterable[Entry]:
+    """One entry a loaded file and mean pressure, in the order of the files."""
+    if not any(sweep.stage == "loaded" for sweep in subject.sweeps):
+        return
+    split = breakdown(subject.calibration, subject.sweeps)
+    rng = np.random.default_rng([subject.calibration.seed, LOADED_STREAM])
+    readings = split.readings
+    for file in dict.fromkeys(readings.file):
+        here = np.flatnonzero(readings.file == file)
+        groups = pressure_groups(readings.mean_pressure[here])
+        for group in np.unique(groups):
+            mine = np.zeros(len(readings), dtype=bool)
+            mine[here[groups == group]] = True
+            yield _loaded_entry(subject, split, mine, rng)
+
+
+def _loaded_entry(subject: Subject, split: Breakdown, mine: Mask, rng: np.random.Generator) -> Entry:
+    runs = split.readings.only(mine)
+    name, pressure = str(runs.cylinder[0]), float(runs.mean_pressure.mean())
+    flags = (split.flags[i] for i in np.flatnonzero(mine))
+    return Entry(
+        subject,
+        name,
+        pressure,
+        _label(subject, name, pressure),
+        float(runs.frequency.min()),
+        float(runs.frequency.max()),
+        tuple(dict.fromkeys(code for codes in flags for code in codes)),
+        str(runs.file[0]),
+        len(runs),
+        sweep_curves(split, mine, rng),
+        _thermometer(split, mine),
+    )
+
+
+def _thermometer(split: Breakdown, mine: Mask) -> FloatArray | None:
+    """The cold end's common error, (1 + draws,), from any run that has one. [K]"""
+    drop = split.draws["below_ambient"]
+    assert drop is not None
+    known = np.flatnonzero(mine & np.isfinite(drop[:, 0]))
+    return split.calibration.inputs.ambient_temperature - drop[known[0]] if len(known) else None
+
+
+def distinct(entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    """Entries with the file added to labels that would be alike."""
+    labels = [entry.label for entry in entries]
+    return tuple(
+        replace(entry, label=f"{entry.label} ({entry.file})") if labels.count(entry.label) > 1 else entry
+        for entry in entries
+    )
+
+
+def inside(entry: Entry, frequency: float) -> bool:
+    return entry.low * (1 - EDGE) <= frequency <= entry.high * (1 + EDGE)
+
+
+def chosen_frequencies(given: Iterable[float] | None, entries: tuple[Entry, ...]) -> tuple[tuple[float, ...], bool]:
+    """The frequencies asked for, else three across what all entries have in common (across everything if nothing)."""
+    if given is not None:
+        chosen = tuple(float(f) for f in given)
+        for f in chosen:
+            if not (np.isfinite(f) and f > 0):
+                raise InputError(f"frequency: read {f:g} Hz, expected a positive number")
+        return chosen, True
+    low, high = max(e.low for e in entries), min(e.high for e in entries)
+    common = low < high
+    if not common:
+        low, high = min(e.low for e in entries), max(e.high for e in entries)
+    return tuple(float(f"{f:.3g}") for f in np.linspace(low, high, FREQUENCIES)), common
+
+
+def common_speeds(entries: tuple[Entry, ...]) -> tuple[float, ...]:
+    """Three mean piston speeds across those common to all; none where strokes are equal. [m/s]"""
+    strokes = [entry.stroke for entry in entries]
+    if max(strokes) - min(strokes) <= SAME_SIZE * max(strokes):
+        return ()
+    low, high = (pick(v) for pick, v in ((max, _ends(entries, "low")), (min, _ends(entries, "high"))))
+    return tuple(float(f"{v:.3g}") for v in np.linspace(low, high, FREQUENCIES)) if low < high else ()
+
+
+def _ends(entries: tuple[Entry, ...], which: str) -> list[float]:
+    return [float(mean_piston_speed(getattr(e, which), e.stroke)) for e in entries]

@@ -1,0 +1,185 @@
+"""Where things go on a sheet: panels, names at the ends of curves, legends. Sizes in inches unless said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from driveloss.figures.style import SMALL, text_colour
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+POINTS = 72  # in an inch
+CHARACTER = 0.63 * SMALL / POINTS  # [in] width allowed for one character of a small label
+LABEL_STEP = 1.35 * SMALL  # [pt] from one small label to the next
+LEADER = 12.0  # [pt] from the axes to a label beside them
+KEY_LEFT, KEY_STEP, KEY_HANDLE = 0.85, 0.24, 0.55  # [in] of a legend: margin, row, room for one handle
+
+
+@dataclass(frozen=True)
+class Cell:
+    """The size of one cell of panels and the margins around them. [in]"""
+
+    width: float
+    heights: tuple[float, ...]  # of the panels in it, from the top
+    left: float = 0.90
+    right: float = 0.25
+    top: float = 0.40
+    bottom: float = 0.60
+    between: float = 0.12
+
+    @property
+    def outer(self) -> tuple[float, float]:
+        """Width and height with the margins. [in]"""
+        inside = sum(self.heights) + self.between * (len(self.heights) - 1)
+        return self.left + self.width + self.right, self.top + inside + self.bottom
+
+
+def cells(count: int, columns: int, cell: Cell, head: float = 0.0) -> tuple[Figure, list[list[Axes]]]:
+    """A figure with `count` cells in rows of `columns`, below a strip of height `head` [in]; the panels by cell."""
+    rows = -(-count // columns)
+    wide, high = cell.outer
+    figure = blank(wide * columns, high * rows + head)
+    made = []
+    for index in range(count):
+        row, column = divmod(index, columns)
+        made.append(_panels(figure, cell, column * wide, (rows - row) * high))
+    return figure, made
+
+
+def blank(width: float, height: float) -> Figure:
+    """An empty figure of a size. [in]"""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height))
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def place_axes(figure: Figure, left: float, bottom: float, width: float, height: float, **settings) -> Axes:
+    """Axes at a place in the figure. [in]"""
+    wide, high = figure.get_size_inches()
+    return figure.add_axes((left / wide, bottom / high, width / wide, height / high), **settings)
+
+
+def _panels(figure: Figure, cell: Cell, left: float, top: float) -> list[Axes]:
+    """The panels of one cell; they share the frequency axis of the last."""
+    panels: list[Axes] = []
+    y = top - cell.top
+    for height in cell.heights:
+        y -= height
+        shared = panels[0] if panels else None
+        panels.append(place_axes(figure, left + cell.left, y, cell.width, height, sharex=shared))
+        y -= cell.between
+    for panel in panels[:-1]:
+        panel.tick_params(labelbottom=False)
+    return panels
+
+
+def size_in_points(ax: Axes) -> tuple[float, float]:
+    """Width and height of axes. [pt]"""
+    wide, high = ax.get_figure().get_size_inches()  # type: ignore[union-attr]
+    place = ax.get_position()
+    return float(place.width * wide * POINTS), float(place.height * high * POINTS)
+
+
+@dataclass(frozen=True)
+class End:
+    """The end of a curve, and what to write beside it."""
+
+    x: float
+    y: float
+    text: str
+    colour: str
+
+
+def label_ends(ax: Axes, ends: Sequence[End]) -> Axes:
+    """Write each curve's name at the right of the axes, moved apart where they would meet; freezes the limits."""
+    ax.set_xlim(*ax.get_xlim())
+    ax.set_ylim(*ax.get_ylim())
+    width, height = size_in_points(ax)
+    low, high = ax.get_ylim()
+    wanted = [(end.y - low) / (high - low) * height for end in ends]
+    for end, y in zip(ends, spread(wanted, LABEL_STEP, 0.0, height), strict=True):
+        ax.annotate(
+            end.text,
+            xy=(end.x, end.y),
+            xytext=(1 + LEADER / width, y / height),
+            textcoords="axes fraction",
+            va="center",
+            color=text_colour(end.colour),
+            fontsize=SMALL,
+            annotation_clip=False,
+            arrowprops={
+                "arrowstyle": "-",
+                "lw": 0.7,
+                "color": end.colour,
+                "relpos": (0, 0.5),
+                "shrinkA": 1,
+                "shrinkB": 3,
+            },
+        )
+    return ax
+
+
+def spread(wanted: Sequence[float], step: float, low: float, high: float) -> list[float]:
+    """Places at least `step` apart and as near as can be (least squares) to those wanted, within low and high.
+
+    Where there is no room between the limits the upper one is passed. Pool-adjacent-violators (Barlow et al.,
+    Statistical Inference under Order Restrictions, 1972; from memory).
+    >>> spread([5.0, 5.0, 20.0], 2.0, 0.0, 30.0)
+    [4.0, 6.0, 20.0]
+    """
+    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
+    blocks: list[tuple[float, int]] = []
+    for rank, i in enumerate(order):
+        blocks.append((wanted[i] - rank * step, 1))
+        while len(blocks) > 1 and blocks[-2][0] > blocks[-1][0]:
+            (a, n), (b, m) = blocks[-2:]
+            blocks[-2:] = [((a * n + b * m) / (n + m), n + m)]
+    level = [value for value, count in blocks for _ in range(count)]
+    top = high - (len(wanted) - 1) * step
+    places = [0.0] * len(wanted)
+    for rank, i in enumerate(order):
+        places[i] = max(min(level[rank], top), low) + rank * step
+    return places
+
+
+def label_width(texts: Iterable[str]) -> float:
+    """Margin that labels at the ends of curves need. [in]"""
+    return max((len(text) for text in texts), default=0) * CHARACTER + LEADER / POINTS + 0.1
+
+
+def legend_rows(handles: Sequence[Artist], width: float) -> list[list[Artist]]:
+    """Entries of a legend in rows that stay within a width. [in]"""
+    rows: list[list[Artist]] = [[]]
+    used = 0.0
+    for handle in handles:
+        own = len(str(handle.get_label())) * CHARACTER + KEY_HANDLE
+        if rows[-1] and used + own > width:
+            rows.append([])
+            used = 0.0
+        rows[-1].append(handle)
+        used += own
+    return rows
+
+
+def draw_legend(figure: Figure, rows: list[list[Artist]]) -> None:
+    """Rows of a legend from the upper left corner of the figure downwards."""
+    wide, high = figure.get_size_inches()
+    for index, row in enumerate(rows):
+        figure.legend(
+            handles=row,
+            loc="upper left",
+            bbox_to_anchor=(KEY_LEFT / wide, 1 - (0.06 + index * KEY_STEP) / high),
+            ncols=len(row),
+            borderaxespad=0,
+            borderpad=0.2,
+            handlelength=1.8,
+            columnspacing=1.4,
+        )

@@ -1,0 +1,179 @@
+"""Palette, drawing settings and wording that every figure shares.
+
+Colours follow Okabe & Ito, Color Universal Design (2008; from memory), darkened or lightened so that
+neighbours also differ in grey.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driveloss.bench.records import FloatArray
+from driveloss.fit.estimate import Estimate, estimates
+from driveloss.say.numbers import bar, plus_minus
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+INK, GREY = "#1c1c1c", "#6a6a6a"
+FREQUENCY = "Crank frequency [Hz]"
+TEXT, SMALL = 10.0, 9.0  # [pt]
+LONGEST_NAME = 20  # characters of a cylinder's name that a label shows
+
+SETTINGS = {
+    "font.family": "DejaVu Sans",  # comes with matplotlib: looks the same everywhere
+    "font.size": TEXT,
+    "text.parse_math": False,  # a dollar sign in a cylinder's name is a dollar sign
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": GREY,
+    "axes.linewidth": 0.8,
+    "axes.titlesize": TEXT,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.grid.axis": "y",
+    "axes.axisbelow": True,
+    "grid.color": "#e6e6e6",
+    "grid.linewidth": 0.7,
+    "xtick.color": GREY,
+    "ytick.color": GREY,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.labelsize": SMALL,
+    "ytick.labelsize": SMALL,
+    "legend.frameon": False,
+    "legend.fontsize": SMALL,
+    "hatch.linewidth": 0.7,
+    "lines.linewidth": 1.6,
+    "lines.markersize": 5.0,
+    "errorbar.capsize": 2.0,
+    "figure.dpi": 100,
+    "savefig.dpi": 200,
+    "svg.fonttype": "path",  # no font needed where it is shown
+    "svg.hashsalt": "driveloss",  # the same figure gives the same file
+    "pdf.fonttype": 42,
+}
+
+
+@contextmanager
+def drawing() -> Iterator[None]:
+    """Matplotlib with our settings and nobody else's, as a context or a decorator."""
+    from matplotlib import style
+
+    with style.context(["default", SETTINGS]):
+        yield
+
+
+@dataclass(frozen=True)
+class PartLook:
+    """How a part of the input power is filled; neighbours in the stack alternate between light and dark."""
+
+    label: str
+    colour: str
+    hatch: str = ""
+
+
+PARTS = {
+    "standby": PartLook("standby", "#c9c9c9"),
+    "motor": PartLook("motor", "#0067a3"),
+    "linkage": PartLook("linkage", "#86c8ef", "///"),
+    "drive": PartLook("drive (motor and linkage)", "#2f86c1", "\\\\\\"),
+    "transmission": PartLook("transmission", "#5e3552", "xxx"),
+    "seal": PartLook("seal friction", "#eeb33b", "..."),
+    "pneumatic": PartLook("net pneumatic", "#00513d"),
+}
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a series is drawn: colour and marker by cylinder, line and filling by pressure."""
+
+    colour: str
+    marker: str
+    line: Any = "-"
+    filled: bool = True
+
+    @property
+    def marks(self) -> dict[str, Any]:
+        """Keywords for markers without a line."""
+        face = self.colour if self.filled else "white"
+        return {"ls": "", "marker": self.marker, "color": self.colour, "mfc": face, "mew": 1.1}
+
+
+CYLINDER_COLOURS = ("#00568a", "#e08e00", "#8a3a73", "#45a8de", "#007a59", "#c04a00")
+MARKERS = ("o", "s", "^", "D", "v", "P")
+LINES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
+
+
+def series_look(cylinder: int, pressure: int) -> Look:
+    """The look of a cylinder's series at one of its pressures, both counted from zero."""
+    return Look(
+        CYLINDER_COLOURS[cylinder % len(CYLINDER_COLOURS)],
+        MARKERS[cylinder % len(MARKERS)],
+        LINES[pressure % len(LINES)],
+        pressure % 2 == 0,
+    )
+
+
+def text_colour(colour: str) -> tuple[float, ...]:
+    """A series' colour, darkened so that small print in it stays legible on white."""
+    from matplotlib.colors import to_rgb
+
+    return tuple(0.68 * channel for channel in to_rgb(colour))
+
+
+def cylinder_text(name: str) -> str:
+    """A cylinder's name, short enough for a label.
+
+    >>> cylinder_text("a very long name for a cylinder")
+    'a very long name fo…'
+    """
+    return name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 1] + "…"
+
+
+def series_text(pressure: float, name: str = "") -> str:
+    """A cylinder, where one is named, and its mean pressure [Pa].
+
+    >>> series_text(238000.0, "wide")
+    'wide, 2.38 bar'
+    """
+    return f"{cylinder_text(name)}, {bar(pressure)} bar" if name else f"{bar(pressure)} bar"
+
+
+def watts(power: Estimate | None) -> str:
+    """A power and half of its 95 % interval, with real minus signs.
+
+    >>> watts(Estimate(-1.25, 0.1, -1.45, -1.05))
+    '−1.25 ±0.20 W'
+    """
+    return f"{plus_minus(power)} W".replace("-", "−")
+
+
+def percent(share: float) -> str:
+    """A fraction in whole per cent.
+
+    >>> percent(-0.126)
+    '−13 %'
+    """
+    return f"{round(100 * share)} %".replace("-", "−")
+
+
+def band(ax: Axes, x: FloatArray, draws: FloatArray, look: Look) -> float:
+    """A curve with its 95 % band, draws (m, 1 + draws) at x (m,); returns the curve's last value."""
+    rows = [row for row in estimates(draws) if row is not None]
+    ax.fill_between(x, [r.low for r in rows], [r.high for r in rows], color=look.colour, alpha=0.16, lw=0)
+    ax.plot(x, [r.value for r in rows], color=look.colour, ls=look.line)
+    return rows[-1].value
+
+
+def error_bars(estimates: Sequence[Estimate], scale: float = 1.0) -> FloatArray:
+    """Distances to the ends of the 95 % intervals, (2, n), as matplotlib wants them."""
+    return scale * np.array([[e.value - e.low for e in estimates], [e.high - e.value for e in estimates]])

@@ -1,0 +1,134 @@
+"""Weaknesses of whole sweeps: warm-up drift, rungs in the wrong order, curves that miss the repeats."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from driveloss.bench.records import FloatArray
+from driveloss.fit.curves import PolynomialCurves
+from driveloss.fit.estimate import estimates
+from driveloss.fit.family import FamilyFit
+from driveloss.fit.findings import Finding
+from driveloss.fit.ladder import Ladder
+from driveloss.fit.readings import Readings
+from driveloss.fit.scatter import LackOfFit
+
+FALSE_ALARM = 0.01  # for the whole bench
+LEAST_READINGS = 6  # of a sweep in which drift can be seen
+MOST_ALIKE = 0.9  # of the reading order explained by frequency alone: beyond it the two cannot be told apart
+POINTS = 7  # frequencies at which rungs are compared
+MISFIT = 0.01  # chance below which the curves are said to miss the repeats
+
+
+def drifts(readings: Readings, power: FloatArray) -> list[Finding]:
+    """Sweeps whose power moves with the order of the readings, beyond what frequency explains.
+
+    readings in the order taken; power: shaft side, (n,) [W]. Student's t, Bonferroni over the sweeps.
+    """
+    files = list(dict.fromkeys(readings.file))
+    findings = []
+    for file in files:
+        mine = np.flatnonzero(readings.file == file)
+        found = _drift(readings.frequency[mine], power[mine], FALSE_ALARM / len(files))
+        if found is not None:
+            change, half = found
+            verb = "falls" if change < 0 else "rises"
+            cause = (
+                "warm-up? run in longer, or go up and down"
+                if change < 0
+                else "heating or wear? repeat the first readings"
+            )
+            text = (
+                f"{file}: shaft power {verb} by {abs(change):.2g} ±{half:.1g} W over the sweep "
+                f"at equal frequency, by a straight line ({cause})."
+            )
+            findings.append(Finding("drift", text, str(file), None, change))
+    return findings
+
+
+def _drift(frequency: FloatArray, power: FloatArray, false_alarm: float) -> tuple[float, float] | None:
+    """Change of power from the first to the last reading and its 95 % half-width; None where not significant."""
+    from scipy.special import stdtrit
+
+    n, distinct = len(power), len(np.unique(np.round(frequency / frequency.max(), 2)))
+    degree = min(3, distinct - 1)
+    if n < LEAST_READINGS or n - degree - 2 < 2:
+        return None
+    smooth = np.vander(frequency / frequency.max(), degree + 1)
+    order = np.linspace(-0.5, 0.5, n)
+    own = order - smooth @ np.linalg.lstsq(smooth, order, rcond=None)[0]
+    if own @ own < (1 - MOST_ALIKE) * (order @ order):
+        return None
+    design = np.column_stack([smooth, order])
+    best = np.linalg.lstsq(design, power, rcond=None)[0]
+    dof = n - degree - 2
+    size = np.sqrt(np.sum((power - design @ best) ** 2) / dof)
+    u = float(size / np.sqrt(own @ own))
+    change = float(best[-1])
+    if abs(change) <= stdtrit(dof, 1 - false_alarm / 2) * u:
+        return None
+    return change, float(stdtrit(dof, 0.975)) * u
+
+
+def wrong_order(ladder: Ladder, polynomial: FamilyFit) -> list[Finding]:
+    """Rungs that lie below the rung under them, beyond their uncertainty, by the free polynomial curves."""
+    curves = polynomial.curves
+    if not isinstance(curves, PolynomialCurves):
+        return []
+    findings = []
+    steps: list[tuple[str, str | None]] = [("piston-disconnected", None)] if curves.has_motor else []
+    steps += [("no-load", name) for name in ladder.scope.pressures]
+    for stage, cylinder in steps:
+        worst = _worst_step(ladder, curves, stage, cylinder)
+        if worst is not None:
+            frequency, below = worst
+            under = "motor-alone" if stage == "piston-disconnected" else "piston-disconnected"
+            name = f"{stage} '{cylinder}'" if cylinder else stage
+            text = (
+                f"{name} lies {below:.2g} W below {under} at {frequency:.3g} Hz, beyond its uncertainty: "
+                "a rung adds friction, so check the labels, the warm-up and the meter's range."
+            )
+            findings.append(Finding("order", text, None, None, -below))
+    return findings
+
+
+def _worst_step(
+    ladder: Ladder, curves: PolynomialCurves, stage: str, cylinder: str | None
+) -> tuple[float, float] | None:
+    """Frequency and depth of the deepest significant dip below the rung under, or None."""
+    readings = ladder.readings
+    mine = (readings.stage == stage) & (readings.cylinder == (cylinder or ""))
+    under = readings.stage == ("motor-alone" if stage == "piston-disconnected" else "piston-disconnected")
+    low = max(readings.frequency[mine].min(), readings.frequency[under].min())
+    high = min(readings.frequency[mine].max(), readings.frequency[under].max())
+    if low > high:
+        return None
+    at = np.linspace(low, high, POINTS)
+    if cylinder is None:
+        step = curves.drive(at) - curves.motor(at)
+    else:
+        step = curves.seal(cylinder, at, np.full(POINTS, np.median(readings.mean_pressure[mine])))
+    dips = [(float(f), -e.value) for f, e in zip(at, estimates(step), strict=True) if e is not None and e.high < 0]
+    return max(dips, key=lambda dip: dip[1]) if dips else None
+
+
+def misfit(fit: FamilyFit) -> list[Finding]:
+    """One sentence where the curves miss the means of the repeats by more than chance."""
+    test = fit.quality.lack_of_fit
+    if test is None or test.p_value >= MISFIT:
+        return []
+    size = _misfit_size(fit, test)
+    text = (
+        f"The {fit.name} curves miss the means of the repeats by about {size:.2g} W (p = {test.p_value:.1g}): "
+        "conditions changed between sweeps, or a loss follows none of the laws; the intervals allow for it."
+    )
+    return [Finding("lack-of-fit", text, None, None, size)]
+
+
+def _misfit_size(fit: FamilyFit, test: LackOfFit) -> float:
+    """Root mean square of what the curves miss, less what chance alone would leave; at the typical power. [W]"""
+    sigma = 1.0 if fit.problem is None else fit.problem.sigma
+    chance = test.pure_sd**2
+    total = float(np.sum((fit.residuals / sigma) ** 2)) - test.pure_dof * chance
+    spare = fit.quality.n - test.pure_dof - fit.quality.parameters
+    return float(np.sqrt(max(total - spare * chance, 0.0) / fit.quality.n))

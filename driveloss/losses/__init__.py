@@ -1,0 +1,1 @@
+"""No-load losses at any frequency."""

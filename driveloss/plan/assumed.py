@@ -1,0 +1,116 @@
+"""A bench that has no readings yet: what a plan may assume of it, and says that it does."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from driveloss.bench.records import Bench, FloatArray, Sweep
+from driveloss.bench.toml import Config
+from driveloss.errors import InputError
+from driveloss.fit.calibrate import calibrate
+from driveloss.physics import motor
+from driveloss.plan.outlook import RUNGS, Outlook, Rung
+
+POINTS = 9  # assumed readings a rung
+STANDBY = 0.05  # of the loaded power, before a controller
+SHARES = {"motor-alone": 0.15, "piston-disconnected": 0.3, "no-load": 0.6, "loaded": 1.0}  # of the loaded power
+COULOMB = 0.5  # share of a rung's power at the highest frequency that is in proportion to it; the rest to its square
+DRAWS = 400
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What the user expects: input of loaded runs at the highest frequency [W], scatter [W], range [Hz]."""
+
+    loaded_power: float
+    scatter: float
+    low: float
+    high: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.low < self.high:
+            raise InputError(f"range: read {self.low:g} to {self.high:g} Hz, expected 0 < from < to")
+        for name, value in (("loaded power", self.loaded_power), ("scatter", self.scatter)):
+            if not (np.isfinite(value) and value > 0):
+                raise InputError(f"{name}: read {value:g} W, expected a positive power")
+
+
+def assumed_outlook(config: Config, folder: Path, expected: Expected) -> Outlook:
+    """A bench of which only bench.toml is filled in, with readings made up of Coulomb and viscous drag.
+
+    Raises InputError where bench.toml names no ladder.
+    """
+    _check_ladder(config)
+    sweeps = tuple(_sweep(config, rung, expected) for rung in _rungs(config))
+    standby = [_standby(config, expected)] if any(spec.stage == "standby" for spec in config.sweeps) else []
+    bench = Bench(folder, config.rig, (*standby, *sweeps), config.sha256)
+    calibration = calibrate(bench, draws=DRAWS, compare=False, keep_all=True)
+    evidence = calibration.evidence
+    assert evidence is not None and evidence.fits["physical"].problem is not None
+    terms = tuple(term for term in evidence.fits["physical"].problem.terms if term.kind != "stribeck")
+    return Outlook(
+        bench, calibration, terms, expected.scatter, expected.loaded_power, expected.high, _said(config, expected)
+    )
+
+
+def _check_ladder(config: Config) -> None:
+    stages = {spec.stage for spec in config.sweeps}
+    for stage in ("piston-disconnected", "no-load"):
+        if stage not in stages:
+            raise InputError(f"bench.toml, [[sweeps]]: expected a sweep of stage '{stage}' to plan, read none")
+
+
+def _rungs(config: Config) -> Iterable[Rung]:
+    """The rungs that bench.toml names, once each; pressures are ambient where it leaves them to a column."""
+    ambient = config.rig.ambient_pressure.value
+    named = [
+        Rung(spec.stage, spec.cylinder, (spec.mean_pressure or ambient) if spec.cylinder else None)
+        for spec in config.sweeps
+        if spec.stage in RUNGS
+    ]
+    return sorted(dict.fromkeys(named), key=lambda rung: RUNGS.index(rung.stage))
+
+
+def _sweep(config: Config, rung: Rung, expected: Expected) -> Sweep:
+    frequency = np.linspace(expected.low, expected.high, POINTS)
+    share = frequency / expected.high
+    top = SHARES[rung.stage] * expected.loaded_power
+    power = top * (COULOMB * share + (1 - COULOMB) * share**2) + _idle(config, expected)
+    sweep = rung.sweep(frequency, power)
+    return sweep.replace(file=f"assumed-{rung.stage}", current=_current(config, frequency, power, expected))
+
+
+def _idle(config: Config, expected: Expected) -> float:
+    return STANDBY * expected.loaded_power if config.rig.motor.supply == "controller" else 0.0
+
+
+def _current(config: Config, frequency: FloatArray, power: FloatArray, expected: Expected) -> FloatArray | None:
+    """Motor current at the terminals where the constants tell it; (n,). [A]"""
+    known = config.rig.motor
+    if known.supply != "terminals" or known.winding_resistance is None or known.torque_constant is None:
+        return None
+    speed = motor.motor_speed(frequency, config.rig.transmission.ratio.value)
+    ohms, form = known.winding_resistance.value, known.current_form_factor.value
+    return np.asarray(motor.motor_current(power, ohms, known.torque_constant.value, speed, form))
+
+
+def _standby(config: Config, expected: Expected) -> Sweep:
+    power = np.full(3, max(_idle(config, expected), expected.scatter))
+    return Rung("standby").sweep(np.zeros(3), power).replace(file="assumed-standby")
+
+
+def _said(config: Config, expected: Expected) -> tuple[str, ...]:
+    rungs = ", ".join(f"{stage} {share:.0%}" for stage, share in SHARES.items() if stage != "loaded")
+    said = [
+        f"no readings yet: loaded runs take {expected.loaded_power:g} W at {expected.high:g} Hz, and of "
+        f"that {rungs}, half of it Coulomb and half viscous drag",
+        f"every power reading scatters by {expected.scatter:g} W (standard deviation)",
+    ]
+    known = config.rig.motor
+    if known.winding_resistance is None and known.incremental_efficiency is None:
+        said.append("the motor's loss under load is not known: the net power will be an upper bound, whatever the plan")
+    return tuple(said)

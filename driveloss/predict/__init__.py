@@ -1,0 +1,1 @@
+"""A bore, stroke, pressure or frequency not tried."""

@@ -1,0 +1,1 @@
+"""Has the machine changed since it was calibrated?"""

@@ -1,0 +1,270 @@
+"""New readings of some rungs as their distance from a calibration, and the parts that they tell apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driveloss.bench.records import FloatArray, Sweep
+from driveloss.errors import InputError
+from driveloss.fit.calibration import Calibration
+from driveloss.fit.motor_loss import shaft_power
+from driveloss.fit.readings import Readings, gather, pressure_groups
+from driveloss.fit.scatter import UNIFORM_SD
+
+STAGES = ("standby", "motor-alone", "piston-disconnected", "no-load")
+FEWEST_FOR_SHAPE = 4  # readings from which a change that grows with frequency is looked for beside the mean
+ODD_SCATTER = 0.01  # chance below which new readings that disagree among themselves are called odd
+FAR = 0.1  # mean frequencies of two rungs further apart than this fraction are worth a note
+
+
+@dataclass(frozen=True)
+class Rung:
+    """New readings of one rung and their distance from the calibration."""
+
+    stage: str
+    cylinder: str | None
+    mean_pressure: float | None  # [Pa]
+    readings: Readings
+    predicted: FloatArray  # (n,) shaft-side power by the calibration [W]
+    change: FloatArray  # (n, 1 + draws) new less predicted [W]
+    noise: FloatArray  # (n, 1 + draws) what a new reading may deviate by chance, zero in the first column [W]
+
+    @property
+    def frequency(self) -> float:
+        """Mean over the readings. [Hz]"""
+        return float(self.readings.frequency.mean())
+
+    @property
+    def power(self) -> float:
+        """By the calibration, mean over the readings. [W]"""
+        return float(self.predicted.mean())
+
+    def contrasts(self) -> tuple[Contrast, ...]:
+        """Changes to judge: see `weights`."""
+        return tuple(Contrast(w @ self.change, w @ self.noise) for w in self.weights)
+
+    @property
+    def weights(self) -> list[FloatArray]:
+        """Contrasts over the readings, (n,) each: the mean, and a change proportional to frequency at its mean."""
+        f = self.readings.frequency
+        mean = np.full(len(f), 1 / len(f))
+        if len(f) < FEWEST_FOR_SHAPE or self.stage == "standby" or np.ptp(f) == 0:
+            return [mean]
+        return [mean, f * self.frequency / np.sum(f**2)]
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One weighted mean of changes: from the old and new readings' common errors, and from the new ones' scatter."""
+
+    change: FloatArray  # (1 + draws,) [W]
+    noise: FloatArray  # (1 + draws,), zero first [W]
+
+    @property
+    def draws(self) -> FloatArray:
+        """Both together, shape (1 + draws,). [W]"""
+        return self.change + self.noise
+
+    def less(self, other: Contrast, factor: float) -> Contrast:
+        """This one less `factor` times another."""
+        return Contrast(self.change - factor * other.change, self.noise - factor * other.noise)
+
+
+@dataclass(frozen=True)
+class Row:
+    """What is judged: the change of a rung, or of the part of the machine between it and the rung below."""
+
+    kind: str  # 'rung' or 'part'
+    name: str  # the stage, or what lies between
+    rung: Rung
+    contrasts: tuple[Contrast, ...]  # mean; where there are readings enough, proportional to frequency
+
+
+def rung_row(rung: Rung) -> Row:
+    """The rung as a whole."""
+    return Row("rung", rung.stage, rung, rung.contrasts())
+
+
+def part_rows(rungs: Sequence[Rung], has_motor: bool) -> tuple[list[Row], list[str]]:
+    """For each rung the part that it adds to the nearest rung below that was measured anew, and notes."""
+    rows, notes = [], []
+    for rung in rungs:
+        below = [other for other in rungs if STAGES.index(other.stage) < STAGES.index(rung.stage)]
+        rows.append(_part(rung, below[-1] if below else None, has_motor))
+        notes += _carried(rung, below[-1]) if below else []
+    return rows, notes
+
+
+def _part(rung: Rung, below: Rung | None, has_motor: bool) -> Row:
+    name = _part_name(rung.stage, below.stage if below else None, has_motor)
+    if below is None:
+        return Row("part", name, rung, rung.contrasts())
+    lower = below.contrasts()
+    factor = _carry(rung, below)
+    contrasts = tuple(c.less(lower[min(i, len(lower) - 1)], factor) for i, c in enumerate(rung.contrasts()))
+    return Row("part", name, rung, contrasts)
+
+
+def _carry(rung: Rung, below: Rung) -> float:
+    """Factor that carries a change below to this rung's mean frequency: as of a constant torque; idle power as is."""
+    return 1.0 if below.stage == "standby" else rung.frequency / below.frequency
+
+
+def _carried(rung: Rung, below: Rung) -> list[str]:
+    if abs(_carry(rung, below) - 1) <= FAR:
+        return []
+    return [
+        f"the change of {below.stage} at {below.frequency:.3g} Hz is carried to {rung.frequency:.3g} Hz in proportion "
+        f"to frequency before it is taken off that of {rung.stage}: better measure both at the same frequencies"
+    ]
+
+
+def _part_name(stage: str, below: str | None, has_motor: bool) -> str:
+    """What a rung holds beyond the one below: the part, or the parts that cannot be told apart."""
+    if stage == "standby":
+        return "controller"
+    first = 0 if below is None else STAGES.index(below)
+    names = ["motor", "linkage", "seal"][first : STAGES.index(stage)]
+    if names[:2] == ["motor", "linkage"]:
+        names = ["drive", *names[2:]]
+    if not has_motor:
+        names = ["drive" if name == "linkage" else name for name in names]
+    return " or ".join(reversed(names))
+
+
+def new_rungs(calibration: Calibration, sweeps: Sequence[Sweep]) -> tuple[list[Rung], list[str]]:
+    """Sweeps as rungs, in the order of the ladder, and notes. Raises InputError where nothing compares with one."""
+    readings = gather(calibration.rig, sweeps, STAGES)
+    for sweep in sweeps:
+        _comparable(calibration, sweep)
+    if len(readings) == 0:
+        raise InputError("expected at least one sweep of new readings, got none")
+    notes = _winding_note(calibration, readings.only(readings.stage != "standby"))
+    rng = np.random.default_rng([calibration.seed, 7])
+    rungs = [_rung(calibration, readings.only(mask), rng) for mask in _groups(readings)]
+    for rung in rungs:
+        notes += _where_calibrated(calibration, rung)
+    widened = [_with_own_scatter(rung) for rung in rungs]
+    return [rung for rung, _ in widened], notes + [note for _, found in widened for note in found]
+
+
+def _comparable(calibration: Calibration, sweep: Sweep) -> None:
+    """Raises InputError where the calibration says nothing of a sweep's rung, or the sweep lacks a column."""
+    if sweep.stage not in STAGES:
+        raise InputError(f"{sweep.file}: stage '{sweep.stage}', expected one of {', '.join(STAGES)}")
+    if sweep.stage == "standby" and not calibration.has_standby:
+        raise InputError(f"{sweep.file}: stage 'standby': the calibration holds no idle power to compare with")
+    if sweep.stage == "motor-alone" and not calibration.curves.has_motor:
+        raise InputError(f"{sweep.file}: stage 'motor-alone': the calibration holds no such sweep to compare with")
+    if sweep.cylinder is not None and sweep.cylinder not in calibration.ranges:
+        known = ", ".join(f"'{name}'" for name in calibration.ranges)
+        raise InputError(f"{sweep.file}: cylinder '{sweep.cylinder}', expected one that was calibrated: {known}")
+    if calibration.route == "measured current" and sweep.current is None and sweep.stage != "standby":
+        raise InputError(f"{sweep.file}: expected a column 'current [A]', as the calibrating sweeps have, read none")
+    _known_pressure(calibration, sweep)
+
+
+def _known_pressure(calibration: Calibration, sweep: Sweep) -> None:
+    if sweep.stage != "no-load" or sweep.cylinder is None or sweep.mean_pressure is None:
+        return
+    for pressure in sweep.mean_pressure:
+        if not calibration.pressure_is_known(sweep.cylinder, float(pressure)):
+            at = ", ".join(f"{p / 1e5:.4g}" for p in calibration.ranges[sweep.cylinder].pressures)
+            raise InputError(
+                f"{sweep.file}: mean pressure {pressure / 1e5:.4g} bar, expected one within those that cylinder "
+                f"'{sweep.cylinder}' was calibrated at: {at} bar"
+            )
+
+
+def _winding_note(calibration: Calibration, readings: Readings) -> list[str]:
+    read = np.isfinite(readings.winding)
+    if calibration.route not in ("measured current", "motor constants"):
+        return []
+    if calibration.winding is None:
+        return ["winding temperatures are left out: not all calibrating sweeps have them"] if read.any() else []
+    return (
+        [] if read.all() else ["winding temperatures that were not read are taken as the calibrating sweeps had them"]
+    )
+
+
+def _same_winding(calibration: Calibration, readings: Readings, shaft: FloatArray) -> Readings:
+    """Winding temperatures on the same footing as when the rig was calibrated, else the copper loss would differ.
+
+    shaft: shaft-side power of the readings, (n,) [W].
+    """
+    if calibration.winding is None:
+        return replace(readings, winding=np.full(len(readings), np.nan))
+    level, slope = calibration.winding
+    return replace(readings, winding=np.where(np.isfinite(readings.winding), readings.winding, level + slope * shaft))
+
+
+def _groups(readings: Readings) -> Iterator[NDArray[np.bool_]]:
+    """Masks of the readings of one rung each, in the order of the ladder."""
+    pressure = np.zeros(len(readings), dtype=np.int64)
+    seal = readings.stage == "no-load"
+    pressure[seal] = pressure_groups(readings.mean_pressure[seal])
+    keys = [
+        (STAGES.index(str(stage)), str(cylinder), int(p))
+        for stage, cylinder, p in zip(readings.stage, readings.cylinder, pressure, strict=True)
+    ]
+    for key in sorted(set(keys)):
+        yield np.array([k == key for k in keys])
+
+
+def _rung(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Rung:
+    stage, cylinder = str(readings.stage[0]), str(readings.cylinder[0]) or None
+    predicted = calibration.shaft_power(readings)
+    shaft = _shaft_side(calibration, _same_winding(calibration, readings, predicted[:, 0]), stage)
+    sd = np.maximum(calibration.scatter(readings.power), readings.resolution[:, None] * UNIFORM_SD)
+    noise = sd * rng.standard_normal(sd.shape)
+    noise[:, 0] = 0.0
+    pressure = float(readings.mean_pressure.mean()) if cylinder else None
+    change = shaft - predicted
+    return Rung(stage, cylinder, pressure, readings, predicted[:, 0], change, noise)
+
+
+def _shaft_side(calibration: Calibration, readings: Readings, stage: str) -> FloatArray:
+    """New readings as shaft-side power, (n, 1 + draws); in standby what the meter reads. [W]"""
+    if stage == "standby":
+        return shaft_power(readings, calibration.inputs, np.zeros_like(calibration.standby), "unknown").power
+    return shaft_power(readings, calibration.inputs, calibration.standby, calibration.route).power
+
+
+def _where_calibrated(calibration: Calibration, rung: Rung) -> list[str]:
+    if rung.stage == "standby":
+        return []
+    f = rung.readings.frequency
+    outside = [x for x in f if calibration.is_extrapolated(float(x), rung.cylinder)]
+    if not outside:
+        return []
+    return [
+        f"{rung.readings.file[0]}: {len(outside)} of {len(f)} readings lie outside the calibrated range of "
+        "frequencies; the prediction there rests on the laws alone"
+    ]
+
+
+def _with_own_scatter(rung: Rung) -> tuple[Rung, list[str]]:
+    """Widen a rung's noise where its readings disagree among themselves more than the calibration's did."""
+    f = rung.readings.frequency
+    if len(f) < FEWEST_FOR_SHAPE:
+        return rung, []
+    shape = np.column_stack([np.ones_like(f), f - f.mean()])[:, : 2 if np.ptp(f) > 0 else 1]
+    away = np.eye(len(f)) - shape @ np.linalg.pinv(shape)
+    sd = rung.noise[:, 1:].std(axis=1, ddof=1)
+    by_chance = rung.change[:, 1:] - rung.change[:, 1:].mean(axis=1, keepdims=True) + rung.noise[:, 1:]
+    expected = np.sum((away @ by_chance / sd[:, None]) ** 2, axis=0)
+    left = away @ rung.change[:, 0] / sd
+    found = float(np.sum(left**2))
+    if np.mean(expected >= found) > ODD_SCATTER:
+        return rung, []
+    factor = float(np.sqrt(found / np.median(expected)))
+    worst = int(np.argmax(np.abs(left) / np.sqrt(np.maximum(np.diag(away), 1e-9))))
+    note = (
+        f"{rung.readings.file[worst]}: the new readings scatter {factor:.1f} times as much as the calibrating ones "
+        f"did, most of all {rung.readings.where(worst)}; the test allows for it, but look for the cause"
+    )
+    return replace(rung, noise=rung.noise * factor), [note]

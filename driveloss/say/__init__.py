@@ -1,0 +1,1 @@
+"""How answers are put into words, numbers, tables and files."""

@@ -1,0 +1,106 @@
+"""A calibration as tables and sentences for people: terms, quality, rivals, findings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from driveloss.fit.estimate import Estimate
+from driveloss.say.numbers import HALF_WIDTHS, PASCAL_PER_BAR, PERCENT, plus_minus
+from driveloss.say.sheet import Sheet
+
+if TYPE_CHECKING:
+    from driveloss.fit.calibration import Calibration
+    from driveloss.fit.family import FamilyFit
+
+FOR_PEOPLE = {"N/Pa": ("N/bar", PASCAL_PER_BAR)}  # units that read better in another size
+MOST_RIVALS = 6
+ROUTES = {
+    "measured current": "copper loss from the winding resistance and the measured motor current",
+    "motor constants": "copper loss from the winding resistance and torque constant",
+    "incremental": "load loss from the stated incremental efficiency",
+    "unknown": "load loss of the motor not known: input powers are subtracted",
+}
+
+
+def finding_lines(calibration: Calibration) -> list[str]:
+    """One sentence for each thing that screening found."""
+    return [finding.sentence for finding in calibration.findings]
+
+
+def calibration_tables(calibration: Calibration) -> list[Sheet | str]:
+    """Terms of both families, their quality side by side, and the rivals of the chosen set."""
+    evidence = calibration.evidence
+    if evidence is None:
+        return []
+    fits = list(evidence.fits.values())
+    readings = evidence.ladder.readings
+    files = len(dict.fromkeys(readings.file))
+    head = f"{calibration.title}\n{len(readings)} readings of {files} sweeps; {ROUTES[calibration.route]}."
+    tables: list[Sheet | str] = [head, "", *(_terms_table(fit) for fit in fits), _quality_table(fits)]
+    tables += [_rivals_table(fit) for fit in fits if len(fit.rivals) > 1]
+    return [*tables, f"{HALF_WIDTHS} Answers do not rest on the one set of terms: they let every law in."]
+
+
+def _terms_table(fit: FamilyFit) -> Sheet:
+    title = {
+        "physical": "Physical family: one joint fit of all sweeps",
+        "polynomial": "Polynomial family: a curve for each sweep",
+    }
+    rows = []
+    for term in fit.terms:
+        unit, scale = FOR_PEOPLE.get(term.unit, (term.unit, 1.0))
+        rows.append((term.label, _scientific(term.estimate, scale), unit))
+    return Sheet(title[fit.name], ("Term", "Value", "Unit"), tuple(rows), left=("Term", "Unit"))
+
+
+def _scientific(estimate: Estimate, scale: float) -> str:
+    """Value and half-width, with a power of ten where the digits would not fit."""
+    size = max(abs(estimate.value), estimate.half_width) * scale
+    if 0.01 <= size < 1e4 or size == 0:
+        return plus_minus(estimate, scale)
+    exponent = int(f"{size:e}".split("e")[1])
+    return f"({plus_minus(estimate, scale / 10.0**exponent)}) ×10^{exponent}"
+
+
+def _quality_table(fits: list[FamilyFit]) -> Sheet:
+    rows = {
+        "coefficients": [str(fit.quality.parameters) for fit in fits],
+        "residual rms [W]": [f"{fit.quality.residual_rms:.3g}" for fit in fits],
+        "leave-one-out error [W]": [f"{fit.quality.leave_one_out:.3g}" for fit in fits],
+        "AICc (smaller is better)": [f"{fit.quality.aicc:.1f}" for fit in fits],
+        "scatter of one reading [W]": [f"{fit.quality.scatter:.2g}" for fit in fits],
+        "scatter grows with power to the": [f"{fit.quality.scatter_growth:g}" for fit in fits],
+        "lack of fit against repeats": [_lack_of_fit(fit) for fit in fits],
+    }
+    heads = ("Quality", *(fit.name.capitalize() for fit in fits))
+    return Sheet("Side by side", heads, tuple((name, *cells) for name, cells in rows.items()), left=("Quality",))
+
+
+def _lack_of_fit(fit: FamilyFit) -> str:
+    test = fit.quality.lack_of_fit
+    if test is None:
+        return "no repeats"
+    return f"{'yes' if test.p_value < 0.05 else 'none seen'} (p = {test.p_value:.2g})"
+
+
+def _rivals_table(fit: FamilyFit) -> Sheet:
+    title = f"Close rivals: {len(fit.rivals)} sets of terms share the weight (all enter the intervals)"
+    heads = ("Set", "Weight [%]", "ΔAICc", "Low end [W]", "High end [W]")
+    chosen = set(fit.rivals[0].labels)
+    rows = []
+    for rival in fit.rivals[:MOST_RIVALS]:
+        gained, lost = (
+            [x for x in rival.labels if x not in chosen],
+            [x for x in chosen if x not in rival.labels],
+        )
+        words = [f"+ {name}" for name in gained] + [f"− {name}" for name in sorted(lost)]
+        change = (f"{value:+.2f}" for value in rival.net_change)
+        cells = (f"{rival.weight * PERCENT:.0f}", f"{rival.delta_aicc:.1f}", *change)
+        rows.append(("\n".join(words) or "as listed above", *cells))
+    return Sheet(title, heads, tuple(rows), left=("Set",))
+
+
+def calibration_notes(calibration: Calibration) -> list[str]:
+    """What the fit has to say about its terms."""
+    evidence = calibration.evidence
+    return [note for fit in evidence.fits.values() for note in fit.notes] if evidence else []

@@ -1,0 +1,20 @@
+"""Plain data for JSON: a quantity is value, standard uncertainty and 95 % interval, or null."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from driveloss.fit.estimate import Estimate
+
+
+def quantity(estimate: Estimate | None) -> dict[str, float] | None:
+    """The JSON form of a quantity."""
+    return None if estimate is None else asdict(estimate)
+
+
+def to_json(data: dict[str, Any]) -> str:
+    """One text for scripts; never a bare NaN."""
+    return json.dumps(data, indent=1, allow_nan=False)

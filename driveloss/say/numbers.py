@@ -1,0 +1,49 @@
+"""Numbers for people: the digits follow the uncertainty."""
+
+from __future__ import annotations
+
+from math import floor, isfinite, log10
+
+from driveloss.fit.estimate import Estimate
+
+NOT_KNOWN = "–"
+PASCAL_PER_BAR = 1e5
+ZERO_CELSIUS = 273.15  # [K]
+PERCENT = 100.0
+HALF_WIDTHS = "± is half of the 95 % interval."
+NEGLIGIBLE = 1e-9  # [W] rounding, not uncertainty
+
+
+def decimals(half_width: float, most: int = 6) -> int:
+    """Decimal places that show two significant digits of a half-width.
+
+    >>> decimals(0.234), decimals(12.0), decimals(0.0)
+    (2, 0, 6)
+    """
+    if not isfinite(half_width) or half_width <= 0:
+        return most
+    return min(max(1 - floor(log10(half_width)), 0), most)
+
+
+def plus_minus(estimate: Estimate | None, scale: float = 1.0) -> str:
+    """Value and half of the 95 % interval, both times `scale`; a dash where not determinable.
+
+    >>> plus_minus(Estimate(12.3456, 0.1, 12.1, 12.6))
+    '12.35 ±0.25'
+    """
+    if estimate is None:
+        return NOT_KNOWN
+    half = estimate.half_width * abs(scale)
+    if half <= 0:
+        return f"{estimate.value * scale:.5g}"
+    places = decimals(half)
+    return f"{estimate.value * scale:.{places}f} ±{half:.{places}f}"
+
+
+def bar(pressure: float | None) -> str:
+    """A pressure [Pa] in bar, absolute.
+
+    >>> bar(101300.0)
+    '1.013'
+    """
+    return NOT_KNOWN if pressure is None else f"{pressure / PASCAL_PER_BAR:.4g}"

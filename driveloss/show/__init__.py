@@ -1,1 +1,0 @@
-"""Answers as tables, JSON, figures and the page."""

@@ -1,0 +1,146 @@
+"""The uncertainty budget: which source of error accounts for how much of the net interval."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from cli.running import DEMO, QUICK, typed
+from fit.benches import Sheet, same, write_bench
+
+from driveloss.bench import load_bench
+from driveloss.breakdown.ask import breakdown
+from driveloss.breakdown.budget import budget
+from driveloss.errors import InputError
+from driveloss.fit.calibrate import calibrate
+from driveloss.fit.meters import SOURCES
+from driveloss.fit.store import from_text, to_text
+
+NOTHING = 1e-4  # of the largest share: readings are written to nine decimals
+
+
+@pytest.fixture(scope="module")
+def demo():
+    bench = load_bench(DEMO)
+    return bench, calibrate(bench, draws=600, compare=False)
+
+
+@pytest.fixture(scope="module")
+def demo_shares(demo):
+    return budget(*demo)
+
+
+def test_squares_of_the_shares_add_up_to_the_whole(demo, demo_shares):
+    """Law of propagation for independent inputs, JCGM 100:2008, 5.1.2."""
+    bench, calibration = demo
+    whole = np.array([run.pneumatic.half_width for run in breakdown(calibration, bench.sweeps).runs])
+    together = np.sqrt(sum(share.half_width**2 for share in demo_shares))
+    assert together.shape == whole.shape
+    assert together == pytest.approx(whole, rel=0.15)
+    assert np.median(together / whole) == pytest.approx(1, abs=0.08)
+
+
+def test_every_source_once_largest_first(demo_shares):
+    assert sorted(share.source for share in demo_shares) == sorted(SOURCES)
+    sizes = [float(np.median(share.half_width)) for share in demo_shares]
+    assert sizes == sorted(sizes, reverse=True)
+    assert sizes[0] > 0
+
+
+EFFICIENCY = 0.8
+TURNING = {"piston-disconnected": 20.0, "no-load": 31.0, "loaded": 78.0}  # [W] at the meter
+
+
+def exact_bench(folder, meter, efficiency=str(EFFICIENCY)):
+    """One frequency, no scatter: the net power is the incremental efficiency times a difference of two readings."""
+    sections = f'[meter]\n{meter}\n[motor]\nsupply = "terminals"\nincremental_efficiency = {efficiency}'
+    sheets = [
+        Sheet(
+            stage,
+            "frequency [Hz],power [W]",
+            same(("10.0", f"{power:.9f}")),
+            'mean_pressure = "1 bar"' if stage == "loaded" else "",
+        )
+        for stage, power in TURNING.items()
+    ]
+    return write_bench(folder, sections, sheets)
+
+
+def sizes(bench):
+    shares = budget(bench, calibrate(bench, draws=50, compare=False))
+    return {share.source: float(np.median(share.half_width)) for share in shares}
+
+
+def test_one_stated_error_is_the_only_share(tmp_path):
+    """A rectangular gain error of 1 %: half of its 95 % interval is 0.95 of the limit (JCGM 101:2008, 7.7)."""
+    found = sizes(exact_bench(tmp_path, 'power = "1 %"'))
+    net = EFFICIENCY * (TURNING["loaded"] - TURNING["no-load"])
+    gain = found.pop("meter gain")
+    assert gain == pytest.approx(0.95 * 0.01 * net, rel=0.01)
+    assert max(found.values()) < NOTHING * gain
+
+
+def test_a_zero_error_cancels_in_the_difference(tmp_path):
+    found = sizes(exact_bench(tmp_path, 'power = "0.5 W"'))
+    assert max(found.values()) < NOTHING * 0.5
+
+
+def test_a_second_source_gets_its_own_share(tmp_path):
+    """Motor constants: the efficiency 0.8 +/- 0.02 times the difference of the readings."""
+    found = sizes(exact_bench(tmp_path, 'power = "1 %"', '"0.8 +/- 0.02"'))
+    difference = TURNING["loaded"] - TURNING["no-load"]
+    assert found["motor constants"] == pytest.approx(0.95 * 0.02 * difference, rel=0.01)
+    assert found["meter gain"] == pytest.approx(0.95 * 0.01 * EFFICIENCY * difference, rel=0.01)
+    assert list(found)[:2] == ["motor constants", "meter gain"]
+
+
+def test_a_saved_calibration_is_refused(demo):
+    bench, calibration = demo
+    with pytest.raises(InputError, match=r"--budget: .*saved calibration"):
+        budget(bench, from_text(to_text(calibration), "saved.json"))
+    with pytest.raises(InputError, match="--budget"):
+        budget(bench, replace(calibration, evidence=None))
+
+
+@pytest.fixture(scope="module")
+def answer():
+    return typed("breakdown", DEMO, "--budget", "--json", *QUICK)
+
+
+def test_json(answer):
+    assert answer.code == 0
+    for run in answer.json["runs"]:
+        assert {frozenset(share) for share in run["budget"]} == {frozenset({"source", "half_width_W"})}
+        assert sorted(share["source"] for share in run["budget"]) == sorted(SOURCES)
+        assert all(share["half_width_W"] >= 0 for share in run["budget"])
+
+
+def test_json_is_the_library_answer(answer, demo_shares):
+    """The budget has its own number of draws, so it does not depend on the calibration's."""
+    for i, run in enumerate(answer.json["runs"]):
+        found = {share["source"]: share["half_width_W"] for share in run["budget"]}
+        assert found == pytest.approx({share.source: float(share.half_width[i]) for share in demo_shares})
+
+
+def test_table_and_figure(tmp_path):
+    drawing = tmp_path / "budget.svg"
+    outcome = typed("breakdown", DEMO, "--budget", "--figure", drawing, "--draw", "budget", *QUICK)
+    assert outcome.code == 0
+    assert "Source alone at work" in outcome.out
+    lines = {line.strip() for line in outcome.out.splitlines()}
+    for source in ("all together", *SOURCES):
+        assert any(line.lstrip("│| ").startswith(source) for line in lines), source
+    assert drawing.stat().st_size > 1000
+
+
+def test_without_the_option_there_is_no_budget():
+    outcome = typed("breakdown", DEMO, "--json", *QUICK)
+    assert all("budget" not in run for run in outcome.json["runs"])
+
+
+def test_cli_refuses_a_saved_calibration(tmp_path):
+    saved = tmp_path / "saved.json"
+    assert typed("calibrate", DEMO, "-o", saved, *QUICK).code == 0
+    outcome = typed("breakdown", DEMO, "--calibration", saved, "--budget")
+    assert outcome.code == 2
+    assert "--budget" in outcome.err
+    assert "saved calibration" in outcome.err

@@ -1,0 +1,432 @@
+"""Do the figures say what the numbers say, and can they be read? One to six cylinders, simulated benches."""
+
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from functools import cache
+from itertools import combinations, pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from simulate import (
+    CylinderTruth,
+    Limits,
+    MotorTruth,
+    Protocol,
+    SealLaw,
+    TorqueLaw,
+    Truth,
+    ladder,
+    write_bench,
+)
+
+import driveloss
+from driveloss import figures
+from driveloss.errors import InputError, OutputError
+from driveloss.figures import flow as figure_flow
+from driveloss.figures import layout as figure_layout
+from driveloss.figures import style
+from driveloss.fit.estimate import Estimate
+
+FREQUENCIES = (4.1, 6.2, 7.7, 9.6, 11.3)  # [Hz]
+PRESSURES = (101325.0, 2.4e5)  # [Pa]
+NAMES = ("wide", "narrow", "$money$", "a cylinder with a very long name", "five", "six")
+CURVED = ("ladder", "breakdown", "power-flow", "friction", "ceilings", "temperature-drop")
+DRAWS = 100
+
+
+def truth_of(cylinders: int) -> Truth:
+    return Truth(
+        motor=MotorTruth("controller", 0.19, torque_constant=0.058, law=TorqueLaw(0.013), standby=3.4),
+        linkage=TorqueLaw(coulomb=0.028, viscous=1e-4),
+        cylinders=tuple(
+            CylinderTruth(NAMES[i], 0.03 + 0.004 * i, 0.03, SealLaw(6 + 3 * i, viscous=3.0, energised=5e-5))
+            for i in range(cylinders)
+        ),
+        ratio=3.2,
+        transmission_efficiency=0.96,
+        seal_heat_share=0.7,
+    )
+
+
+@cache
+def bench_of(cylinders: int, motor_alone: bool = True, noise: float = 0.01, repeats: int = 1, cold: bool = True):
+    """A simulated bench, its calibration, its breakdown and the truth behind it."""
+    truth = truth_of(cylinders)
+    sweeps = ladder(truth, FREQUENCIES, PRESSURES, repeats=repeats, standby=3, motor_alone=motor_alone)
+    limits = Limits(power_gain=0.3 * noise, power_zero=10 * noise)
+    protocol = Protocol(sweeps, limits=limits, noise_share=noise, temperature_columns=cold, power_digits=4)
+    with TemporaryDirectory() as folder:
+        # quoted keys: bench.toml takes any name of a cylinder
+        answer = write_bench(Path(folder), truth, protocol, np.random.default_rng(cylinders))
+        toml = Path(folder) / "bench.toml"
+        toml.write_text(re.sub(r"\[cylinders\.(.*)\]", r'[cylinders."\1"]', toml.read_text()))
+        bench = driveloss.load_bench(folder)
+    calibration = driveloss.calibrate(bench, draws=DRAWS, compare=False)
+    return bench, calibration, driveloss.breakdown(calibration, bench.sweeps), answer
+
+
+def data_of(kind: str, calibration, answer):
+    return {
+        "ladder": calibration,
+        "breakdown": answer,
+        "power-flow": (answer, len(answer.runs) - 1),
+        "friction": calibration,
+        "ceilings": answer,
+        "temperature-drop": answer,
+        "budget": [("noise", 1.234), ("meter gain", 0.5)],
+    }[kind]
+
+
+def figure_of(kind: str, calibration, answer):
+    make = getattr(figures, kind.replace("-", "_") + "_figure")
+    data = data_of(kind, calibration, answer)
+    return make(*data) if kind == "power-flow" else make(data)
+
+
+def text_boxes(figure):
+    """Text and place of everything written in a figure, as drawn; tick labels beyond the axes are not drawn."""
+    from matplotlib.text import Text
+
+    renderer = figure.canvas.get_renderer()
+    hidden = set()
+    for axis in (axis for ax in figure.axes for axis in (ax.xaxis, ax.yaxis)):
+        low, high = sorted(axis.get_view_interval())
+        for tick in axis.get_major_ticks() + axis.get_minor_ticks():
+            if not low <= tick.get_loc() <= high or not axis.axes.axison:
+                hidden |= {tick.label1, tick.label2}
+    texts = [t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip() and t not in hidden]
+    return [(text.get_text(), Text.get_window_extent(text, renderer)) for text in texts]
+
+
+def overlaps(figure) -> list[tuple[str, str]]:
+    def meet(a, b):
+        return min(a.x1, b.x1) - max(a.x0, b.x0) > 1 and min(a.y1, b.y1) - max(a.y0, b.y0) > 1  # [px]
+
+    return [(one, two) for (one, a), (two, b) in combinations(text_boxes(figure), 2) if meet(a, b)]
+
+
+def beyond_the_edge(figure) -> list[str]:
+    edge = figure.bbox
+    return [
+        text
+        for text, box in text_boxes(figure)
+        if box.x0 < edge.x0 or box.y0 < edge.y0 or box.x1 > edge.x1 or box.y1 > edge.y1
+    ]
+
+
+@pytest.mark.parametrize("cylinders", range(1, 7))
+@pytest.mark.parametrize("kind", CURVED)
+def test_figures_can_be_read_with_any_number_of_cylinders(kind, cylinders):
+    _, calibration, answer, _ = bench_of(cylinders)
+    figure = figure_of(kind, calibration, answer)
+    with style.drawing():
+        figure.draw_without_rendering()
+    assert overlaps(figure) == []
+    assert beyond_the_edge(figure) == []
+
+
+@pytest.mark.parametrize("kind", CURVED)
+def test_figures_can_be_read_without_a_motor_alone_sweep(kind):
+    _, calibration, answer, _ = bench_of(2, motor_alone=False)
+    figure = figure_of(kind, calibration, answer)
+    with style.drawing():
+        figure.draw_without_rendering()
+    assert overlaps(figure) == [] and beyond_the_edge(figure) == []
+
+
+def test_many_repeats_still_leave_the_breakdown_legible():
+    _, calibration, answer, _ = bench_of(1, repeats=5)
+    figure = figure_of("breakdown", calibration, answer)
+    with style.drawing():
+        figure.draw_without_rendering()
+    assert overlaps(figure) == [] and beyond_the_edge(figure) == []
+
+
+def test_the_overlap_check_finds_an_overlap():
+    figure = figures.budget_figure([("noise", 1.0), ("terms", 0.5)])
+    figure.axes[0].text(1.0, 0.0, "in the way", va="center")
+    with style.drawing():
+        figure.draw_without_rendering()
+    assert ("in the way", "1 W") in [tuple(sorted(pair, reverse=True)) for pair in overlaps(figure)]
+
+
+@pytest.mark.parametrize("kind", [*CURVED, "budget"])
+def test_axes_state_their_units(kind):
+    _, calibration, answer, _ = bench_of(3)
+    unit = re.compile(r"\[(W|Hz|N|K|%|m/s)\]$")
+    for ax in (ax for ax in figure_of(kind, calibration, answer).axes if ax.axison):
+        named = [ax.get_xlabel()] + ([] if kind == "budget" else [ax.get_ylabel()])
+        shown = [label for label in named if label or ax.xaxis.get_tick_params()["labelbottom"]]
+        assert shown and all(unit.search(label) for label in shown), shown
+
+
+def bars_of(ax) -> dict[float, list[float]]:
+    heights: dict[float, list[float]] = {}
+    for bar in ax.patches:
+        heights.setdefault(round(bar.get_x() + bar.get_width() / 2, 6), []).append(bar.get_height())
+    return heights
+
+
+@pytest.mark.parametrize("motor_alone", [True, False])
+def test_stacked_bars_add_up_to_the_power_that_was_read(motor_alone):
+    """Conservation: what the meter read is the sum of the parts; at the meter's stated gain there is no error."""
+    bench, calibration, answer, _ = bench_of(2, motor_alone)
+    figure = figure_of("breakdown", calibration, answer)
+    sums = sorted(sum(heights) for ax in figure.axes for heights in bars_of(ax).values())
+    read = sorted(w for sweep in bench.sweeps if sweep.stage == "loaded" for w in sweep.power)
+    assert sums == pytest.approx(read)
+
+
+def test_negative_net_power_hangs_below_zero_and_still_adds_up():
+    answer = bench_of(1)[2]
+    draws = dict(answer.draws)
+    shift = draws["pneumatic"] + 2.0  # two watts less than nothing reach the gas
+    draws |= {"pneumatic": draws["pneumatic"] - shift, "input": draws["input"] - shift}
+    low = replace(answer, draws=draws)
+    (first, *_) = figures.breakdown_figure(low).axes
+    heights = bars_of(first)
+    assert all(min(bar) == pytest.approx(-2.0) for bar in heights.values())
+    runs = [run for run in low.runs if run.mean_pressure < 2e5]
+    assert sorted(map(sum, heights.values())) == pytest.approx(sorted(run.input.value for run in runs))
+    note = [t.get_text() for t in figures.power_flow_figure(low, 0).axes[0].texts]
+    assert any("parts below zero have no stream" in text for text in note)
+
+
+def test_percentages_are_the_net_share_of_the_input():
+    _, _, answer, truth = bench_of(1, noise=0.0, repeats=1)
+    (first, second) = figures.breakdown_figure(answer).axes
+    shown = [int(t.get_text().split()[0]) for ax in (first, second) for t in ax.texts]
+    true = [100 * run["pneumatic_W"] / run["input_W"] for run in truth.runs]
+    assert shown == pytest.approx(true, abs=1.0)
+
+
+def test_streams_are_to_scale():
+    _, _, answer, _ = bench_of(2)
+    run = answer.runs[3]
+    bundle = figure_flow.streams(run)
+    widths = {stream.name: stream.width for stream in bundle}
+    scale = figure_flow.TRUNK / run.input.value  # [in/W]
+    for name in ("standby", "motor", "linkage", "transmission", "pneumatic"):
+        assert widths[name] == pytest.approx(scale * run.parts[name].value)
+    assert widths["seal inside"] + widths["seal outside"] == pytest.approx(scale * run.seal.value)
+    assert widths["seal inside"] == pytest.approx(0.7 * scale * run.seal.value)
+    for lower, upper in pairwise(bundle):
+        assert lower.foot + lower.width == pytest.approx(upper.foot)
+
+
+def test_ladder_shows_the_true_shaft_power_of_an_exact_bench():
+    """Markers against the simulated machine's own torque laws; the drive's power is torque times speed."""
+    _, calibration, _, answer = bench_of(1, noise=0.0, repeats=1)
+    upper, lower = figures.ladder_figure(calibration).axes
+    markers = [line for line in upper.lines if line.get_linestyle() == "None"]
+    f = markers[1].get_xdata()
+    truth = answer.truth
+    drive = truth.motor.law.power(2 * np.pi * truth.ratio * f) + truth.linkage.power(2 * np.pi * f)
+    assert markers[0].get_ydata() == pytest.approx(truth.motor.law.power(2 * np.pi * truth.ratio * f), rel=2e-3)
+    assert markers[1].get_ydata() == pytest.approx(drive, rel=2e-3)
+    left_over = [line.get_ydata() for line in lower.lines if line.get_linestyle() == "None"]
+    assert np.abs(np.concatenate(left_over)).max() < 0.02
+
+
+def test_friction_curves_are_the_true_force_of_an_exact_bench():
+    """Mean friction force is friction power over mean piston speed, 2 S f."""
+    _, calibration, _, answer = bench_of(2, noise=0.0, repeats=1)
+    curves = list(figures.friction_figure(calibration).axes[0].lines)
+    series = [(name, p) for name in NAMES[:2] for p in PRESSURES]
+    for line, (name, pressure) in zip(curves, series, strict=True):
+        speed = line.get_xdata()
+        true = answer.no_load(name, speed / (2 * 0.03), pressure)["seal_W"] / speed
+        assert line.get_ydata() == pytest.approx(true, rel=5e-3)
+
+
+def test_readings_left_out_are_crossed_and_kept_in_view():
+    bench, calibration, _, _ = bench_of(2)
+    whole = calibration.evidence.ladder.readings
+    keep = np.arange(len(whole)) != 20
+    wrong = whole.only(~keep)
+    wrong = replace(wrong, power=wrong.power + 20.0)
+    fresh = driveloss.calibrate(bench, draws=DRAWS, compare=False)
+    upper, lower = figures.ladder_figure(fresh, wrong).axes
+    for ax in (upper, lower):
+        crosses = [line for line in ax.lines if line.get_marker() == "X"]
+        assert [line.get_xdata()[0] for line in crosses] == wrong.frequency.tolist()
+        low, high = ax.get_ylim()
+        assert all(low < line.get_ydata()[0] < high for line in crosses)
+    beyond = [text.get_text() for text in lower.texts]
+    assert len(beyond) == 1 and re.fullmatch(r"\+\d+ W", beyond[0])
+
+
+def test_what_cannot_be_drawn_is_refused_by_name():
+    _, calibration, answer, _ = bench_of(1)
+    with pytest.raises(InputError, match="saved calibration"):
+        figures.ladder_figure(replace(calibration, evidence=None))
+    with pytest.raises(InputError, match=f"read {len(answer.runs)}, expected 0 to"):
+        figures.power_flow_figure(answer, len(answer.runs))
+    without = bench_of(1, cold=False)[2]
+    assert figures.has_cold_ends(answer) and not figures.has_cold_ends(without)
+    with pytest.raises(InputError, match="cold end"):
+        figures.temperature_drop_figure(without)
+
+
+@given(
+    wanted=st.lists(st.floats(0, 300), min_size=1, max_size=12),
+    step=st.floats(1, 20),
+)
+def test_labels_are_spread_by_least_squares(wanted, step):
+    """Without limits the places less rank times step are the isotonic regression, here SciPy's."""
+    from scipy.optimize import isotonic_regression
+
+    places = np.array(figure_layout.spread(wanted, step, -1e6, 1e6))
+    order = np.argsort(wanted, kind="stable")
+    ranks = np.arange(len(wanted)) * step
+    best = isotonic_regression(np.array(wanted)[order] - ranks).x
+    assert places[order] - ranks == pytest.approx(best, abs=1e-6)
+
+
+def test_spread_labels_stay_between_the_limits_while_there_is_room():
+    places = figure_layout.spread([99.0, 98.0, 99.5], 10.0, 0.0, 100.0)
+    assert sorted(places) == pytest.approx([80.0, 90.0, 100.0])
+    assert figure_layout.spread([50.0, 50.0, 50.0], 60.0, 0.0, 100.0) == [0.0, 60.0, 120.0]
+
+
+def luminance(colour) -> float:
+    """Relative luminance of an sRGB colour (WCAG 2.1, definition of relative luminance)."""
+    from matplotlib.colors import to_rgb
+
+    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]
+    return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+
+def lightness(colour) -> float:
+    """CIE 1976 lightness L* (ISO/CIE 11664-4)."""
+    return 116 * np.cbrt(luminance(colour)) - 16
+
+
+@pytest.mark.parametrize("left_out", [("drive",), ("motor", "linkage"), ("motor", "linkage", "transmission")])
+def test_neighbours_in_the_stack_differ_in_grey_too(left_out):
+    stack = [look for name, look in style.PARTS.items() if name not in left_out]
+    for lower, upper in pairwise(stack):
+        assert abs(lightness(lower.colour) - lightness(upper.colour)) > 15
+    looks = [(look.colour, look.hatch) for look in stack]
+    assert len(set(looks)) == len(looks)
+
+
+def test_small_print_in_colour_has_enough_contrast():
+    """At least 4.5 : 1 against white (WCAG 2.1, success criterion 1.4.3)."""
+    colours = [*style.CYLINDER_COLOURS, "#8c8c8c", "#4a4a4a"]
+    for colour in colours:
+        assert 1.05 / (luminance(style.text_colour(colour)) + 0.05) >= 4.5, colour
+
+
+def test_series_of_six_cylinders_and_two_pressures_all_look_different():
+    looks = {(look.marker, str(look.line)) for look in (style.series_look(c, p) for c in range(6) for p in range(2))}
+    assert len(looks) == 12
+
+
+@pytest.fixture(scope="module")
+def budget():
+    return figures.budget_figure([("noise", 1.2), ("terms", 0.3)])
+
+
+@pytest.mark.parametrize(
+    ("ending", "start"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("pdf", b"%PDF"), ("PNG", b"\x89PNG")]
+)
+def test_the_ending_chooses_the_format(budget, tmp_path, ending, start):
+    target = tmp_path / f"budget.{ending}"
+    figures.save(budget, target)
+    assert target.read_bytes().startswith(start)
+    assert list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.parametrize("name", ["budget.jpg", "budget", "budget.svg.gz"])
+def test_other_endings_are_refused_with_the_choices(budget, tmp_path, name):
+    with pytest.raises(InputError, match=r"expected one of \.png, \.svg, \.pdf"):
+        figures.save(budget, tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_unwritable_place_is_one_clear_error(budget, tmp_path):
+    with pytest.raises(OutputError, match="nowhere"):
+        figures.save(budget, tmp_path / "nowhere" / "budget.png")
+    (tmp_path / "taken.png").mkdir()
+    with pytest.raises(OutputError, match=r"taken\.png"):
+        figures.save(budget, tmp_path / "taken.png")
+    assert [path.name for path in tmp_path.iterdir()] == ["taken.png"]
+
+
+def test_a_figure_that_fails_to_draw_leaves_the_old_file(tmp_path):
+    target = tmp_path / "figure.png"
+    target.write_bytes(b"old")
+    figure = figures.budget_figure([("noise", 1.2)])
+    figure.axes[0].draw = None
+    with pytest.raises(TypeError):
+        figures.save(figure, target)
+    assert target.read_bytes() == b"old" and list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
+def test_the_same_figure_gives_the_same_file(tmp_path, ending):
+    for name in ("one", "two"):
+        figures.save(figures.budget_figure([("noise", 1.2), ("terms", 0.3)]), tmp_path / f"{name}.{ending}")
+    one, two = (tmp_path / f"{name}.{ending}" for name in ("one", "two"))
+    assert one.read_bytes() == two.read_bytes()
+
+
+@pytest.mark.parametrize("kind", ["breakdown", "ladder"])
+def test_svg_stands_by_itself(kind):
+    """Nothing to fetch and no font needed: references stay inside (SVG 1.1, 5.6), text is drawn as paths."""
+    _, calibration, answer, _ = bench_of(2)
+    text = figures.svg_text(figure_of(kind, calibration, answer))
+    assert text.startswith("<svg") and text.rstrip().endswith("</svg>")
+    assert not re.search(r"<(text|image|script|style[^>]*>\s*@import)\b", text)
+    assert all(target.startswith("#") for target in re.findall(r'href="([^"]*)"', text))
+    assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", text))
+
+
+@pytest.mark.parametrize("kind", [*CURVED, "budget"])
+def test_alternative_texts_are_finished_sentences(kind):
+    _, calibration, answer, _ = bench_of(2)
+    text = figures.alt_text(kind, data_of(kind, calibration, answer))
+    assert re.match(r"[A-Z].*\.$", text) and "None" not in text and "\n" not in text
+    assert 60 < len(text) < 1200
+
+
+def test_alternative_texts_give_the_numbers():
+    _, calibration, answer, _ = bench_of(2)
+    flow = figures.alt_text("power-flow", (answer, 0))
+    for name in ("input", "motor", "seal", "pneumatic", "aftercooler_heat"):
+        assert style.watts(answer.runs[0].parts[name]) in flow
+    assert "noise 1.2 W and meter gain 0.5 W" in figures.alt_text("budget", data_of("budget", calibration, answer))
+    with pytest.raises(InputError, match="expected one of ladder, breakdown"):
+        figures.alt_text("pie", answer)
+
+
+def test_error_bars_reach_to_the_ends_of_the_interval():
+    bars = style.error_bars([Estimate(5.0, 1.0, 3.5, 8.0)], 2.0)
+    assert bars.tolist() == [[3.0], [6.0]]
+
+
+def test_drawing_needs_no_display_and_loads_matplotlib_only_when_asked():
+    code = (
+        "import sys\n"
+        "from driveloss import figures\n"
+        "assert 'matplotlib' not in sys.modules\n"
+        "figures.svg_text(figures.budget_figure([('noise', 1.0)]))\n"
+        "assert 'matplotlib.pyplot' not in sys.modules\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_somebody_elses_settings_do_not_change_our_figures():
+    import matplotlib
+
+    plain = figures.svg_text(figures.budget_figure([("noise", 1.2)]))
+    with matplotlib.rc_context({"font.size": 30, "axes.facecolor": "black", "svg.fonttype": "none"}):
+        assert figures.svg_text(figures.budget_figure([("noise", 1.2)])) == plain
+        assert matplotlib.rcParams["font.size"] == 30

@@ -1,0 +1,63 @@
+"""Many non-negative fits at once against SciPy's one-at-a-time solver, and the awkward designs."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import nnls
+
+from driveloss.fit.least_squares import curve_fit, linear_fit, nonnegative
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(seed=st.integers(0, 10**6), n=st.integers(3, 25), k=st.integers(1, 8), bias=st.floats(-1, 1))
+def test_nonnegative_equals_scipy(seed, n, k, bias):
+    """Columns as unequal as watts per unit of a torque and of a drag; more columns than readings included."""
+    rng = np.random.default_rng(seed)
+    design = rng.uniform(0, 1, (n, k)) * 10.0 ** rng.integers(-3, 4, k)
+    readings = rng.standard_normal((n, 4)) + bias
+    found = nonnegative(design, readings)
+    assert found.shape == (k, 4)
+    assert (found >= 0).all()
+    for j in range(4):
+        best = nnls(design, readings[:, j])[1]
+        assert np.linalg.norm(design @ found[:, j] - readings[:, j]) == pytest.approx(best, rel=1e-9, abs=1e-12)
+
+
+def test_nonnegative_recovers_what_made_the_readings():
+    design = np.column_stack([np.arange(1.0, 7), np.arange(1.0, 7) ** 2])
+    truth = np.array([[2.0, 0.0, 3.0], [0.1, 0.5, 0.0]])
+    assert nonnegative(design, design @ truth) == pytest.approx(truth, abs=1e-12)
+
+
+def test_nonnegative_where_laws_cannot_be_told_apart():
+    """All laws of speed look alike at one frequency: their sum is found, none is negative."""
+    design = np.tile([2.0, 4.0, 8.0], (5, 1))
+    found = nonnegative(design, np.full((5, 1), 10.0))
+    assert (found >= 0).all()
+    assert (design @ found)[:, 0] == pytest.approx(10.0)
+
+
+def test_weights_count_as_repeats():
+    """A reading with half the standard deviation counts as four readings (any textbook of least squares)."""
+    design, y = np.column_stack([np.ones(4), np.arange(4.0)]), np.array([1.0, 2.2, 2.9, 4.3])
+    weighted = linear_fit(design, y, np.array([1.0, 0.5, 1.0, 1.0]))
+    index = [0, 1, 1, 1, 1, 2, 3]
+    assert weighted.coefficients == pytest.approx(linear_fit(design[index], y[index]).coefficients, rel=1e-12)
+
+
+def test_no_spare_readings_no_error_bars():
+    fit = linear_fit(np.column_stack([np.ones(2), [1.0, 2.0]]), np.array([3.0, 5.0]))
+    assert fit.coefficients == pytest.approx([1.0, 2.0])
+    assert fit.dof == 0
+    assert np.isnan(fit.errors).all()
+
+
+def test_curve_fit_equals_linear_fit_on_a_line():
+    x, y = np.arange(6.0), np.array([0.1, 1.9, 4.2, 5.8, 8.1, 9.7])
+    sigma = np.linspace(1, 2, 6)
+    curve = curve_fit(lambda p: p["a"] + p["b"] * x, {"a": 1.0, "b": 1.0}, y, sigma)
+    line = linear_fit(np.column_stack([np.ones(6), x]), y, sigma)
+    assert curve.coefficients == pytest.approx(line.coefficients, rel=1e-9)
+    assert curve.errors == pytest.approx(line.errors, rel=1e-7)
+    assert curve.residual_sd == pytest.approx(line.residual_sd, rel=1e-9)

@@ -1,0 +1,90 @@
+"""Scatter of single readings: how it grows, what repeats tell, and the F test for lack of fit."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from driveloss.fit.ladder import build_ladder
+from driveloss.fit.polynomial import polynomial_fit
+from driveloss.fit.scatter import GROWTH, Pattern, choose_pattern, lack_of_fit, least_size, repeat_groups
+from fit.benches import Sheet, write_bench
+
+POWER = np.geomspace(5.0, 500.0, 200)
+
+
+@pytest.mark.parametrize("growth", GROWTH)
+def test_pattern_is_recognised(growth):
+    """Residuals drawn from each pattern: nearly always the same one is chosen."""
+    rng = np.random.default_rng(3)
+    sigma = Pattern(growth, 50.0)(POWER)
+    chosen = [choose_pattern(POWER, sigma * rng.standard_normal(POWER.size)).growth for _ in range(20)]
+    assert chosen.count(growth) >= 18
+
+
+def test_pattern_follows_its_law():
+    assert Pattern(0.5, 100.0)(np.array([25.0, 100.0, 400.0])) == pytest.approx([0.5, 1.0, 2.0])
+    assert Pattern(1.0, 100.0)(np.array([0.0]))[0] > 0  # a reading of zero still weighs something
+
+
+def test_pattern_without_any_residual_is_still_a_pattern():
+    assert choose_pattern(POWER, np.zeros(POWER.size)).growth in GROWTH
+
+
+class TestLackOfFit:
+    """Pure error from repeats against the misfit of a straight line, computed here by SciPy from the group means."""
+
+    x = np.repeat(np.arange(1.0, 7), 3)
+    groups = np.repeat(np.arange(6), 3)
+
+    def p_of_line(self, y):
+        fit = polynomial_fit(self.x, y, 1)
+        residuals = y - fit.coefficients[0] - fit.coefficients[1] * self.x
+        return lack_of_fit(residuals, self.groups, 2), residuals
+
+    def test_against_scipy(self):
+        y = 2 + self.x + 0.05 * self.x**2 + 0.3 * np.random.default_rng(1).standard_normal(18)
+        found, residuals = self.p_of_line(y)
+        pure = sum(np.var(y[self.groups == g]) * 3 for g in range(6))
+        misfit = np.sum(residuals**2) - pure
+        expected = stats.f.sf((misfit / 4) / (pure / 12), 4, 12)
+        assert found.p_value == pytest.approx(expected, rel=1e-6)
+        assert found.pure_sd == pytest.approx(np.sqrt(pure / 12), rel=1e-9)
+        assert found.pure_dof == 12
+
+    def test_a_bent_curve_is_found_out(self):
+        y = self.x**2 + 0.3 * np.random.default_rng(2).standard_normal(18)
+        assert self.p_of_line(y)[0].p_value < 1e-4
+
+    def test_true_lines_are_seldom_blamed(self):
+        """The p value of a true model is even between 0 and 1."""
+        rng = np.random.default_rng(4)
+        p = [self.p_of_line(2 + self.x + rng.standard_normal(18))[0].p_value for _ in range(300)]
+        assert stats.kstest(p, "uniform").pvalue > 0.01
+
+    def test_nothing_to_say_without_repeats(self):
+        assert lack_of_fit(np.array([0.1, -0.1, 0.0]), np.arange(3), 1) is None
+
+    def test_nothing_to_say_without_spare_groups(self):
+        assert lack_of_fit(np.array([0.1, -0.1, 0.2, -0.2]), np.array([0, 0, 1, 1]), 2) is None
+
+
+@pytest.fixture
+def readings(tmp_path):
+    """Two passes of a drive (5.00 and 5.02 Hz are the same set point, 8 Hz is not), and one no-load sweep."""
+    header = "frequency [Hz],power [W]"
+    drive = [("5.00", "10.0"), ("8.00", "17.0"), ("8.04", "17.2"), ("5.02", "10.1")]
+    piston = [("5.00", "14.0"), ("8.00", "23.0"), ("5.01", "14.1")]
+    sheets = [Sheet("piston-disconnected", header, drive), Sheet("no-load", header, piston)]
+    return build_ladder(write_bench(tmp_path, '[motor]\nsupply = "terminals"', sheets)).readings
+
+
+def test_repeats_are_found_within_a_rung_only(readings):
+    groups = repeat_groups(readings).tolist()
+    assert groups[0] == groups[3] and groups[1] == groups[2]
+    assert groups[4] == groups[6]
+    assert len({groups[0], groups[1], groups[4], groups[5]}) == 4
+
+
+def test_the_last_digit_scatters_by_itself(readings):
+    """0.1 W resolution: 0.1/sqrt(12) W (JCGM 100:2008, F.2.2.1)."""
+    assert least_size(readings, Pattern(0.0, 15.0)) == pytest.approx(0.1 / np.sqrt(12), rel=1e-12)
