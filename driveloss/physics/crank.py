@@ -1,12 +1,14 @@
-"""Motion of a piston on a crank and rod: speed, acceleration, and the means that losses need.
+"""Motion of a piston on a crank and rod: its speed, and the means that losses need.
 
-The crank angle runs from top dead centre, where the piston is farthest from the crankshaft; speed and
-acceleration are positive towards the crankshaft. The cylinder axis meets the crankshaft axis (no offset).
+The crank angle runs from top dead centre, where the piston is farthest from the crankshaft; speed is
+positive towards the crankshaft. The cylinder axis meets the crankshaft axis (no offset).
 """
 
 from functools import lru_cache
 
 import numpy as np
+
+from driveloss.physics.arrays import FloatArray, Values, as_floats
 
 # 200 nodes on half a turn keep mean(|v| exp(-(v/v_s)^2)) good to 1e-6 down to v_s = 0.007 of the peak speed;
 # the polynomial means converge to rounding with far fewer.
@@ -14,17 +16,21 @@ HALF_TURN_NODES = 200
 NEWTON_STEPS = 40  # enough for 1e-12 in the peak speed up to rod_ratio 0.999
 
 
-def piston_speed(angle, frequency, stroke, rod_ratio):
+def piston_speed(angle: Values, frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Instantaneous piston speed [m/s], positive on the way from top to bottom dead centre.
 
-    v = omega r sin(th) (1 + lambda cos(th)/sqrt(1 - lambda^2 sin^2 th)), the exact slider crank (time
-    derivative of the rod-crank triangle; Khurmi & Gupta, Theory of Machines, ch. 15, gives its first-order
-    form). Trusted for constant crank speed. Any shapes that broadcast. Raises ValueError unless 0 <=
-    rod_ratio < 1.
+    v = omega r sin(th) (1 + lambda cos(th)/sqrt(1 - lambda^2 sin^2 th)), the exact slider crank [1]_: time
+    derivative of the rod-crank triangle; its first-order form is the usual one [2]_. Trusted for constant crank
+    speed. Raises ValueError unless 0 <= rod_ratio < 1.
     angle: crank angle from top dead centre [rad].
     frequency: of the crank [Hz].
     stroke: twice the crank radius [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
+
+    References
+    ----------
+    .. [1] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory).
+    .. [2] Khurmi & Gupta, Theory of Machines, ch. 15 (Ex. 15.4 and 15.5 seen).
 
     >>> round(float(piston_speed(np.radians(60), 7.5, 0.3, 0.25)), 4)
     6.9054
@@ -32,62 +38,53 @@ def piston_speed(angle, frequency, stroke, rod_ratio):
     return crank_pin_speed(frequency, stroke) * _speed_shape(angle, _checked(rod_ratio))
 
 
-def piston_acceleration(angle, frequency, stroke, rod_ratio):
-    """Instantaneous piston acceleration [m/s^2], positive towards the crankshaft.
-
-    a = omega^2 r (cos th + lambda (1 - 2 s^2 + lambda^2 s^4)/(1 - lambda^2 s^2)^(3/2)), s = sin th: the
-    time derivative of the exact slider-crank speed. Trusted for constant crank speed. Any shapes that
-    broadcast. Raises ValueError unless 0 <= rod_ratio < 1.
-    angle: crank angle from top dead centre [rad].
-    frequency: of the crank [Hz].
-    stroke: twice the crank radius [m].
-    rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-
-    >>> round(float(piston_acceleration(np.radians(60), 7.5, 0.3, 0.25)), 2)
-    124.95
-    """
-    ratio = _checked(rod_ratio)
-    sine_squared = np.sin(angle) ** 2
-    rod_part = 1 - 2 * sine_squared + (ratio * sine_squared) ** 2
-    shape = np.cos(angle) + ratio * rod_part / (1 - ratio**2 * sine_squared) ** 1.5
-    return 2 * np.pi * frequency * crank_pin_speed(frequency, stroke) * shape
-
-
-def crank_pin_speed(frequency, stroke):
+def crank_pin_speed(frequency: Values, stroke: Values) -> FloatArray:
     """Speed of the crank pin on its circle, omega r [m/s].
 
-    omega r = pi f S, kinematics. Any shapes that broadcast.
+    omega r = pi f S, the speed of uniform circular motion [1]_.
     frequency: of the crank [Hz].
     stroke: twice the crank radius [m].
 
-    >>> round(crank_pin_speed(10.0, 0.036), 4)
+    References
+    ----------
+    .. [1] Khurmi & Gupta, Theory of Machines, ch. 2 (from memory).
+
+    >>> round(float(crank_pin_speed(10.0, 0.036)), 4)
     1.131
     """
-    return np.pi * frequency * stroke
+    return np.pi * as_floats(frequency) * stroke
 
 
-def mean_piston_speed(frequency, stroke):
+def mean_piston_speed(frequency: Values, stroke: Values) -> FloatArray:
     """Cycle mean of the absolute piston speed [m/s].
 
-    mean |v| = 2 S f: two strokes a revolution, whatever the rod (Khurmi & Gupta, Theory of Machines). Exact.
-    Any shapes that broadcast.
+    mean |v| = 2 S f: two strokes a revolution, whatever the rod [1]_. Exact.
     frequency: of the crank [Hz].
     stroke: of the piston [m].
 
-    >>> mean_piston_speed(10.0, 0.036)
+    References
+    ----------
+    .. [1] Khurmi & Gupta, Theory of Machines, ch. 15 (from memory).
+
+    >>> float(mean_piston_speed(10.0, 0.036))
     0.72
     """
-    return 2 * stroke * frequency
+    return 2 * as_floats(stroke) * frequency
 
 
-def mean_square_speed(frequency, stroke, rod_ratio):
+def mean_square_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Cycle mean of the squared piston speed [m^2/s^2].
 
-    (omega r)^2 times a shape factor of the rod alone, by quadrature of the exact slider crank;
-    1/2 for a scotch yoke. Any shapes that broadcast. Raises ValueError unless 0 <= rod_ratio < 1.
+    (omega r)^2 times a shape factor of the rod alone, by quadrature [1]_ of the exact slider crank [2]_; 1/2 for a
+    scotch yoke. Raises ValueError unless 0 <= rod_ratio < 1.
     frequency: of the crank [Hz].
     stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
+
+    References
+    ----------
+    .. [1] Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
+    .. [2] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory).
 
     >>> round(float(mean_square_speed(10.0, 0.036, 0.25)), 5)
     0.64987
@@ -95,14 +92,19 @@ def mean_square_speed(frequency, stroke, rod_ratio):
     return crank_pin_speed(frequency, stroke) ** 2 * _shape_factor(2, rod_ratio)
 
 
-def mean_cubed_speed(frequency, stroke, rod_ratio):
+def mean_cubed_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Cycle mean of the cubed absolute piston speed [m^3/s^3].
 
-    (omega r)^3 times a shape factor of the rod alone, by quadrature of the exact slider crank;
-    4/(3 pi) for a scotch yoke. Any shapes that broadcast. Raises ValueError unless 0 <= rod_ratio < 1.
+    (omega r)^3 times a shape factor of the rod alone, by quadrature [1]_ of the exact slider crank [2]_; 4/(3 pi)
+    for a scotch yoke. Raises ValueError unless 0 <= rod_ratio < 1.
     frequency: of the crank [Hz].
     stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
+
+    References
+    ----------
+    .. [1] Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
+    .. [2] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory).
 
     >>> round(float(mean_cubed_speed(10.0, 0.036, 0.25)), 5)
     0.63785
@@ -110,15 +112,19 @@ def mean_cubed_speed(frequency, stroke, rod_ratio):
     return crank_pin_speed(frequency, stroke) ** 3 * _shape_factor(3, rod_ratio)
 
 
-def peak_piston_speed(frequency, stroke, rod_ratio):
+def peak_piston_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Largest piston speed of the cycle [m/s].
 
-    The acceleration is zero where x = sin^2 th solves lambda^4 x^3 - lambda^2 x^2 - x + 1 = 0 (squaring the
-    exact expression and dividing out its false root); found by Newton's method. Trusted for rod_ratio up to
-    0.999. Any shapes that broadcast. Raises ValueError unless 0 <= rod_ratio < 1.
+    The acceleration, the derivative of the exact speed [1]_, is zero where x = sin^2 th solves lambda^4 x^3 -
+    lambda^2 x^2 - x + 1 = 0 (squared, and its false root divided out); found by Newton's method. Trusted for
+    rod_ratio up to 0.999. Raises ValueError unless 0 <= rod_ratio < 1.
     frequency: of the crank [Hz].
     stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
+
+    References
+    ----------
+    .. [1] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory); the cubic is our own.
 
     >>> round(float(peak_piston_speed(10.0, 0.036, 0.25)), 4)
     1.1659
@@ -131,29 +137,18 @@ def peak_piston_speed(frequency, stroke, rod_ratio):
     return crank_pin_speed(frequency, stroke) * _speed_shape(np.arcsin(np.sqrt(x)), ratio)
 
 
-def cycle_angles(count=720):
-    """Quadrature angles over one revolution [rad], and weights that add up to one.
-
-    Fejer's rule on each half turn: |v| has its kinks at the dead centres, which are panel ends here, so the
-    mean of any smooth function of |v| converges exponentially. Returns (angles, weights), each of shape
-    (count,); the mean of y is (weights * y(angles)).sum().
-    count: number of angles, even [1].
-
-    >>> angles, weights = cycle_angles(64)
-    >>> round(float((weights * np.abs(np.sin(angles)) ** 3).sum() * 3 * np.pi / 4), 12)
-    1.0
-    """
-    angles, weights = _half_turn(count // 2)
-    return np.concatenate([angles, angles + np.pi]), np.concatenate([weights, weights]) / 2
-
-
-def half_turn_speeds(rod_ratio):
+def half_turn_speeds(rod_ratio: Values) -> tuple[FloatArray, FloatArray]:
     """Piston speed over crank-pin speed [1] at the quadrature angles of half a turn, and their weights.
 
-    The two half turns mirror each other, so one serves for the mean of any function of |v|. Returns (speeds
-    of shape rod_ratio.shape + (n,), weights of shape (n,) that add up to one). Raises ValueError unless 0 <=
-    rod_ratio < 1.
+    The two half turns mirror each other, so one serves for the mean of any function of |v|. |v| has its kinks at the
+    dead centres, which are the ends of Fejer's rule [1]_ here, so the mean of any smooth function of |v| converges
+    exponentially. Returns (speeds of shape rod_ratio.shape + (n,), weights of shape (n,) that add up to one). Raises
+    ValueError unless 0 <= rod_ratio < 1.
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
+
+    References
+    ----------
+    .. [1] Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
 
     >>> speeds, weights = half_turn_speeds(0.25)
     >>> round(float(speeds @ weights * np.pi / 2), 12)
@@ -163,12 +158,12 @@ def half_turn_speeds(rod_ratio):
     return _speed_shape(angles, _checked(rod_ratio)[..., np.newaxis]), weights
 
 
-def _speed_shape(angle, ratio):
+def _speed_shape(angle: Values, ratio: FloatArray) -> FloatArray:
     sine = np.sin(angle)
     return sine * (1 + ratio * np.cos(angle) / np.sqrt(1 - (ratio * sine) ** 2))
 
 
-def _shape_factor(power, rod_ratio):
+def _shape_factor(power: int, rod_ratio: Values) -> Values:
     """Mean of (|v|/(omega r))^power, remembered for a scalar: a fit asks again and again."""
     if np.ndim(rod_ratio) == 0:
         return _scalar_shape_factor(power, float(rod_ratio))
@@ -177,13 +172,13 @@ def _shape_factor(power, rod_ratio):
 
 
 @lru_cache(maxsize=256)
-def _scalar_shape_factor(power, rod_ratio):
+def _scalar_shape_factor(power: int, rod_ratio: float) -> float:
     speeds, weights = half_turn_speeds(rod_ratio)
     return float(speeds**power @ weights)
 
 
 @lru_cache(maxsize=8)
-def _half_turn(count):
+def _half_turn(count: int) -> tuple[FloatArray, FloatArray]:
     """Angles of Fejer's first rule on (0, pi) and weights that add up to one, both read-only.
 
     As good as Gauss-Legendre for smooth integrands, dense at the dead centres, and in closed form (Fejer 1933;
@@ -197,7 +192,7 @@ def _half_turn(count):
     return angles, weights
 
 
-def _checked(rod_ratio):
+def _checked(rod_ratio: Values) -> FloatArray:
     ratio = np.asarray(rod_ratio, dtype=float)
     bad = ~((ratio >= 0) & (ratio < 1))
     if bad.any():
