@@ -1,4 +1,4 @@
-"""Every public physics function documents its units and works an example."""
+"""Every public physics function documents its units, cites its source and works an example."""
 
 import importlib
 import inspect
@@ -38,6 +38,14 @@ def test_every_argument_states_its_unit(name):
 @each_function
 def test_the_first_sentence_states_the_unit_of_the_result(name):
     assert re.search(r"\[.+\]", FUNCTIONS[name].__doc__.splitlines()[0]), f"{name} returns which unit?"
+
+
+@pytest.mark.parametrize("name", [name for name in FUNCTIONS if not name.startswith("arrays.")])
+def test_every_formula_cites_its_source(name):
+    text, _, references = FUNCTIONS[name].__doc__.partition("References\n    ----------\n")
+    numbers = re.findall(r"^ *\.\. \[(\d)\] \w", references, re.MULTILINE)
+    assert numbers, f"{name}: from which book?"
+    assert set(re.findall(r"\[(\d)\]_", text)) == set(numbers), f"{name}: cited and listed sources differ"
 
 
 @each_function
