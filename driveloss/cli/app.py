@@ -39,7 +39,7 @@ for command, in_short in COMMANDS.items():
     app.command(short_help=in_short)(command)
 
 
-def print_version(wanted: bool) -> None:
+def print_version(*, wanted: bool) -> None:
     """Print the version and stop."""
     if wanted:
         from importlib.metadata import version
@@ -50,6 +50,7 @@ def print_version(wanted: bool) -> None:
 
 @app.callback()
 def program(
+    *,
     version: Annotated[
         bool, typer.Option("--version", help="Print the version and stop.", callback=print_version, is_eager=True)
     ] = False,

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+from typer import Argument, Option
 
-from driveloss.cli.console import JsonOption, bad_input_exits_2, choose, note, show
+from driveloss.cli.command import command
+from driveloss.cli.console import misread, note
+from driveloss.cli.options import CalibrationPath, JsonOption
+from driveloss.errors import InputError
 
 if TYPE_CHECKING:
     from driveloss.bench.records import Sweep
@@ -16,43 +20,48 @@ if TYPE_CHECKING:
 FORM = "STAGE:FILE, or no-load:CYLINDER:FILE"
 
 
-def recheck(
-    calibration: Annotated[Path, typer.Argument(metavar="CALIBRATION", help="A calibration.json.")],
-    sweeps: Annotated[
-        list[str],
-        typer.Argument(metavar="SWEEPS", help=f"Files of new readings, each as {FORM}."),
-    ],
-    mean_pressure: Annotated[
-        str | None,
-        typer.Option("--mean-pressure", metavar="P", help='Of no-load files without such a column: "2 bar".'),
-    ] = None,
-    false_alarm: Annotated[
-        float, typer.Option("--false-alarm", help="Chance of calling anything changed if nothing is.")
-    ] = 0.05,
+@dataclass(frozen=True)
+class Verdict:
+    """What counts as a change."""
+
+    false_alarm: Annotated[float, Option("--false-alarm", help="Chance of calling anything changed if nothing is.")] = (
+        0.05
+    )
     worth: Annotated[
         str | None,
-        typer.Option("--worth", metavar="POWER", help='Smallest change of interest: "1 W"; else 5 % of the rung.'),
+        Option("--worth", metavar="POWER", help='Smallest change of interest: "1 W"; else 5 % of the rung.'),
+    ] = None
+
+
+@command
+def recheck(
+    calibration: CalibrationPath,
+    sweeps: Annotated[list[str], Argument(metavar="SWEEPS", help=f"Files of new readings, each as {FORM}.")],
+    mean_pressure: Annotated[
+        str | None,
+        Option("--mean-pressure", metavar="P", help='Of no-load files without such a column: "2 bar".'),
     ] = None,
-    as_json: JsonOption = False,
+    *,
+    verdict: Verdict,
+    output: JsonOption,
 ) -> None:
     """Say from a few new readings whether seal, linkage or motor have changed since the calibration.
 
     Example: driveloss recheck calibration.json no-load:wide:new-wide.csv piston-disconnected:new-drive.csv
     """
-    with bad_input_exits_2():
-        from driveloss.fit.store import read_calibration
-        from driveloss.recheck.ask import check_program
-        from driveloss.recheck.ask import recheck as ask
-        from driveloss.recheck.tell import recheck_data, recheck_tables
-        from driveloss.say.json_form import to_json
+    from driveloss.bench.quantity import read_option
+    from driveloss.fit.store import read_calibration
+    from driveloss.recheck.ask import check_program
+    from driveloss.recheck.ask import recheck as ask
+    from driveloss.recheck.tell import recheck_data, recheck_tables
 
-        saved = read_calibration(calibration)
-        check_program(saved, _running(), calibration.name)
-        read = [_sweep(text, saved, mean_pressure) for text in sweeps]
-        least = None if worth is None else _power(worth)
-        answer = ask(saved, [sweep for sweep, _ in read], false_alarm, least)
-        show(recheck_tables(answer), lambda: to_json(recheck_data(answer)), as_json)
-        note(*(notice for _, notices in read for notice in notices), *answer.notes)
+    saved = read_calibration(calibration)
+    check_program(saved, _running(), calibration.name)
+    read = [_sweep(text, saved, mean_pressure) for text in sweeps]
+    worth = None if verdict.worth is None else read_option(verdict.worth, "power", "--worth").value
+    answer = ask(saved, [sweep for sweep, _ in read], verdict.false_alarm, worth)
+    output.show(recheck_tables(answer), recheck_data(answer))
+    note(*(notice for _, notices in read for notice in notices), *answer.notes)
 
 
 def _running() -> str:
@@ -64,16 +73,19 @@ def _running() -> str:
 def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sweep, tuple[str, ...]]:
     """One argument, STAGE:FILE or STAGE:CYLINDER:FILE, as a sweep and notices."""
     from driveloss.bench import read_sweep
+    from driveloss.bench.quantity import read_option
     from driveloss.recheck.rungs import STAGES
 
     stage, _, rest = text.partition(":")
-    choose(stage, STAGES, f"'{text}', stage")
+    if stage not in STAGES:
+        raise InputError(f"'{text}', stage: {misread(stage, STAGES)}")
     cylinder, file = _cylinder_and_file(rest, text, saved) if stage == "no-load" else (None, rest)
     if not file:
-        raise _refuse(text, f"expected {FORM}, read no file")
-    pressure = None if cylinder is None or mean_pressure is None else _pressure(mean_pressure, saved)
-    ambient = saved.rig.ambient_pressure.value
-    return read_sweep(Path(file), stage, cylinder, pressure, ambient, str(file))
+        raise InputError(f"'{text}': expected {FORM}, read no file")
+    ambient = saved.rig.ambient_pressure
+    stated = None if cylinder is None else mean_pressure
+    pressure = None if stated is None else read_option(stated, "mean_pressure", "--mean-pressure", ambient).value
+    return read_sweep(Path(file), stage, cylinder, pressure, ambient.value, str(file))
 
 
 def _cylinder_and_file(rest: str, text: str, saved: Calibration) -> tuple[str, str]:
@@ -86,24 +98,6 @@ def _cylinder_and_file(rest: str, text: str, saved: Calibration) -> tuple[str, s
         return names[0], rest
     known = ", ".join(f"'{known}'" for known in names) or "none"
     read = f"cylinder '{name}'" if colon else "none"
-    raise _refuse(text, f"expected no-load:CYLINDER:FILE with a cylinder that was calibrated: {known}; read {read}")
-
-
-def _refuse(text: str, reason: str) -> Exception:
-    from driveloss.errors import InputError
-
-    return InputError(f"'{text}': {reason}")
-
-
-def _pressure(text: str, saved: Calibration) -> float:
-    from driveloss.bench.quantity import parse_quantity
-    from driveloss.bench.rules import KEY_KINDS
-
-    return parse_quantity(text, KEY_KINDS["mean_pressure"], "--mean-pressure", saved.rig.ambient_pressure).value
-
-
-def _power(text: str) -> float:
-    from driveloss.bench.quantity import parse_quantity
-    from driveloss.bench.rules import Kind
-
-    return parse_quantity(text, Kind("power", "W", "1 W", 1e-6, 1e6, "was it in mW?"), "--worth").value
+    raise InputError(
+        f"'{text}': expected no-load:CYLINDER:FILE with a cylinder that was calibrated: {known}; read {read}"
+    )

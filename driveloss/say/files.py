@@ -1,47 +1,122 @@
-"""Output files: written whole or not at all."""
+"""Output files: all that one command writes appear together, or none of them does."""
 
 from __future__ import annotations
 
 import os
-import tempfile
+import shutil
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
-from driveloss.errors import OutputError
+from driveloss.errors import InputError, OutputError
+
+HIDDEN = ".driveloss-"  # how the folders start in which files are got ready
+A_FILE = "; expected a file name in a folder that can be written to"
 
 
-def write_bytes(path: Path, content: bytes) -> None:
-    """Write a file through a temporary one beside it. Raises OutputError and leaves nothing behind if it cannot."""
+def write_all(files: Mapping[Path, bytes]) -> None:
+    """Write files, all or none: each is got ready beside its target, then all are renamed.
+
+    Raises OutputError where one cannot be written; then nothing is left behind and every older file is as it was.
+    """
+    check_targets(files)
+    with ExitStack() as rooms, ExitStack() as undo:
+        ready = {path: _got_ready(path, content, rooms) for path, content in files.items()}
+        for path, room in ready.items():
+            with _told(path, A_FILE):
+                (room / "new").replace(path)
+            if (room / "old").exists():
+                undo.callback((room / "old").replace, path)
+            else:
+                undo.callback(path.unlink)
+        undo.pop_all()
+
+
+def check_targets(paths: Iterable[Path]) -> None:
+    """Say before the work whether files can be written. Raises OutputError; writes nothing."""
+    named: set[Path] = set()
+    for path in paths:
+        with _told(path, A_FILE):
+            folder = path.parent
+            if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
+                _refuse(path, "its folder is missing or closed; expected one to write to")
+            if _exists(path) and not path.is_file():
+                kind = "a folder" if path.is_dir() else "no plain file"
+                _refuse(path, f"it is {kind}; expected the name of a file")
+            if path.resolve() in named:
+                _refuse(path, "it is named for two outputs; expected two names")
+            named.add(path.resolve())
+
+
+def write_folder(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
+    """Put files, name to content, into a new or an empty folder, all or none; returns where they are.
+
+    InputError: the folder holds something already, or is a file. OutputError: it cannot be written; then nothing of
+    it stays behind.
+    """
+    check_folder(folder)
+    for name in files:
+        if Path(name).name != name:
+            _refuse(folder, f"'{name}' is no name of a file")
+    if folder.is_dir():
+        write_all({folder / name: content for name, content in files.items()})
+    else:
+        _new_folder(folder, files)
+    return [folder / name for name in files]
+
+
+def check_folder(folder: Path) -> None:
+    """Say before the work whether a folder is new or empty. Raises InputError; writes nothing."""
+    with _told(folder):
+        if _exists(folder) and not folder.is_dir():
+            raise InputError(f"{folder}: expected a new or an empty folder, found a file")
+        if folder.is_dir() and any(folder.iterdir()):
+            raise InputError(f"{folder}: expected a new or an empty folder, found one with files in it")
+
+
+def _new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    with _told(folder), ExitStack() as undo:
+        for place in [place for place in reversed(folder.parents) if not place.exists()]:
+            place.mkdir()
+            undo.callback(place.rmdir)
+        with TemporaryDirectory(prefix=HIDDEN, dir=folder.parent) as room:
+            new = Path(room, "new")
+            new.mkdir()
+            for name, content in files.items():
+                (new / name).write_bytes(content)
+            new.rename(folder)
+        undo.pop_all()
+
+
+def _got_ready(path: Path, content: bytes, rooms: ExitStack) -> Path:
+    """A hidden folder beside the target, so on the same disk, with what is to stand there and a copy of what does."""
+    with _told(path, A_FILE):
+        room = Path(rooms.enter_context(TemporaryDirectory(prefix=HIDDEN, dir=path.parent)))
+        (room / "new").write_bytes(content)
+        if path.exists():
+            shutil.copy2(path, room / "old")
+    return room
+
+
+def _exists(path: Path) -> bool:
+    """Like Path.exists, but raises OSError for a name that cannot be, such as one that is too long."""
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    except OSError as error:
-        raise OutputError(_refusal(path, error)) from error
+        path.stat()
+    except FileNotFoundError:
+        return False
+    return True
+
+
+@contextmanager
+def _told(path: Path, expected: str = "") -> Iterator[None]:
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
+        yield
+    except OutputError:
+        raise
     except OSError as error:
-        Path(name).unlink(missing_ok=True)
-        raise OutputError(_refusal(path, error)) from error
+        _refuse(path, f"{error.strerror or error}{expected}", error)
 
 
-def write_all(files: dict[Path, bytes]) -> None:
-    """Write several files, all of them or none: see `write_bytes`."""
-    for path in files:
-        if path.is_dir():
-            raise OutputError(f"{path}: cannot be written: it is a folder; expected the name of a file")
-        if not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
-            raise OutputError(f"{path}: cannot be written: its folder is missing or closed; expected one to write to")
-    for path, content in files.items():
-        write_bytes(path, content)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a UTF-8 text file: see `write_bytes`."""
-    write_bytes(path, text.encode("utf-8"))
-
-
-def _refusal(path: Path, error: OSError) -> str:
-    return (
-        f"{path}: cannot be written: {error.strerror or error}; expected a file name in a folder that can be written to"
-    )
+def _refuse(path: Path, reason: str, cause: OSError | None = None) -> None:
+    raise OutputError(f"{path}: cannot be written: {reason}") from cause

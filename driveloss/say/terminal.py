@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from driveloss.say.sheet import Sheet
+from driveloss.say.sheet import Item, Sheet
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 PIPE_WIDTH = 100
 
 
-def console(err: bool = False) -> Console:
+def console(*, err: bool = False) -> Console:
     """A console on standard output or standard error; colours only on a terminal without NO_COLOR."""
     from rich.console import Console
 
@@ -25,13 +25,14 @@ def console(err: bool = False) -> Console:
     return Console(file=stream, width=width, highlight=False, emoji=False, markup=False)
 
 
-def print_all(target: Console, items: Iterable[Sheet | str]) -> None:
-    """Print sheets and lines in order; a sheet that is too wide puts each half-width under its value."""
+def print_all(target: Console, items: Iterable[Item]) -> None:
+    """Print items in order; a sheet that is too wide puts each half-width under its value."""
     for item in items:
-        if isinstance(item, str):
-            target.print(item)
+        if isinstance(item, Sheet):
+            target.print(_table(item, stacked=_natural_width(item) > target.width))
             continue
-        target.print(_table(item, stacked=_natural_width(item) > target.width))
+        for line in [item] if isinstance(item, str) else (f"- {point}" for point in item):
+            target.print(line)
 
 
 def _natural_width(sheet: Sheet) -> int:
@@ -40,7 +41,7 @@ def _natural_width(sheet: Sheet) -> int:
     return sum(max(len(line) for cell in column for line in cell.split("\n")) + 1 for column in columns) + 1
 
 
-def _table(sheet: Sheet, stacked: bool = False) -> Table:
+def _table(sheet: Sheet, *, stacked: bool = False) -> Table:
     from rich import box
     from rich.table import Table
 

@@ -95,7 +95,8 @@ def test_a_question_that_losses_cannot_answer(case, calibration):
 @pytest.mark.parametrize(
     ("words", "named"),
     [
-        (("--family", "phisical"), ("--family", "'phisical'", "did you mean 'physical'?")),
+        (("--family", "phisical"), ("--family", "'phisical'", "physical, polynomial", "did you mean 'physical'?")),
+        (("--draw", "sketch"), ("--draw", "'sketch'", "expected one of")),
         (("--draws", "1"), ("--draws",)),
         (("--draws", "many"), ("--draws",)),
         (("--seed", "-1"), ("--seed",)),
@@ -170,6 +171,42 @@ def test_an_output_that_is_a_folder(words, bench, tmp_path):
     words = [tmp_path / word if word.endswith(".png") else word for word in words]
     refused(typed("calibrate", bench, "-o", tmp_path / "taken.json", *words, *QUICK), "taken.json", "cannot be written")
     assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_two_outputs_of_one_name(bench, tmp_path):
+    target = tmp_path / "answer.png"
+    refused(typed("calibrate", bench, "-o", target, "--figure", target, *QUICK), "answer.png", "named for two outputs")
+    assert not target.exists()
+
+
+@pytest.fixture
+def no_fit(monkeypatch):
+    """Nothing may be fitted: what cannot be written is found before the work."""
+
+    def fails(*_, **__):
+        raise AssertionError("fitted in vain")
+
+    monkeypatch.setattr("driveloss.fit.calibrate.build_ladder", fails)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("calibrate", DEMO, "-o", "nowhere/c.json"),
+        ("calibrate", DEMO, "-o", DEMO / "bench.toml"),
+        ("calibrate", DEMO, "-o", "c.json", "--figure", "x" * 300 + ".png"),
+        ("breakdown", DEMO, "--figure", "nowhere/x.png"),
+        ("breakdown", DEMO, "--figure", "parts.bmp"),
+        ("breakdown", DEMO, "--json", "--csv"),
+        ("report", DEMO, "-o", "nowhere/report.html"),
+        ("plan", DEMO, "--at", "8", "--readings", "40", "--sheets", DEMO),
+    ],
+    ids=lambda words: " ".join(str(word) for word in words if word != DEMO)[:60],
+)
+def test_what_cannot_be_written_is_said_before_the_work(words, no_fit, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    refused(typed(*words), "expected")
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("option", ["-o", "--figure"])

@@ -51,6 +51,19 @@ def test_each_command_s_help_ends_with_an_example(command):
     assert f"Example: driveloss {command} " in outcome.out
 
 
+@pytest.mark.parametrize(
+    ("command", "option", "words"),
+    [
+        ("breakdown", "--draw", "[parts|flow|ceilings|temperatures|budget]"),
+        ("calibrate", "--draw", "[ladder|friction]"),
+        ("compare", "--family", "[physical|polynomial]"),
+        ("plan", "--order", "[up-down|random]"),
+    ],
+)
+def test_help_shows_the_words_that_an_option_takes(command, option, words):
+    assert f"{option} {words}" in typed(command, "--help").out
+
+
 def test_template_names_the_files_it_wrote(tmp_path):
     outcome = typed("template", tmp_path / "mine")
     written = sorted(str(path) for path in (tmp_path / "mine").iterdir())

@@ -10,9 +10,10 @@ from compare.machines import drive_alone
 from typer.testing import CliRunner
 
 from driveloss.bench.columns import read_sweep
-from driveloss.bench.template import write_template
+from driveloss.bench.template import template_files
 from driveloss.cli.plan import plan
 from driveloss.errors import InputError
+from driveloss.say.files import write_folder
 
 DEMO = Path(__file__).parents[2] / "calib_data"
 BASE = ["--at", "8", "--cylinder", "narrow"]
@@ -123,19 +124,19 @@ class TestWithoutReadings:
     OPTIONS = ("--from", "4", "--to", "12", "--scatter", "0.3 W", "--power-at", "60 W")
 
     def test_plan(self, app, monkeypatch, tmp_path):
-        write_template(tmp_path / "bench")
+        write_folder(tmp_path / "bench", template_files())
         result = run(app, monkeypatch, tmp_path / "bench", "--at", "8", "--half-width", "1 W", *self.OPTIONS)
         assert result.exit_code == 0
         assert "no readings yet" in result.stdout
 
     def test_options_go_together(self, app, monkeypatch, tmp_path):
-        write_template(tmp_path / "bench")
+        write_folder(tmp_path / "bench", template_files())
         result = run(app, monkeypatch, tmp_path / "bench", "--at", "8", "--half-width", "1 W", "--from", "4")
         assert result.exit_code == 2
         assert "expected all four" in result.stderr
 
     def test_hint(self, app, monkeypatch, tmp_path):
-        write_template(tmp_path / "bench")
+        write_folder(tmp_path / "bench", template_files())
         result = run(app, monkeypatch, tmp_path / "bench", "--at", "8", "--half-width", "1 W")
         assert result.exit_code == 2
         assert "a bench without readings needs --from" in result.stderr
@@ -145,7 +146,7 @@ class TestWithoutReadings:
     ("arguments", "message"),
     [
         (["--half-width", "1"], "--half-width: the unit is missing"),
-        (["--readings", "40", "--order", "sideways"], "--order: read 'sideways'"),
+        (["--readings", "40", "--order", "sideways"], "'--order': read 'sideways', expected one of up-down, random"),
         (["--readings", "40", "--cylinder", "big"], "cylinder: read 'big'"),
         ([], "expected a wanted half-width (--half-width) or a number of readings (--readings), got neither"),
     ],
@@ -175,3 +176,4 @@ def test_sheets_are_not_written_over_others(app, monkeypatch, tmp_path):
     result = run(app, monkeypatch, DEMO, *BASE, "--readings", "40", "--sheets", tmp_path)
     assert result.exit_code == 2
     assert "expected a new or an empty folder" in result.stderr
+    assert result.stdout == ""

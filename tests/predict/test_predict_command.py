@@ -1,6 +1,7 @@
 """`driveloss predict` as a user meets it."""
 
 import json
+from pathlib import Path
 
 import pytest
 import typer
@@ -9,14 +10,15 @@ from typer.testing import CliRunner
 from driveloss.cli.predict import predict
 
 BENCH = "calib_data"
+ROOT = Path(__file__).parents[2]
 NEW = ["--bore", "50 mm", "--mean-pressure", "3 bar"]
 app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
 app.command()(predict)
 
 
 @pytest.fixture(autouse=True)
-def in_the_project(monkeypatch, request):
-    monkeypatch.chdir(request.config.rootpath)
+def in_the_project(monkeypatch):
+    monkeypatch.chdir(ROOT)
 
 
 def run(*arguments, columns=100):
@@ -24,9 +26,9 @@ def run(*arguments, columns=100):
 
 
 @pytest.fixture(scope="module")
-def data(request):
+def data():
     with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(request.config.rootpath)
+        patch.chdir(ROOT)
         result = run(*NEW, "--at", "6", "--at", "9", "--json")
     assert result.exit_code == 0, result.output
     return json.loads(result.stdout)

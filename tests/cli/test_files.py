@@ -1,0 +1,123 @@
+"""Output files: all of a command's appear or none, whatever goes wrong and when (rename as POSIX has it)."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from driveloss.errors import InputError, OutputError
+from driveloss.say.files import write_all, write_folder
+
+LONGEST = 255  # bytes of a file name: NAME_MAX of Linux, in limits.h
+
+
+def everything(folder):
+    """Every path below a folder, and what the files hold."""
+    return {str(p.relative_to(folder)): p.read_bytes() if p.is_file() else None for p in folder.rglob("*")}
+
+
+def failing(monkeypatch, method, at):
+    """Let a method of Path fail where `at` says so of the path it is called for and its arguments."""
+    original = getattr(Path, method)
+
+    def fails(path, *rest):
+        if at(path, *rest):
+            raise OSError(28, "No space left on device")
+        return original(path, *rest)
+
+    monkeypatch.setattr(Path, method, fails)
+
+
+def test_files_appear_together_and_nothing_else_does(tmp_path):
+    (tmp_path / "old").write_bytes(b"before")
+    write_all({tmp_path / "old": b"after", tmp_path / "new": b"fresh"})
+    assert everything(tmp_path) == {"old": b"after", "new": b"fresh"}
+
+
+@pytest.mark.parametrize(
+    ("method", "at"),
+    [
+        ("write_bytes", lambda path, data: data == b"2"),
+        ("replace", lambda path, target: target.name == "second"),
+    ],
+)
+@pytest.mark.parametrize("before", [{}, {"first": b"a"}, {"second": b"b"}, {"first": b"a", "second": b"b"}])
+def test_where_one_fails_all_is_as_before(before, method, at, tmp_path, monkeypatch):
+    for name, content in before.items():
+        (tmp_path / name).write_bytes(content)
+    failing(monkeypatch, method, at)
+    with pytest.raises(OutputError, match=r"second: cannot be written: No space left on device"):
+        write_all({tmp_path / "first": b"1", tmp_path / "second": b"2", tmp_path / "third": b"3"})
+    assert everything(tmp_path) == before
+
+
+@pytest.mark.parametrize(
+    ("name", "reason"),
+    [
+        ("nowhere/x", "its folder is missing"),
+        ("file/x", "its folder is missing"),
+        ("folder", "it is a folder"),
+        ("pipe", "it is no plain file"),
+        ("x" * (LONGEST + 1), "File name too long"),
+        ("./good", "named for two outputs"),
+        ("folder/../good", "named for two outputs"),
+    ],
+)
+def test_a_target_that_cannot_be_is_found_before_anything_is_written(name, reason, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("file").write_bytes(b"kept")
+    Path("folder").mkdir()
+    os.mkfifo("pipe")
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(OutputError, match=reason):
+        write_all({Path("good"): b"", tmp_path / name: b""})
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_the_longest_name_can_be_written(tmp_path):
+    write_all({tmp_path / ("x" * LONGEST): b"long"})
+    assert everything(tmp_path) == {"x" * LONGEST: b"long"}
+
+
+def test_a_file_is_as_open_to_others_as_any_new_file(tmp_path):
+    (tmp_path / "plain").write_bytes(b"")
+    write_all({tmp_path / "ours": b""})
+    assert (tmp_path / "ours").stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+FILES = {"one.csv": b"1", "two.csv": b"2"}
+
+
+@pytest.mark.parametrize("place", ["new", "deep/down/new", "empty", "."])
+def test_a_folder_is_filled(place, tmp_path, monkeypatch):
+    (tmp_path / "empty").mkdir()
+    monkeypatch.chdir(tmp_path if place != "." else tmp_path / "empty")
+    assert write_folder(Path(place), FILES) == [Path(place, name) for name in FILES]
+    assert everything(Path(place)) == FILES
+    assert [path.name for path in tmp_path.rglob(".*")] == []
+
+
+@pytest.mark.parametrize("place", ["new", "deep/down/new", "empty"])
+def test_a_folder_that_cannot_be_filled_is_as_before(place, tmp_path, monkeypatch):
+    (tmp_path / "empty").mkdir()
+    failing(monkeypatch, "write_bytes", lambda path, data: data == b"2")
+    with pytest.raises(OutputError, match=r"cannot be written: No space left on device"):
+        write_folder(tmp_path / place, FILES)
+    assert everything(tmp_path) == {"empty": None}
+
+
+def test_a_folder_with_something_in_it_is_refused(tmp_path):
+    (tmp_path / "mine.txt").write_bytes(b"precious")
+    with pytest.raises(InputError, match="expected a new or an empty folder, found one with files"):
+        write_folder(tmp_path, FILES)
+    with pytest.raises(InputError, match="expected a new or an empty folder, found a file"):
+        write_folder(tmp_path / "mine.txt", FILES)
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_folder(tmp_path / "mine.txt" / "below", FILES)
+    assert everything(tmp_path) == {"mine.txt": b"precious"}
+
+
+def test_a_file_s_name_cannot_lead_out_of_its_folder(tmp_path):
+    with pytest.raises(OutputError, match=r"cannot be written: '\.\./out\.csv' is no name of a file"):
+        write_folder(tmp_path / "new", {"../out.csv": b""})
+    assert everything(tmp_path) == {}
