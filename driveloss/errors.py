@@ -9,5 +9,20 @@ class InputError(DrivelossError, ValueError):
     """A bench, a sweep, a saved calibration or an option cannot be used as it stands."""
 
 
+class NoReadingsError(InputError):
+    """A file of readings has its header line and nothing below it."""
+
+
 class OutputError(DrivelossError, OSError):
     """An output file cannot be written."""
+
+
+class MissingPackageError(DrivelossError, ImportError):
+    """A package that driveloss can do without is needed for what was asked."""
+
+
+def deprecated(old: str, new: str, since: str) -> None:
+    """Warn, where the user's code stands, that a public name has another one now."""
+    import warnings
+
+    warnings.warn(f"{old} is called {new} since driveloss {since}", DeprecationWarning, stacklevel=3)

@@ -1,4 +1,4 @@
-"""What is on the bench and what was read there: `load_bench`, `read_sweep`, `write_template`."""
+"""What is on the bench and what was read there: `load_bench`, `read_sweep`, `template_files`."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from driveloss.bench.columns import read_sweep
     from driveloss.bench.load import load_bench
-    from driveloss.bench.template import write_demo, write_template
+    from driveloss.bench.template import demo_files, template_files
 
-_HOMES = {"load_bench": "load", "read_sweep": "columns", "write_template": "template", "write_demo": "template"}
+_HOMES = {"load_bench": "load", "read_sweep": "columns", "template_files": "template", "demo_files": "template"}
 
-__all__ = ["load_bench", "read_sweep", "write_demo", "write_template"]
+__all__ = ["demo_files", "load_bench", "read_sweep", "template_files"]
 
 
 def __getattr__(name: str) -> Any:

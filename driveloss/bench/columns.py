@@ -5,28 +5,32 @@ from __future__ import annotations
 import hashlib
 import math
 import re
-from dataclasses import dataclass
-from difflib import get_close_matches
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from driveloss.bench.csvtext import CsvTable, Row, read_bytes, read_table
+from driveloss.bench.csvtext import CsvTable, read_bytes, read_table
 from driveloss.bench.quantity import NUMBER, check_range
 from driveloss.bench.records import CYLINDER_STAGES, FloatArray, Sweep
-from driveloss.bench.rules import COLUMN_KINDS
-from driveloss.bench.units import Conversion, conversion_to, shown
+from driveloss.bench.rules import columns_of
+from driveloss.bench.units import Conversion, conversion_to, did_you_mean, shown
 from driveloss.errors import InputError
 
 _NUMBER = re.compile(NUMBER, re.ASCII)
 _HEADING = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
 _NOT_FINITE = {"nan", "inf", "infinity", "#n/a", "#num!", "#div/0!"}
-_NAMES = (*COLUMN_KINDS, "note")
+
+FIELDS = {field.replace("_", " "): field for field in columns_of(Sweep)}  # by the name in a heading
+KINDS = {name: columns_of(Sweep)[field] for name, field in FIELDS.items()}
+KINDS["speed"] = replace(KINDS["frequency"], example="rpm", hint="which unit was it in?")  # frequency's other name
+_NAMES = (*KINDS, "note")
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column that is read: where it stands, how it is headed, how its numbers become SI."""
+    """A column of numbers: where it stands, how it is headed, how its numbers become SI."""
 
     index: int
     name: str
@@ -36,7 +40,7 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Readings:
+class ColumnValues:
     """A column's numbers in SI and the step of its finest last digit."""
 
     values: FloatArray
@@ -57,92 +61,92 @@ def read_sweep(
     is at ambient_pressure [Pa], which gauge pressures need too. file_name: how messages call the file.
     InputError: whatever cannot be read without a guess, with file, line, column, what was read and expected.
     """
-    path = Path(path)
-    name = file_name or path.name
-    data = read_bytes(path, name)
+    name = file_name or Path(path).name
+    data = read_bytes(Path(path), name)
     table = read_table(data, name)
-    at_header = f"{name}, line {table.header_line}"
-    columns, notices = _columns(table.headings, at_header, ambient_pressure)
-    _check_columns(columns, stage, at_header, table.headings)
-    readings = _readings(columns, table)
-    _check_standstill(readings, columns, table, stage)
-    sweep = _sweep(readings, columns, table, stage, cylinder, hashlib.sha256(data).hexdigest())
+    columns, notices = _columns(table, ambient_pressure)
+    _check_columns(columns, table, stage)
+    _check_second_header(columns, table)
+    _check_decimal_mark(columns, table)
+    values = {column.name: _read_column(column, table) for column in columns.values()}
+    _check_standstill(values, columns, table, stage)
+    sweep = Sweep(
+        stage=stage,
+        cylinder=cylinder,
+        file=name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        line=np.array([row.line for row in table.rows], dtype=np.int64),
+        note=_notes(table),
+        **_fields(values, len(table.rows)),
+    )
     return _with_pressure(sweep, mean_pressure, ambient_pressure, notices)
 
 
-def _columns(
-    headings: list[str], where: str, ambient_pressure: float | None
-) -> tuple[dict[str, Column], tuple[str, ...]]:
+def heading(field: str) -> str:
+    """How the column of a field of Sweep is headed: 'mean pressure [bar]'."""
+    return f"{field.replace('_', ' ')} [{columns_of(Sweep)[field].example}]"
+
+
+def _columns(table: CsvTable, ambient_pressure: float | None) -> tuple[dict[str, Column], tuple[str, ...]]:
+    """The columns of numbers by name, and notices about those that are left out."""
+    read: dict[str, str] = {}
     columns: dict[str, Column] = {}
-    notices = []
-    for index, heading in enumerate(headings):
-        name, unit = _name_and_unit(heading)
-        at = f"{where}, column '{shown(heading)}'"
-        if name in columns:
-            raise InputError(f"{at}: duplicate column, '{shown(columns[name].heading)}' was read before")
-        if name == "note":
-            columns[name] = Column(index, name, heading, "", Conversion(1.0, 0.0, frozenset()))
-        elif name in COLUMN_KINDS:
-            columns[name] = _column(index, name, heading, unit, at, ambient_pressure)
-        else:
-            notices.append(f"{where}: column '{shown(heading)}' is left out{_meant(name)}")
-    if "frequency" in columns and "speed" in columns:
-        raise InputError(f"{where}: duplicate column: expected either 'frequency' or 'speed', read both")
+    notices, header = [], table.where(table.header_line)
+    for index, written in enumerate(table.headings):
+        name, unit = _name_and_unit(written)
+        at = table.where(table.header_line, written)
+        if name in read:
+            raise InputError(f"{at}: duplicate column, '{shown(read[name])}' was read before")
+        if name in KINDS:
+            scale = _scale(name, unit, at, ambient_pressure)
+            columns[name] = Column(index, name, written, unit, scale)
+        elif name != "note":
+            notices.append(f"{header}: column '{shown(written)}' is left out{_meant(name)}")
+            continue
+        read[name] = written
+    if {"frequency", "speed"} <= columns.keys():
+        raise InputError(f"{header}: duplicate column: expected either 'frequency' or 'speed', read both")
     return columns, tuple(notices)
 
 
-def _name_and_unit(heading: str) -> tuple[str, str | None]:
-    match = _HEADING.fullmatch(heading)
+def _name_and_unit(written: str) -> tuple[str, str]:
+    """Name and unit of a heading; the unit is '' where there is none."""
+    match = _HEADING.fullmatch(written)
     if match is None:
-        return heading.lower(), None
-    unit = match["unit"]
-    name = " ".join(match["name"].lower().replace("_", " ").split())
-    return name, None if unit is None else " ".join(unit.split())
+        return written.lower(), ""
+    return " ".join(match["name"].lower().replace("_", " ").split()), " ".join((match["unit"] or "").split())
 
 
 def _meant(name: str) -> str:
-    bare = re.sub(r"\s*\(.*", "", name)
-    near = get_close_matches(bare, _NAMES, n=1, cutoff=0.75)
-    return f"; did you mean '{near[0]}'?" if near else ""
+    return did_you_mean(re.sub(r"\s*\(.*", "", name), _NAMES, likeness=0.75)
 
 
-def _column(index: int, name: str, heading: str, unit: str | None, at: str, ambient_pressure: float | None) -> Column:
-    kind = COLUMN_KINDS[name]
+def _scale(name: str, unit: str, at: str, ambient_pressure: float | None) -> Conversion:
     if not unit:
-        raise InputError(f"{at}: the unit is missing: expected '{name} [{kind.example}]'")
-    return Column(index, name, heading, unit, conversion_to(unit, kind, at, ambient_pressure))
+        raise InputError(f"{at}: the unit is missing: expected '{name} [{KINDS[name].example}]'")
+    return conversion_to(unit, KINDS[name], at, ambient_pressure)
 
 
-def _check_columns(columns: dict[str, Column], stage: str, where: str, headings: list[str]) -> None:
-    read = f"read {', '.join(repr(shown(heading)) for heading in headings)}"
-    for heading in headings:
-        name = _name_and_unit(heading)[0]
+def _check_columns(columns: dict[str, Column], table: CsvTable, stage: str) -> None:
+    at = table.where(table.header_line)
+    read = f"read {', '.join(repr(shown(written)) for written in table.headings)}"
+    for written in table.headings:
+        name = _name_and_unit(written)[0]
         if name not in _NAMES and (meant := _meant(name)):
-            read += f" (column '{shown(heading)}'{meant})"
+            read += f" (column '{shown(written)}'{meant})"
     if not columns.keys() & {"frequency", "speed"} and stage != "standby":
-        raise InputError(f"{where}: expected a column 'frequency [Hz]' or 'speed [rpm]', {read}")
+        raise InputError(f"{at}: expected a column 'frequency [Hz]' or 'speed [rpm]', {read}")
     if "power" not in columns and not {"voltage", "current"} <= columns.keys():
-        raise InputError(f"{where}: expected a column 'power [W]', or 'voltage [V]' and 'current [A]', {read}")
+        raise InputError(f"{at}: expected a column 'power [W]', or 'voltage [V]' and 'current [A]', {read}")
 
 
-def _readings(columns: dict[str, Column], table: CsvTable) -> dict[str, Readings]:
-    numeric = [column for column in columns.values() if column.name != "note"]
-    _check_second_header(numeric, table)
-    _check_decimal_mark(numeric, table)
-    return {column.name: _read_column(column, table) for column in numeric}
-
-
-def _at(table: CsvTable, row: Row, column: Column) -> str:
-    return f"{table.name}, line {row.line}, column '{shown(column.heading)}'"
-
-
-def _check_second_header(numeric: list[Column], table: CsvTable) -> None:
+def _check_second_header(columns: dict[str, Column], table: CsvTable) -> None:
     """Names or units again in the place of numbers, as instruments' loggers write them."""
     for row in table.rows:
-        cells = [row.cells[column.index] for column in numeric]
-        if all(_is_heading(cell, column) for cell, column in zip(cells, numeric, strict=True)):
+        cells = [row.cells[column.index] for column in columns.values()]
+        if all(_is_heading(cell, column) for cell, column in zip(cells, columns.values(), strict=True)):
             read = shown(" ".join(cells))
-            raise InputError(f"{table.name}, line {row.line}: expected readings, read a second header line '{read}'")
+            raise InputError(f"{table.where(row.line)}: expected readings, read a second header line '{read}'")
 
 
 def _is_heading(cell: str, column: Column) -> bool:
@@ -150,26 +154,26 @@ def _is_heading(cell: str, column: Column) -> bool:
     return in_brackets or cell == column.unit or _name_and_unit(cell)[0] in _NAMES
 
 
-def _check_decimal_mark(numeric: list[Column], table: CsvTable) -> None:
+def _check_decimal_mark(columns: dict[str, Column], table: CsvTable) -> None:
     """A file that uses both marks may mean thousands by one of them: refuse to guess."""
     first: dict[str, str] = {}
     for row in table.rows if table.delimiter != "," else []:
-        for column in numeric:
+        for column in columns.values():
             cell = row.cells[column.index]
             for mark in {",", "."} & set(cell):
                 first.setdefault(mark, f"'{shown(cell)}' (line {row.line})")
             if len(first) == 2:
                 raise InputError(
-                    f"{_at(table, row, column)}: expected one decimal mark in the whole file, no thousands "
-                    f"separators, read {first[',']} and {first['.']}"
+                    f"{table.where(row.line, column.heading)}: expected one decimal mark in the whole file, no "
+                    f"thousands separators, read {first[',']} and {first['.']}"
                 )
 
 
-def _read_column(column: Column, table: CsvTable) -> Readings:
-    kind = COLUMN_KINDS[column.name]
+def _read_column(column: Column, table: CsvTable) -> ColumnValues:
+    kind = KINDS[column.name]
     values, steps = [], []
     for row in table.rows:
-        at, text = _at(table, row, column), row.cells[column.index]
+        at, text = table.where(row.line, column.heading), row.cells[column.index]
         number, step = _number(text, table.delimiter, at)
         value = number * column.scale.factor + column.scale.offset
         if value < 0 and not (kind.is_temperature or kind.is_pressure):
@@ -177,7 +181,7 @@ def _read_column(column: Column, table: CsvTable) -> Readings:
         check_range(value, kind, at, text)
         values.append(value)
         steps.append(step * column.scale.factor)
-    return Readings(np.array(values, dtype=np.float64), min(steps))
+    return ColumnValues(np.array(values, dtype=np.float64), min(steps))
 
 
 def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
@@ -185,74 +189,51 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
     if not text:
         raise InputError(f"{at}: expected a number, read an empty cell")
     plain = text.replace(",", ".") if delimiter != "," else text
-    if plain.lower().lstrip("+-") in _NOT_FINITE:
+    matches = _NUMBER.fullmatch(plain) is not None
+    if plain.lower().lstrip("+-") in _NOT_FINITE or (matches and not math.isfinite(float(plain))):
         raise InputError(f"{at}: expected a finite number, read '{shown(text)}'")
-    if not _NUMBER.fullmatch(plain):
+    if not matches:
         raise InputError(f"{at}: expected a number, read '{shown(text)}'")
-    number = float(plain)
-    if not math.isfinite(number):
-        raise InputError(f"{at}: expected a finite number, read '{shown(text)}'")
     mantissa, _, exponent = plain.lower().partition("e")
     decimals = len(mantissa.partition(".")[2])
-    return number, float(f"1e{int(exponent or 0) - decimals}")
+    return float(plain), float(f"1e{int(exponent or 0) - decimals}")
 
 
-def _check_standstill(readings: dict[str, Readings], columns: dict[str, Column], table: CsvTable, stage: str) -> None:
+def _check_standstill(values: dict[str, ColumnValues], columns: dict[str, Column], table: CsvTable, stage: str) -> None:
     """Only in standby may the crank stand still; a loaded machine takes power, and a motor that turns has a voltage."""
     if stage == "standby":
         return
     above_zero = ["frequency", "speed", *(["power", "current"] if stage == "loaded" else [])]
-    above_zero += [] if "power" in readings else ["voltage"]
-    for key in above_zero:
-        for row, value in zip(table.rows, readings[key].values if key in readings else (), strict=False):
+    above_zero += [] if "power" in values else ["voltage"]
+    for name in (name for name in above_zero if name in values):
+        for row, value in zip(table.rows, values[name].values, strict=True):
             if value <= 0:
-                read = shown(row.cells[columns[key].index])
+                column = columns[name]
                 raise InputError(
-                    f"{_at(table, row, columns[key])}: expected a {key} above zero at stage '{stage}', read '{read}'"
+                    f"{table.where(row.line, column.heading)}: expected a {name} above zero at stage '{stage}', "
+                    f"read '{shown(row.cells[column.index])}'"
                 )
 
 
-def _sweep(
-    readings: dict[str, Readings],
-    columns: dict[str, Column],
-    table: CsvTable,
-    stage: str,
-    cylinder: str | None,
-    sha256: str,
-) -> Sweep:
-    def values(column: str) -> FloatArray | None:
-        return readings[column].values if column in readings else None
-
-    power, resolution = _power(readings)
-    frequency = values("frequency") if "frequency" in readings else values("speed")
-    return Sweep(
-        stage=stage,
-        cylinder=cylinder,
-        file=table.name,
-        sha256=sha256,
-        line=np.array([row.line for row in table.rows], dtype=np.int64),
-        frequency=np.zeros(len(table.rows)) if frequency is None else frequency,
-        power=power,
-        power_resolution=resolution,
-        from_volts_and_amps="power" not in readings,
-        current=values("current"),
-        voltage=values("voltage"),
-        mean_pressure=values("mean pressure"),
-        winding=values("winding"),
-        cold_end=values("cold end"),
-        hot_end=values("hot end"),
-        coolant=values("coolant"),
-        note=tuple(row.cells[columns["note"].index] for row in table.rows) if "note" in columns else (),
-    )
+def _notes(table: CsvTable) -> tuple[str, ...]:
+    index = next((i for i, written in enumerate(table.headings) if _name_and_unit(written)[0] == "note"), None)
+    return () if index is None else tuple(row.cells[index] for row in table.rows)
 
 
-def _power(readings: dict[str, Readings]) -> tuple[FloatArray, float]:
-    """Power [W] and its last digit [W]; a product's last digit is that of its factors, propagated."""
-    if "power" in readings:
-        return readings["power"].values, readings["power"].step
-    voltage, current = readings["voltage"], readings["current"]
+def _fields(values: dict[str, ColumnValues], rows: int) -> dict[str, Any]:
+    """The columns by their fields of Sweep; frequency and power may come from columns of other names."""
+    fields: dict[str, Any] = {field: values[name].values for name, field in FIELDS.items() if name in values}
+    if "frequency" not in fields:
+        fields["frequency"] = values["speed"].values if "speed" in values else np.zeros(rows)
+    fields["from_volts_and_amps"] = "power" not in values
+    power = values["power"] if "power" in values else _product(values["voltage"], values["current"])
+    return fields | {"power": power.values, "power_resolution": power.step}
+
+
+def _product(voltage: ColumnValues, current: ColumnValues) -> ColumnValues:
+    """Power [W]; its last digit is that of the factors, propagated."""
     step = math.hypot(voltage.step * current.values.mean(), current.step * voltage.values.mean())
-    return voltage.values * current.values, step
+    return ColumnValues(voltage.values * current.values, step)
 
 
 def _with_pressure(

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from driveloss.bench.quantity import NUMBER
 from driveloss.bench.units import shown
-from driveloss.errors import InputError
+from driveloss.errors import InputError, NoReadingsError
 
 EXPECTED_HEADER = "expected a header line such as 'frequency [Hz],power [W]'"
 _NUMBER = re.compile(NUMBER, re.ASCII)
@@ -18,7 +18,7 @@ _DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TextRow:
     """The cells of one line of readings."""
 
     line: int
@@ -33,7 +33,12 @@ class CsvTable:
     delimiter: str
     header_line: int
     headings: list[str]
-    rows: list[Row]
+    rows: list[TextRow]
+
+    def where(self, line: int, heading: str = "") -> str:
+        """File, line and column, to start a message with."""
+        column = f", column '{shown(heading)}'" if heading else ""
+        return f"{self.name}, line {line}{column}"
 
 
 def read_table(data: bytes, name: str) -> CsvTable:
@@ -60,12 +65,17 @@ def _decode(data: bytes, name: str) -> str:
     if b"\0" in data:
         line = data[: data.index(b"\0")].count(b"\n") + 1
         raise InputError(f"{name}, line {line}: expected a text file (CSV), read binary data")
+    return utf8(data, name, "; save it as UTF-8")
+
+
+def utf8(data: bytes, name: str, advice: str = "") -> str:
+    """Bytes as text. InputError: they are no UTF-8."""
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        read = f"byte 0x{data[error.start]:02x}"
-        raise InputError(f"{name}, line {line}: expected UTF-8 text, read {read}; save it as UTF-8") from error
+        read = f"byte 0x{data[error.start]:02x}{advice}"
+        raise InputError(f"{name}, line {line}: expected UTF-8 text, read {read}") from error
 
 
 def _content_lines(text: str) -> list[tuple[int, str]]:
@@ -113,7 +123,7 @@ def _headings(lines: list[tuple[int, str]], delimiter: str, name: str) -> tuple[
     return number, headings
 
 
-def _rows(lines: list[tuple[int, str]], width: int, delimiter: str, name: str) -> list[Row]:
+def _rows(lines: list[tuple[int, str]], width: int, delimiter: str, name: str) -> list[TextRow]:
     rows = []
     for number, line in lines:
         cells = _without_empty_tail(_cells(line, number, delimiter, name), at_least=width)
@@ -124,7 +134,7 @@ def _rows(lines: list[tuple[int, str]], width: int, delimiter: str, name: str) -
                 f"{name}, line {number}: expected {width} cells as in the header line, read {len(cells)} in "
                 f"'{shown(line)}' (delimiter: {_DELIMITER_NAMES[delimiter]})"
             )
-        rows.append(Row(number, cells))
+        rows.append(TextRow(number, cells))
     if not rows:
-        raise InputError(f"{name}: expected at least one line of readings below the header, read none")
+        raise NoReadingsError(f"{name}: expected at least one line of readings below the header, read none")
     return rows

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from difflib import get_close_matches
 from pathlib import Path, PureWindowsPath
 
 from driveloss.bench.columns import read_sweep
-from driveloss.bench.records import Bench, Rig, Sweep
-from driveloss.bench.toml import Config, SweepSpec, read_config
-from driveloss.bench.units import shown
+from driveloss.bench.records import Bench, Rig, Sweep, SweepSpec
+from driveloss.bench.toml import Config, read_config
+from driveloss.bench.units import did_you_mean, shown
 from driveloss.errors import InputError
 
 BENCH_FILE = "bench.toml"
@@ -85,8 +84,7 @@ def _inside(folder: Path, spec: SweepSpec) -> Path:
 def _missing(folder: Path, spec: SweepSpec, file: Path) -> str:
     if file.exists():
         return f"{spec.where}: expected a file of readings, '{shown(spec.file)}' is none"
-    near = get_close_matches(spec.file, [entry.name for entry in folder.iterdir()], n=1)
-    hint = f"; did you mean '{shown(near[0])}'?" if near else ""
+    hint = did_you_mean(spec.file, (entry.name for entry in folder.iterdir()))
     return f"{spec.where}: there is no file '{shown(spec.file)}' in the bench folder{hint}"
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from math import isfinite
 
-from driveloss.bench.records import Limits, Quantity
-from driveloss.bench.rules import Kind
+from driveloss.bench.records import Limits, Quantity, Rig, SweepSpec
+from driveloss.bench.rules import Kind, every_key
 from driveloss.bench.units import FACTORS, UNIT, Conversion, conversion_to, shown
 from driveloss.errors import InputError
 
@@ -26,6 +27,36 @@ _QUANTITY = re.compile(
 _PART = re.compile(rf"\s*(?P<value>(?>{NUMBER})){_unit_group('unit')}\s*", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _LONGEST = 120
+_OPTIONS = {  # what options of the command line state beside keys of bench.toml
+    "power": Kind("power", "W", "1 W", 1e-6, 1e6, "was it in mW?"),
+    "pressure_amplitude": Kind("pressure", "Pa", "0.5 bar", 1, 1e8, "was it in bar?"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """A text, what it should be, and how messages call its place."""
+
+    text: str
+    kind: Kind
+    where: str
+
+    def refusal(self, reason: str, hint: str = "") -> InputError:
+        return InputError(f"{self.where}: {reason}, read '{shown(self.text)}'{hint}")
+
+    def no_match(self, expected: str) -> InputError:
+        comma = _DECIMAL_COMMA.search(self.text)
+        return self.refusal(f"expected {expected}", " (write a decimal point, not a comma)" if comma else "")
+
+    def number(self, digits: str) -> float:
+        if not isfinite(number := float(digits)):
+            raise self.refusal("expected a finite number")
+        return number
+
+    def half_width(self, digits: str) -> float:
+        if (size := self.number(digits)) < 0:
+            raise self.refusal("a limit of error cannot be negative")
+        return size
 
 
 def parse_quantity(value: object, kind: Kind, where: str, ambient_pressure: Quantity | None = None) -> Quantity:
@@ -36,67 +67,58 @@ def parse_quantity(value: object, kind: Kind, where: str, ambient_pressure: Quan
     InputError: anything else, another dimension, or a value outside the kind's range.
     """
     if not kind.unit and isinstance(value, (int, float)) and not isinstance(value, bool):
-        return _checked(Quantity(_finite(float(value), str(value), where)), kind, where, str(value))
-    text = _text(value, kind, where)
-    match = _QUANTITY.fullmatch(text)
+        written = _Written(str(value), kind, where)
+        return _checked(Quantity(written.number(written.text)), written)
+    written = _text(value, kind, where)
+    match = _QUANTITY.fullmatch(written.text)
     if match is None:
-        raise InputError(f"{where}: expected {_form(kind)}, read '{shown(text)}'{_comma_hint(text)}")
+        raise written.no_match(_form(kind))
+    return _checked(_to_si(match, written, ambient_pressure), written)
+
+
+def read_option(text: str, key: str, option: str, ambient_pressure: Quantity | None = None) -> Quantity:
+    """An option of the command line, read as the key of bench.toml is, or as a "power" or a "pressure_amplitude".
+
+    option: as messages call it, '--bore'. Else see `parse_quantity`.
+    """
+    keys = (rule for record in (Rig, SweepSpec) for rule in every_key(record) if rule.form is not Limits)
+    kinds = {rule.field: rule.kind for rule in keys} | _OPTIONS
+    return parse_quantity(text, kinds[key], option, ambient_pressure)
+
+
+def _to_si(match: re.Match[str], written: _Written, ambient: Quantity | None) -> Quantity:
     unit, limit_unit = _unit_of(match, "unit"), _unit_of(match, "limit_unit")
     if not unit and match["limit"] and limit_unit != "%":
         unit = limit_unit  # "30 +/- 0.05 mm": one unit for both
-    return _to_si(match, unit, limit_unit, kind, where, ambient_pressure, text)
-
-
-def _to_si(
-    match: re.Match[str],
-    unit: str,
-    limit_unit: str,
-    kind: Kind,
-    where: str,
-    ambient: Quantity | None,
-    text: str,
-) -> Quantity:
-    if not unit and kind.unit:
-        raise InputError(f"{where}: the unit is missing: expected {_form(kind)}, read '{shown(text)}'")
-    scale = conversion_to(unit, kind, where, None if ambient is None else ambient.value)
-    number = _finite(float(match["value"]), text, where)
-    limit = 0.0
-    if match["limit"]:
-        limit = _limit(match["limit"], limit_unit, number, unit, scale, kind, where, text)
+    if not unit and written.kind.unit:
+        raise written.refusal(f"the unit is missing: expected {_form(written.kind)}")
+    scale = conversion_to(unit, written.kind, written.where, None if ambient is None else ambient.value)
+    number = written.number(match["value"])
+    limit = _limit(match["limit"], limit_unit, number, unit, scale, written) if match["limit"] else 0.0
     if unit.endswith(" gauge") and ambient is not None:
         limit += ambient.limit  # limits of error add
-    return _checked(Quantity(scale.factor * number + scale.offset, limit), kind, where, text)
+    return Quantity(scale.factor * number + scale.offset, limit)
 
 
-def _limit(
-    written: str,
-    limit_unit: str,
-    number: float,
-    unit: str,
-    scale: Conversion,
-    kind: Kind,
-    where: str,
-    text: str,
-) -> float:
-    half_width = _finite(float(written), text, where)
-    if half_width < 0:
-        raise InputError(f"{where}: a limit of error cannot be negative, read '{shown(text)}'")
+def _limit(digits: str, limit_unit: str, number: float, unit: str, scale: Conversion, written: _Written) -> float:
+    half_width = written.half_width(digits)
     if limit_unit == "%":
-        if kind.is_temperature or unit == "%":
-            raise InputError(f"{where}: percent of what? expected a limit with a unit, read '{shown(text)}'")
+        if written.kind.is_temperature or unit == "%":
+            raise written.refusal("percent of what? expected a limit with a unit")
         return abs(half_width / 100 * number * scale.factor)
     if not limit_unit or limit_unit == unit:
         return half_width * scale.factor
     if limit_unit.endswith(" gauge"):
-        raise InputError(f"{where}: a limit of error is a difference, it has no gauge: read '{shown(text)}'")
-    return half_width * conversion_to(limit_unit, kind, where).factor
+        read = f"read '{shown(written.text)}'"
+        raise InputError(f"{written.where}: a limit of error is a difference, it has no gauge: {read}")
+    return half_width * conversion_to(limit_unit, written.kind, written.where).factor
 
 
-def _checked(found: Quantity, kind: Kind, where: str, text: str) -> Quantity:
+def _checked(found: Quantity, written: _Written) -> Quantity:
     """Refuse what cannot be (absolute zero, vacuum) and what is hardly meant (a bore of 32 m)."""
-    check_range(found.value, kind, where, text)
-    if kind.low > 0 and found.limit >= found.value:
-        raise InputError(f"{where}: the limit of error is as large as the value, read '{shown(text)}'")
+    check_range(found.value, written.kind, written.where, written.text)
+    if written.kind.low > 0 and found.limit >= found.value:
+        raise written.refusal("the limit of error is as large as the value")
     return found
 
 
@@ -121,38 +143,36 @@ def parse_limits(value: object, kind: Kind, where: str) -> Limits:
     InputError: anything else, another dimension, a negative limit, half of the reading or more, or
     percent of a temperature, which depends on the scale.
     """
-    text = _text(value, kind, where)
-    parts = re.split(r"(?<=[^eE])\+", text.removeprefix("+/-").removeprefix("±"))
-    limits = [_limit_part(part, kind, where, text) for part in parts]
+    written = _text(value, kind, where)
+    parts = re.split(r"(?<=[^eE])\+", written.text.removeprefix("+/-").removeprefix("±"))
+    limits = [_limit_part(part, written) for part in parts]
     gains = [size for size, is_gain in limits if is_gain]
     zeros = [size for size, is_gain in limits if not is_gain]
     if len(gains) > 1 or len(zeros) > 1:
-        raise InputError(f"{where}: expected limits such as '{kind.example}', read '{shown(text)}'")
+        raise written.refusal(f"expected limits such as '{kind.example}'")
     return Limits(gain=sum(gains, 0.0), zero=sum(zeros, 0.0))
 
 
-def _limit_part(part: str, kind: Kind, where: str, text: str) -> tuple[float, bool]:
+def _limit_part(part: str, written: _Written) -> tuple[float, bool]:
     match = _PART.fullmatch(part)
     unit = "" if match is None else _unit_of(match, "unit")
+    expected = f"limits such as '{written.kind.example}'"
     if match is None or not unit:
-        raise InputError(f"{where}: expected limits such as '{kind.example}', read '{shown(text)}'{_comma_hint(text)}")
-    size = _finite(float(match["value"]), text, where)
-    if size < 0:
-        raise InputError(f"{where}: a limit of error cannot be negative, read '{shown(text)}'")
+        raise written.no_match(expected)
+    size = written.half_width(match["value"])
     if unit != "%":
-        return size * conversion_to(unit, kind, where).factor, False
-    if kind.is_temperature or size >= 50:
-        raise InputError(f"{where}: expected limits such as '{kind.example}', read '{shown(text)}'")
+        return size * conversion_to(unit, written.kind, written.where).factor, False
+    if written.kind.is_temperature or size >= 50:
+        raise written.refusal(f"expected {expected}")
     return size / 100, True
 
 
-def _text(value: object, kind: Kind, where: str) -> str:
+def _text(value: object, kind: Kind, where: str) -> _Written:
     if isinstance(value, str) and len(value) <= _LONGEST:
-        return value.strip()
-    read = shown(str(value))
+        return _Written(value.strip(), kind, where)
     if isinstance(value, (int, float)) and not isinstance(value, bool):
-        raise InputError(f"{where}: the unit is missing: expected {_form(kind)}, read {read}")
-    raise InputError(f"{where}: expected {_form(kind)}, read '{read}'")
+        raise InputError(f"{where}: the unit is missing: expected {_form(kind)}, read {shown(str(value))}")
+    raise _Written(str(value), kind, where).refusal(f"expected {_form(kind)}")
 
 
 def _form(kind: Kind) -> str:
@@ -161,13 +181,3 @@ def _form(kind: Kind) -> str:
 
 def _unit_of(match: re.Match[str], group: str) -> str:
     return match[group] or match[f"{group}_inverse"] or ""
-
-
-def _finite(number: float, text: str, where: str) -> float:
-    if not isfinite(number):
-        raise InputError(f"{where}: expected a finite number, read '{shown(text)}'")
-    return number
-
-
-def _comma_hint(text: str) -> str:
-    return " (write a decimal point, not a comma)" if _DECIMAL_COMMA.search(text) else ""

@@ -1,4 +1,8 @@
-"""The bench as frozen records, in SI units (temperatures in kelvin, pressures absolute)."""
+"""The bench as frozen records, in SI units (temperatures in kelvin, pressures absolute).
+
+A field made by `key`, `text` or `column` carries its whole rule: how bench.toml or a sweep file writes it, the range
+that is believable, and what the template says of it. Reader, template and messages follow from it.
+"""
 
 from __future__ import annotations
 
@@ -10,19 +14,32 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driveloss.bench.rules import column, key, keys_of, table, text
 from driveloss.errors import InputError
-
-FloatArray = NDArray[np.float64]
+from driveloss.physics.arrays import FloatArray as FloatArray
+from driveloss.physics.gas import GAS_CONSTANT
 
 STAGES = ("standby", "motor-alone", "piston-disconnected", "no-load", "loaded")
 CYLINDER_STAGES = ("no-load", "loaded")
-SUPPLIES = ("terminals", "controller")
-CYCLES = ("pulse-tube", "stirling", "heat-pump", "none")
+
+
+class FieldError(InputError):
+    """What a record refuses by itself; `field` is the one at fault, for the reader to find its place in the file."""
+
+    def __init__(self, sentence: str, field: str = "") -> None:
+        super().__init__(sentence)
+        self.field = field
+
+
+def _check_words(record: Any) -> None:
+    for rule in keys_of(type(record)):
+        if rule.words:
+            _one_of(rule.field, getattr(record, rule.field), rule.words)
 
 
 def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
     if value not in allowed:
-        raise InputError(f"{name} must be one of {', '.join(allowed)}; got '{value}'")
+        raise FieldError(f"{name} must be one of {', '.join(allowed)}; got '{value}'", name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,104 +71,164 @@ class Limits:
             raise InputError(f"expected limits of zero or more, got {self.gain} of the reading and {self.zero}")
 
 
-@dataclass(frozen=True, slots=True)
+# One key is one field: its rule on the first line, what the template says of it on the next.
+# fmt: off
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Meter:
     """What the data sheets promise; each error is common to all readings of its instrument."""
 
-    power: Limits = Limits()  # [W]
-    frequency: Limits = Limits()  # [Hz]
-    voltage: Limits = Limits()  # [V]
-    current: Limits = Limits()  # [A]
-    pressure: Limits = Limits()  # [Pa]
-    temperature: Limits = Limits()  # [K]
+    power: Limits = key("power", "W", "0.5 % + 0.1 W", comment="% is of the reading", default=Limits(), shown=True)
+    frequency: Limits = key("frequency", "Hz", "0.02 Hz", default=Limits(), shown=True)
+    voltage: Limits = key(
+        "voltage", "V", "0.2 % + 0.01 V", comment="where power is the product of voltage and current", default=Limits()
+    )
+    current: Limits = key("current", "A", "0.5 % + 0.01 A", default=Limits())
+    pressure: Limits = key("pressure", "Pa", "0.5 % + 10 mbar", default=Limits())
+    temperature: Limits = key("temperature", "K", "1.5 K", default=Limits())
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Motor:
     """The motor's constants as far as the bench knows them."""
 
-    supply: str  # one of SUPPLIES
-    winding_resistance: Quantity | None = None  # [ohm] at winding_temperature
-    winding_temperature: float = 293.15  # [K] where the resistance was measured
-    torque_constant: Quantity | None = None  # [N m/A]
-    current_form_factor: Quantity = Quantity(1.0)  # rms over mean [1]
-    incremental_efficiency: Quantity | None = None  # [1]
-    peak_torque: Quantity | None = None  # [N m] at the motor shaft
-    current_limit: Quantity | None = None  # [A]
+    supply: str = text(
+        "terminals", 'meter on the motor\'s leads; "controller": before one', ("terminals", "controller"))
+    winding_resistance: Quantity | None = key(
+        "resistance", "ohm", "0.42 ohm", 1e-4, 1e4, "was it in mohm?",
+        "between the leads; else pneumatic work is an upper bound", default=None)
+    winding_temperature: float = key(  # where data sheets state a resistance, unless given
+        "temperature", "K", "20 degC", 220, 520, "was it in degF?",
+        "at which that was measured", default=293.15, limit_in="winding_resistance")
+    torque_constant: Quantity | None = key(
+        "torque per current", "N*m/A", "0.061 N*m/A", 1e-5, 100, "was it in mN*m/A?",
+        'needed with "controller", to find the motor\'s current', default=None)
+    current_form_factor: Quantity = key(
+        "ratio", "", "1.0", 1, 5, "rms over mean cannot be less than 1",
+        "rms over mean of the motor's current", default=Quantity(1.0))
+    incremental_efficiency: Quantity | None = key(
+        "ratio", "", "0.8", 0.05, 1, "was it in percent?",
+        "output per input at constant speed; replaces a resistance", default=None)
+    peak_torque: Quantity | None = key(
+        "torque", "N*m", "1.2 N*m", 1e-4, 1e5, "was it in mN*m?", "what the motor can give, at its shaft", default=None)
+    current_limit: Quantity | None = key(
+        "current", "A", "12 A", 1e-3, 1e4, "was it in mA?", "what the motor or its controller can stand", default=None)
 
     def __post_init__(self) -> None:
-        _one_of("supply", self.supply, SUPPLIES)
+        _check_words(self)
         if self.incremental_efficiency is not None and self.winding_resistance is not None:
-            raise InputError(
-                "incremental_efficiency stands instead of winding_resistance: expected one of them, got both"
+            raise FieldError(
+                "incremental_efficiency stands instead of winding_resistance: expected one of them, got both",
+                "incremental_efficiency",
             )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Transmission:
     """Motor to crank."""
 
-    ratio: Quantity = Quantity(1.0)  # motor revolutions per crank revolution [1]
-    efficiency: Quantity = Quantity(1.0)  # of the load power passing through [1]
+    ratio: Quantity = key(
+        "ratio", "", "1.0", 0.01, 1000, "motor revolutions per crank revolution",
+        "motor revolutions per crank revolution", default=Quantity(1.0), shown=True)
+    efficiency: Quantity = key(
+        "ratio", "", "0.95", 0.05, 1, "was it in percent?",
+        "of the load power that passes through", default=Quantity(1.0))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cylinder:
     """One cylinder with its seal."""
 
     name: str
-    bore: Quantity  # [m]
-    stroke: Quantity  # [m]
-    back_pressure: Quantity  # [Pa] absolute, on the seal's other side
-    seal: str = ""
-    gas: str = "air"
-    open_port_diameter: Quantity | None = None  # [m] no-load breathing hole
-    discharge_coefficient: Quantity = Quantity(0.62, 0.03)  # [1]
-    pressure_friction: Quantity | None = None  # [N/Pa]
+    bore: Quantity = key("length", "m", "32 mm", 1e-3, 1, "was it in mm?")
+    stroke: Quantity = key("length", "m", "36 mm", 1e-4, 1, "was it in mm?")
+    back_pressure: Quantity = key(
+        "pressure", "Pa", "1.013 bar", 1, 1e8, "was it in bar?",
+        "on the seal's other side; ambient unless given", shown=False)
+    seal: str = text("filled PTFE lip", "free text", default="")
+    gas: str = text("air", words=tuple(GAS_CONSTANT), default="air")
+    open_port_diameter: Quantity | None = key(
+        "length", "m", "8 mm", 1e-4, 1, "was it in mm?",
+        "the hole it breathes through in the no-load sweep", default=None)
+    discharge_coefficient: Quantity = key(
+        "ratio", "", "0.62", 0.1, 1, "was it in percent?", "of that hole", default=Quantity(0.62, 0.03))
+    pressure_friction: Quantity | None = key(
+        "force per pressure", "N/Pa", "0.7 N/bar", 0, 1e-2, "was it in N/bar?",
+        "drag per bar across the seal, where not swept at pressure", default=None)
 
     def __post_init__(self) -> None:
+        _check_words(self)
         port = self.open_port_diameter
         if port is not None and port.value > self.bore.value:
-            raise InputError(
-                f"open_port_diameter must not exceed the bore of {self.bore.value:g} m, got {port.value:g} m"
+            raise FieldError(
+                f"open_port_diameter must not exceed the bore of {self.bore.value:g} m, got {port.value:g} m",
+                "open_port_diameter",
             )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Aftercooler:
     """Where compression heat and the seal's share of friction heat are rejected."""
 
-    seal_heat_share: Quantity = Quantity(1.0)  # [1]
-    thermal_resistance: Quantity | None = None  # [K/W]
+    seal_heat_share: Quantity = key(
+        "ratio", "", "1.0", 0, 1, "was it in percent?",
+        "share of the seal's heat that enters the gas; 1 is safe", default=Quantity(1.0))
+    thermal_resistance: Quantity | None = key(
+        "temperature rise per power", "K/W", "0.35 K/W", 1e-6, 1e3, "was it in mK/W?",
+        "hot end above coolant, per watt rejected", default=None)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rig:
     """Everything that stays the same while sweeps are run."""
 
-    title: str
-    ambient_temperature: Quantity  # [K]
-    ambient_pressure: Quantity  # [Pa]
-    meter: Meter
-    motor: Motor
-    transmission: Transmission
-    rod_length: Quantity | None  # [m]; None = scotch yoke
-    cylinders: dict[str, Cylinder]
-    aftercooler: Aftercooler = Aftercooler()
-    cycle: str = "none"  # one of CYCLES
+    title: str = text("My bench")
+    ambient_temperature: Quantity = key("temperature", "K", "21 degC", 220, 340, "was it in degF?")
+    ambient_pressure: Quantity = key("pressure", "Pa", "1.013 bar", 2e4, 2e5, "was it in mbar?")
+    meter: Meter = table("limits of error from the data sheets; leave out what is not known")
+    motor: Motor = table()
+    transmission: Transmission = table()
+    rod_length: Quantity | None = key(
+        "length", "m", "95 mm", 1e-3, 5, "was it in mm?",
+        "leave it out for a scotch yoke", default=None, shown=True, at="crank.rod_length")
+    cylinders: dict[str, Cylinder] = table("any name; one such table for each cylinder or seal that was tried")
+    aftercooler: Aftercooler = table(default=Aftercooler())
+    cycle: str = text(
+        "none", '"pulse-tube", "stirling" or "heat-pump" to have its ceiling quoted',
+        ("pulse-tube", "stirling", "heat-pump", "none"), default="none", shown=True, at="cycle.kind")
 
     def __post_init__(self) -> None:
-        _one_of("cycle", self.cycle, CYCLES)
+        _check_words(self)
         for name, cylinder in self.cylinders.items():
             rod, radius = self.rod_length, cylinder.stroke.value / 2
             if rod is not None and rod.value <= radius:
-                raise InputError(
+                raise FieldError(
                     f"rod_length must exceed the crank radius, half the stroke of cylinder '{name}', "
-                    f"{radius:g} m; got {rod.value:g} m"
+                    f"{radius:g} m; got {rod.value:g} m",
+                    "rod_length",
                 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepSpec:
+    """One [[sweeps]] table, and how messages call its place."""
+
+    stage: str = text("motor-alone", words=STAGES)
+    cylinder: str | None = text("narrow", default=None)
+    file: str = text("readings.csv")
+    mean_pressure: float | None = key(  # absolute
+        "pressure", "Pa", "2 bar", 1e3, 1e8, "was it in bar?",
+        "or a column; ambient unless given", default=None, limit_in="[meter] pressure")
+    where: str
+
+
+# fmt: on
+
+_TEMPERATURE = ("temperature", "K", "degC", 2000.0, "which unit was it in?")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sweep:
     """One file of readings. Arrays have shape (rows,) and are read-only; a column not recorded is None."""
 
@@ -160,34 +237,38 @@ class Sweep:
     file: str  # as bench.toml names it
     sha256: str
     line: NDArray[np.int64]  # line of each reading in the file, 1 = first line
-    frequency: FloatArray  # [Hz] of the crank; zeros in standby where not recorded
-    power: FloatArray  # [W] at the meter (voltage times current where no power column)
+    # Of the crank; zeros in standby where not recorded. "speed" is its other name.
+    frequency: FloatArray = column("frequency", "Hz", "Hz", 1000, "was it in rpm?", is_required=True)
+    # At the meter: voltage times current where there is no power column.
+    power: FloatArray = column("power", "W", "W", 1e7, "was it in mW?", is_required=True)
     power_resolution: float  # [W] the last digit written
     from_volts_and_amps: bool  # power is the product of the voltage and current columns
-    current: FloatArray | None  # [A]
-    voltage: FloatArray | None  # [V]
-    mean_pressure: FloatArray | None  # [Pa] absolute; column, else the sweep's value; None where neither
-    winding: FloatArray | None = None  # [K]
-    cold_end: FloatArray | None = None  # [K]
-    hot_end: FloatArray | None = None  # [K]
-    coolant: FloatArray | None = None  # [K]
+    # The ammeter's own reading: the motor's current at its terminals, the bus current before a controller.
+    current: FloatArray | None = column("current", "A", "A", 1e5, "was it in mA?")
+    voltage: FloatArray | None = column("voltage", "V", "V", 1e5, "was it in mV?")
+    # Absolute; the column, else the sweep's value; None where neither.
+    mean_pressure: FloatArray | None = column("pressure", "Pa", "bar", 1e8, "was it in Pa or mbar?")
+    winding: FloatArray | None = column(*_TEMPERATURE)
+    cold_end: FloatArray | None = column(*_TEMPERATURE)
+    hot_end: FloatArray | None = column(*_TEMPERATURE)
+    coolant: FloatArray | None = column(*_TEMPERATURE)
     note: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _one_of("stage", self.stage, STAGES)
         if (self.cylinder is not None) != (self.stage in CYLINDER_STAGES):
             raise InputError(f"stage '{self.stage}' with cylinder {self.cylinder}: only {CYLINDER_STAGES} have one")
-        for column in fields(self):
-            if isinstance(getattr(self, column.name), np.ndarray):
-                self._freeze(column.name)
+        for item in fields(self):
+            if isinstance(getattr(self, item.name), np.ndarray):
+                self._freeze(item.name)
 
-    def _freeze(self, column: str) -> None:
+    def _freeze(self, name: str) -> None:
         """Own, read-only, finite, as long as the others."""
-        values = np.array(getattr(self, column))
+        values = np.array(getattr(self, name))
         if values.shape != self.frequency.shape or not np.isfinite(values).all():
-            raise InputError(f"{self.file}: {column} must hold {len(self)} finite readings, got {values}")
+            raise InputError(f"{self.file}: {name} must hold {len(self)} finite readings, got {values}")
         values.flags.writeable = False
-        object.__setattr__(self, column, values)
+        object.__setattr__(self, name, values)
 
     def replace(self, **changes: Any) -> Sweep:
         """The same readings with some fields changed."""

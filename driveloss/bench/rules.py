@@ -1,9 +1,13 @@
-"""What each key of bench.toml and each column of a sweep file measures, and the range that is believable."""
+"""The rule of a key of bench.toml, or of a column of a sweep file, as its field of a record carries it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import MISSING, dataclass, field, fields, replace
+from functools import cache
 from math import inf
+from types import NoneType
+from typing import Any, get_args, get_origin, get_type_hints
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,52 +37,122 @@ class Kind:
         return self.unit == "Hz"
 
 
-# Ranges are wide on purpose: they catch a wrong unit, not an unusual machine.
-KEY_KINDS = {
-    "ambient_temperature": Kind("temperature", "K", "21 degC", 220, 340, "was it in degF?"),
-    "ambient_pressure": Kind("pressure", "Pa", "1.013 bar", 2e4, 2e5, "was it in mbar?"),
-    "winding_resistance": Kind("resistance", "ohm", "0.42 ohm", 1e-4, 1e4, "was it in mohm?"),
-    "winding_temperature": Kind("temperature", "K", "20 degC", 220, 520, "was it in degF?"),
-    "torque_constant": Kind("torque per current", "N*m/A", "0.061 N*m/A", 1e-5, 100, "was it in mN*m/A?"),
-    "current_form_factor": Kind("ratio", "", "1.0", 1, 5, "rms over mean cannot be less than 1"),
-    "incremental_efficiency": Kind("ratio", "", "0.8", 0.05, 1, "was it in percent?"),
-    "peak_torque": Kind("torque", "N*m", "1.2 N*m", 1e-4, 1e5, "was it in mN*m?"),
-    "current_limit": Kind("current", "A", "12 A", 1e-3, 1e4, "was it in mA?"),
-    "ratio": Kind("ratio", "", "3.0", 0.01, 1000, "motor revolutions per crank revolution"),
-    "efficiency": Kind("ratio", "", "0.95", 0.05, 1, "was it in percent?"),
-    "rod_length": Kind("length", "m", "95 mm", 1e-3, 5, "was it in mm?"),
-    "bore": Kind("length", "m", "32 mm", 1e-3, 1, "was it in mm?"),
-    "stroke": Kind("length", "m", "36 mm", 1e-4, 1, "was it in mm?"),
-    "back_pressure": Kind("pressure", "Pa", "1.013 bar", 1, 1e8, "was it in bar?"),
-    "open_port_diameter": Kind("length", "m", "8 mm", 1e-4, 1, "was it in mm?"),
-    "discharge_coefficient": Kind("ratio", "", "0.62", 0.1, 1, "was it in percent?"),
-    "pressure_friction": Kind("force per pressure", "N/Pa", "0.7 N/bar", 0, 1e-2, "was it in N/bar?"),
-    "seal_heat_share": Kind("ratio", "", "1.0", 0, 1, "was it in percent?"),
-    "thermal_resistance": Kind("temperature rise per power", "K/W", "0.35 K/W", 1e-6, 1e3, "was it in mK/W?"),
-    "mean_pressure": Kind("pressure", "Pa", "2 bar", 1e3, 1e8, "was it in bar?"),
-}
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of bench.toml, or one table of keys."""
 
-METER_KINDS = {
-    "power": Kind("power", "W", "0.5 % + 0.1 W"),
-    "frequency": Kind("frequency", "Hz", "0.02 Hz"),
-    "voltage": Kind("voltage", "V", "0.2 % + 0.01 V"),
-    "current": Kind("current", "A", "0.5 % + 0.01 A"),
-    "pressure": Kind("pressure", "Pa", "0.5 % + 10 mbar"),
-    "temperature": Kind("temperature", "K", "1.5 K"),
-}
+    kind: Kind
+    written: str  # its example, as bench.toml has it
+    comment: str = ""  # beside it in the template
+    shown: bool | None = None  # whether the template fills it in; None = if it is required
+    words: tuple[str, ...] = ()  # the choice of a text; () = any
+    at: str = ""  # its table in the record's own table, and its name there
+    limit_in: str = ""  # where to state its limit of error, if not here
+    field: str = ""
+    form: Any = None  # of the record's field: Quantity, Limits, float (a value only), str, or a record of keys
+    is_required: bool = False
 
-_TEMPERATURE = Kind("temperature", "K", "degC", 0, 2000, "which unit was it in?")
+    @property
+    def is_shown(self) -> bool:
+        """Filled in by the template, not commented out."""
+        return self.is_required if self.shown is None else self.shown
 
-# frequency and speed are two names of one quantity: revolutions of the crank per second.
-COLUMN_KINDS = {
-    "frequency": Kind("frequency", "Hz", "Hz", 0, 1000, "was it in rpm?"),
-    "speed": Kind("frequency", "Hz", "rpm", 0, 1000, "which unit was it in?"),
-    "power": Kind("power", "W", "W", 0, 1e7, "was it in mW?"),
-    "voltage": Kind("voltage", "V", "V", 0, 1e5, "was it in mV?"),
-    "current": Kind("current", "A", "A", 0, 1e5, "was it in mA?"),
-    "mean pressure": Kind("pressure", "Pa", "bar", 0, 1e8, "was it in Pa or mbar?"),
-    "winding": _TEMPERATURE,
-    "cold end": _TEMPERATURE,
-    "hot end": _TEMPERATURE,
-    "coolant": _TEMPERATURE,
-}
+    @property
+    def home(self) -> str:
+        """The table inside the record's own that it stands in; '' = the record's own."""
+        return self.at.rpartition(".")[0]
+
+    @property
+    def name(self) -> str:
+        return self.at.rpartition(".")[2] or self.field
+
+    @property
+    def record(self) -> Any:
+        """What a table is read into; None for a single key."""
+        inner = get_args(self.form)[-1] if self.is_family else self.form
+        return inner if keys_of(inner) else None
+
+    @property
+    def is_family(self) -> bool:
+        """A table of tables, each with a name of its own."""
+        return get_origin(self.form) is dict
+
+
+def key(
+    name: str,
+    unit: str,
+    example: str,
+    low: float = 0.0,
+    high: float = inf,
+    hint: str = "",
+    comment: str = "",
+    *,
+    default: Any = MISSING,
+    **more: Any,
+) -> Any:
+    """A field of a record that is a quantity; `more` as in `Key`. Ranges catch a wrong unit, not an unusual machine."""
+    written = f'"{example}"' if unit else example
+    return _field(Key(Kind(name, unit, example, low, high, hint), written, comment, **more), default)
+
+
+def text(example: str, comment: str = "", words: tuple[str, ...] = (), *, default: Any = MISSING, **more: Any) -> Any:
+    """A field of a record that is a text; `more` as in `Key`."""
+    return _field(Key(Kind("text", "", example), f'"{example}"', comment, words=words, **more), default)
+
+
+def table(comment: str = "", default: Any = MISSING) -> Any:
+    """A field of a record that is a record itself, or a dict of named ones."""
+    return _field(Key(Kind("table", "", ""), "", comment), default)
+
+
+def column(name: str, unit: str, example: str, high: float, hint: str, *, is_required: bool = False) -> Any:
+    """A field of Sweep that is a column of numbers, headed by the field's name and a unit such as the example."""
+    kind = Kind(name, unit, example, 0.0, high, hint)
+    return field(default=MISSING if is_required else None, metadata={"column": kind})
+
+
+def _field(rule: Key, default: Any) -> Any:
+    return field(default=default, metadata={"key": rule})
+
+
+def keys_of(record: Any) -> tuple[Key, ...]:
+    """The keys of the table that a class of records is read from, in the order of its fields; () for other classes."""
+    return _keys_of(record)
+
+
+@cache
+def _keys_of(record: Any) -> tuple[Key, ...]:
+    ruled = [f for f in fields(record) if "key" in f.metadata] if hasattr(record, "__dataclass_fields__") else []
+    forms = get_type_hints(record) if ruled else {}
+    return tuple(
+        replace(
+            f.metadata["key"],
+            field=f.name,
+            form=_without_none(forms[f.name]),
+            is_required=f.default is MISSING and bool(f.metadata["key"].written),
+        )
+        for f in ruled
+    )
+
+
+def every_key(record: type) -> Iterator[Key]:
+    """The keys of a record and of the records in it."""
+    for rule in keys_of(record):
+        yield from every_key(rule.record) if rule.record else (rule,)
+
+
+def names_in(record: type, home: str = "") -> tuple[str, ...]:
+    """What may stand in a record's table, or in the table `home` inside it that holds some of its keys."""
+    keys = keys_of(record)
+    names = [key.name for key in keys if key.home == home] if home else [key.home or key.name for key in keys]
+    return tuple(dict.fromkeys(names))
+
+
+def _without_none(hint: Any) -> Any:
+    inner = [part for part in get_args(hint) if part is not NoneType]
+    return inner[0] if NoneType in get_args(hint) else hint
+
+
+def columns_of(record: type) -> dict[str, Kind]:
+    """The columns of a sweep file by the field that they fill."""
+    return {f.name: f.metadata["column"] for f in fields(record) if "column" in f.metadata}

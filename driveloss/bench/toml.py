@@ -1,4 +1,4 @@
-"""bench.toml to a Rig and the list of its sweeps."""
+"""bench.toml to a Rig and the list of its sweeps: the fields of the records say what may stand in it."""
 
 from __future__ import annotations
 
@@ -7,84 +7,20 @@ import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from driveloss.bench.csvtext import read_bytes, utf8
 from driveloss.bench.quantity import parse_limits, parse_quantity
-from driveloss.bench.records import (
-    CYCLES,
-    CYLINDER_STAGES,
-    STAGES,
-    SUPPLIES,
-    Aftercooler,
-    Cylinder,
-    Limits,
-    Meter,
-    Motor,
-    Quantity,
-    Rig,
-    Transmission,
-)
-from driveloss.bench.rules import KEY_KINDS, METER_KINDS
-from driveloss.bench.units import shown
+from driveloss.bench.records import CYLINDER_STAGES, FieldError, Limits, Quantity, Rig, SweepSpec
+from driveloss.bench.rules import Key, keys_of, names_in
+from driveloss.bench.units import did_you_mean, shown
 from driveloss.errors import InputError
-from driveloss.physics.gas import GAS_CONSTANT
 
 SCHEMA = 1
-REFERENCE_WINDING = 293.15  # [K] 20 degC, where data sheets state a resistance
-TOP = (
-    "schema",
-    "title",
-    "ambient_temperature",
-    "ambient_pressure",
-    "meter",
-    "motor",
-    "transmission",
-    "crank",
-    "cylinders",
-    "aftercooler",
-    "cycle",
-    "sweeps",
-)
-MOTOR = (
-    "supply",
-    "winding_resistance",
-    "winding_temperature",
-    "torque_constant",
-    "current_form_factor",
-    "incremental_efficiency",
-    "peak_torque",
-    "current_limit",
-)
-TRANSMISSION = ("ratio", "efficiency")
-CRANK = ("rod_length",)
-CYLINDER_TEXTS = ("seal", "gas")
-CYLINDER = (
-    "bore",
-    "stroke",
-    *CYLINDER_TEXTS,
-    "back_pressure",
-    "open_port_diameter",
-    "discharge_coefficient",
-    "pressure_friction",
-)
-AFTERCOOLER = ("seal_heat_share", "thermal_resistance")
-CYCLE = ("kind",)
-SWEEP = ("stage", "cylinder", "file", "mean_pressure")
 
+Record = TypeVar("Record")
 KeyPath = tuple[str | int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class SweepSpec:
-    """One [[sweeps]] table, and how messages call its place."""
-
-    stage: str
-    cylinder: str | None
-    file: str
-    mean_pressure: float | None  # [Pa] absolute
-    where: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,99 +80,101 @@ def _table_path(brackets: str, written: str, headers: dict[KeyPath, int]) -> Key
 class Table:
     """One table of bench.toml: hands out checked values, and knows where they stand."""
 
-    def __init__(self, source: Source, path: KeyPath, values: object, allowed: Iterable[str] | None) -> None:
+    def __init__(self, source: Source, path: KeyPath, values: object, allowed: tuple[str, ...] | None) -> None:
         self.source, self.path = source, path
         if not isinstance(values, dict):
             form = f"[{key_path(path)}]" if path else "a table"
             raise InputError(f"{source.where(path)}: expected a table {form}, read {shown(repr(values))}")
         self.values: dict[str, Any] = values
-        if allowed is not None:
-            self._refuse_unknown(tuple(allowed))
-
-    def _refuse_unknown(self, allowed: tuple[str, ...]) -> None:
-        for key in self.values:
-            if key not in allowed:
+        for key in values:
+            if allowed is not None and key not in allowed:
                 raise InputError(f"{self.where(key)}: unknown key '{shown(key)}'{suggestion(key, allowed)}")
 
     def where(self, *key: str | int) -> str:
         return self.source.where((*self.path, *key))
 
-    def table(self, key: str, allowed: Iterable[str] | None) -> Table:
+    def table(self, key: str, allowed: tuple[str, ...] | None) -> Table:
         """A table inside this one; empty where it is left out."""
         return Table(self.source, (*self.path, key), self.values.get(key, {}), allowed)
 
-    def require(self, key: str, example: str) -> None:
-        if key not in self.values:
-            raise InputError(f"{self.where()}: the key '{key}' is missing, expected such as {key} = {example}")
+    def home(self, record: type, key: Key) -> Table:
+        """The table that holds a key of the record read from this one."""
+        return self.table(key.home, names_in(record, key.home)) if key.home else self
 
-    def text(self, key: str, default: str = "") -> str:
-        value = self.values.get(key, default)
+    def require(self, key: str, written: str) -> None:
+        if key not in self.values:
+            raise InputError(f"{self.where()}: the key '{key}' is missing, expected such as {key} = {written}")
+
+    def text(self, key: str, words: Iterable[str] | None) -> str:
+        """A text; one of the words unless they are None."""
+        value = self.values[key]
         if not isinstance(value, str):
             raise InputError(f"{self.where(key)}: expected text in quotes, read {shown(repr(value))}")
+        if words is not None and value not in (known := tuple(words)):
+            raise InputError(f"{self.where(key)}: unknown {key} '{shown(value)}'{suggestion(value, known)}")
         return value
 
-    def choice(self, key: str, allowed: Iterable[str], default: str) -> str:
-        value, words = self.text(key, default), tuple(allowed)
-        if value not in words:
-            raise InputError(f"{self.where(key)}: unknown {key} '{shown(value)}'{suggestion(value, words)}")
-        return value
+    def value(self, key: Key, ambient_pressure: Quantity | None) -> Any:
+        """What is written for a key, in the form of the record's field."""
+        written, where = self.values[key.name], self.where(key.name)
+        if key.form is str:
+            return self.text(key.name, key.words or None)
+        if key.form is Limits:
+            return parse_limits(written, key.kind, where)
+        found = parse_quantity(written, key.kind, where, ambient_pressure)
+        if key.form is Quantity:
+            return found
+        if "+/-" in str(written).replace("±", "+/-"):
+            self.source.notices.append(f"{where}: its limit of error is not used; state it in {key.limit_in}")
+        return found.value
 
-    def optional(self, key: str, ambient_pressure: Quantity | None = None) -> Quantity | None:
-        if key not in self.values:
-            return None
-        return parse_quantity(self.values[key], KEY_KINDS[key], self.where(key), ambient_pressure)
 
-    def quantity(self, key: str, default: Quantity, ambient_pressure: Quantity | None = None) -> Quantity:
-        found = self.optional(key, ambient_pressure)
-        return default if found is None else found
+def read_record(table: Table, record: type[Record], ambient_pressure: Quantity | None = None, **known: Any) -> Record:
+    """A record from its table. known: fields that need not be written; ambient_pressure: [Pa], for gauge pressures."""
+    for key in keys_of(record):
+        home, ambient_pressure = table.home(record, key), known.get("ambient_pressure", ambient_pressure)
+        if key.is_family:
+            known[key.field] = _cylinders(home.table(key.name, None), key.record, ambient_pressure)
+        elif key.record:
+            known[key.field] = read_record(home.table(key.name, names_in(key.record)), key.record, ambient_pressure)
+        elif key.name in home.values:
+            known[key.field] = home.value(key, ambient_pressure)
+        elif key.is_required and key.field not in known:
+            home.require(key.name, key.written)
+    try:
+        return record(**known)
+    except FieldError as error:
+        refused = next(key for key in keys_of(record) if key.field == error.field)
+        raise InputError(f"{table.home(record, refused).where(refused.name)}: {error}") from error
 
-    def required(self, key: str, ambient_pressure: Quantity | None = None) -> Quantity:
-        self.require(key, f'"{KEY_KINDS[key].example}"')
-        return parse_quantity(self.values[key], KEY_KINDS[key], self.where(key), ambient_pressure)
 
-    def value_only(self, key: str, instead: str, ambient_pressure: Quantity | None = None) -> float | None:
-        """A quantity whose own limit of error is not used; a notice says so and where to state it instead."""
-        found = self.optional(key, ambient_pressure)
-        if found is not None and "+/-" in str(self.values[key]).replace("±", "+/-"):
-            self.source.notices.append(f"{self.where(key)}: its limit of error is not used; state it in {instead}")
-        return None if found is None else found.value
+def _cylinders(tables: Table, record: type[Record], ambient_pressure: Quantity | None) -> dict[str, Record]:
+    for name in tables.values:
+        if not name.strip() or not name.isprintable():
+            raise InputError(f"{tables.where(name)}: expected a cylinder name, read '{shown(name)}'")
+    known = {"back_pressure": ambient_pressure}  # where the table says nothing
+    each = ((name, tables.table(name, names_in(record))) for name in tables.values)
+    return {name: read_record(table, record, ambient_pressure, name=name, **known) for name, table in each}
 
 
 def suggestion(word: str, allowed: Iterable[str]) -> str:
     """What may have been meant, else everything that is allowed."""
     words = list(allowed)
-    near = get_close_matches(word.lower(), words, n=1, cutoff=0.6)
-    near = near or [known for known in words if word and known.startswith(word.lower())]
-    if near:
-        return f"; did you mean '{near[0]}'?"
+    begun = [known for known in words if word and known.startswith(word.lower())]
+    if meant := did_you_mean(word.lower(), words) or did_you_mean(begun[0] if begun else "", words):
+        return meant
     return f"; expected one of {', '.join(words)}" if words else "; none is defined"
 
 
 def read_config(path: Path) -> Config:
     """Read bench.toml. InputError names file, line and key of what is missing, unknown or out of range."""
-    data = _bytes(path)
-    source = Source(path.name, _decode(data, path.name))
-    top = Table(source, (), _parse(source), TOP)
+    data = read_bytes(path, str(path))
+    source = Source(path.name, utf8(data, path.name).replace("\r\n", "\n"))
+    top = Table(source, (), _parse(source), ("schema", *names_in(Rig), "sweeps"))
     _check_schema(top)
-    rig = _rig(top, path.parent)
+    rig = read_record(top, Rig, title=path.parent.resolve().name)
     sweeps = _sweeps(top, rig)
     return Config(rig, sweeps, hashlib.sha256(data).hexdigest(), tuple(source.notices))
-
-
-def _bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-
-
-def _decode(data: bytes, name: str) -> str:
-    try:
-        return data.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        read = f"byte 0x{data[error.start]:02x}"
-        raise InputError(f"{name}, line {line}: expected UTF-8 text, read {read}") from error
 
 
 def _parse(source: Source) -> dict[str, Any]:
@@ -266,113 +204,24 @@ def _check_schema(top: Table) -> None:
         raise InputError(f"{top.where('schema')}: expected {SCHEMA}, read {shown(repr(schema))}")
 
 
-def _rig(top: Table, folder: Path) -> Rig:
-    temperature = top.required("ambient_temperature")
-    pressure = top.required("ambient_pressure")
-    parts = {
-        "meter": _meter(top.table("meter", METER_KINDS)),
-        "motor": _motor(top),
-        "transmission": _transmission(top.table("transmission", TRANSMISSION)),
-        "rod_length": top.table("crank", CRANK).optional("rod_length"),
-        "cylinders": _cylinders(top.table("cylinders", None), pressure),
-        "aftercooler": _aftercooler(top.table("aftercooler", AFTERCOOLER)),
-        "cycle": top.table("cycle", CYCLE).choice("kind", CYCLES, "none"),
-    }
-    title = top.text("title", folder.resolve().name)
-    return _placed(top.where("crank", "rod_length"), Rig, title, temperature, pressure, **parts)
-
-
-def _placed(where: str, record: Any, *values: Any, **named: Any) -> Any:
-    """Build a record; what it refuses by itself gets its place in the file."""
-    try:
-        return record(*values, **named)
-    except InputError as error:
-        raise InputError(f"{where}: {error}") from error
-
-
-def _meter(table: Table) -> Meter:
-    limits: dict[str, Limits] = {
-        key: parse_limits(value, METER_KINDS[key], table.where(key)) for key, value in table.values.items()
-    }
-    return Meter(**limits)
-
-
-def _motor(top: Table) -> Motor:
-    table = top.table("motor", MOTOR)
-    table.require("supply", '"terminals"')
-    temperature = table.value_only("winding_temperature", "winding_resistance")
-    return _placed(
-        table.where("incremental_efficiency"),
-        Motor,
-        supply=table.choice("supply", SUPPLIES, ""),
-        winding_resistance=table.optional("winding_resistance"),
-        winding_temperature=REFERENCE_WINDING if temperature is None else temperature,
-        torque_constant=table.optional("torque_constant"),
-        current_form_factor=table.quantity("current_form_factor", Quantity(1.0)),
-        incremental_efficiency=table.optional("incremental_efficiency"),
-        peak_torque=table.optional("peak_torque"),
-        current_limit=table.optional("current_limit"),
-    )
-
-
-def _transmission(table: Table) -> Transmission:
-    standard = Transmission()
-    return Transmission(
-        ratio=table.quantity("ratio", standard.ratio),
-        efficiency=table.quantity("efficiency", standard.efficiency),
-    )
-
-
-def _aftercooler(table: Table) -> Aftercooler:
-    return Aftercooler(
-        seal_heat_share=table.quantity("seal_heat_share", Aftercooler().seal_heat_share),
-        thermal_resistance=table.optional("thermal_resistance"),
-    )
-
-
-def _cylinders(tables: Table, ambient_pressure: Quantity) -> dict[str, Cylinder]:
-    for name in tables.values:
-        if not name.strip() or not name.isprintable():
-            raise InputError(f"{tables.where(name)}: expected a cylinder name, read '{shown(name)}'")
-    return {name: _cylinder(name, tables.table(name, CYLINDER), ambient_pressure) for name in tables.values}
-
-
-def _cylinder(name: str, table: Table, ambient_pressure: Quantity) -> Cylinder:
-    fields = {
-        "bore": table.required("bore"),
-        "stroke": table.required("stroke"),
-        "back_pressure": table.quantity("back_pressure", ambient_pressure, ambient_pressure),
-        "seal": table.text("seal"),
-        "gas": table.choice("gas", GAS_CONSTANT, "air"),
-        "open_port_diameter": table.optional("open_port_diameter"),
-        "pressure_friction": table.optional("pressure_friction"),
-    }
-    if "discharge_coefficient" in table.values:  # else the record's own, with its limit
-        fields["discharge_coefficient"] = table.required("discharge_coefficient")
-    return _placed(table.where("open_port_diameter"), Cylinder, name, **fields)
-
-
 def _sweeps(top: Table, rig: Rig) -> tuple[SweepSpec, ...]:
     values = top.values.get("sweeps", [])
     if not isinstance(values, list):
         raise InputError(f"{top.where('sweeps')}: expected [[sweeps]] in double brackets, read {shown(repr(values))}")
     if not values:
         raise InputError(f"{top.where()}: expected at least one table [[sweeps]], read none")
-    return tuple(_sweep(Table(top.source, ("sweeps", index), value, SWEEP), rig) for index, value in enumerate(values))
+    tables = (Table(top.source, ("sweeps", i), value, names_in(SweepSpec)) for i, value in enumerate(values))
+    return tuple(_sweep(table, rig) for table in tables)
 
 
 def _sweep(table: Table, rig: Rig) -> SweepSpec:
-    table.require("stage", f'"{STAGES[1]}"')
-    table.require("file", '"readings.csv"')
-    stage = table.choice("stage", STAGES, "")
-    if stage not in CYLINDER_STAGES:
-        _refuse_cylinder_keys(table, stage)
-        cylinder = None
-    else:
+    spec = read_record(table, SweepSpec, rig.ambient_pressure, where=table.where("file"))
+    if spec.stage in CYLINDER_STAGES:
         table.require("cylinder", f'"{next(iter(rig.cylinders), "narrow")}"')
-        cylinder = table.choice("cylinder", rig.cylinders, "")
-    pressure = table.value_only("mean_pressure", "[meter] pressure", rig.ambient_pressure)
-    return SweepSpec(stage, cylinder, table.text("file"), pressure, table.where("file"))
+        table.text("cylinder", rig.cylinders)
+    else:
+        _refuse_cylinder_keys(table, spec.stage)
+    return spec
 
 
 def _refuse_cylinder_keys(table: Table, stage: str) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import lru_cache
 from math import pi
 from typing import Any
@@ -213,3 +215,9 @@ def shown(text: str, longest: int = 60) -> str:
     """Foreign text fit for one line of a message: control characters escaped, long text cut."""
     cut = text if len(text) <= longest else text[: longest - 3] + "..."
     return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in cut)
+
+
+def did_you_mean(word: str, known: Iterable[str], likeness: float = 0.6) -> str:
+    """The end of a message about a word that is not known; '' where none is like it."""
+    near = get_close_matches(word, list(known), n=1, cutoff=likeness)
+    return f"; did you mean '{shown(near[0])}'?" if near else ""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driveloss.bench.records import FloatArray, Rig, Sweep
+from driveloss.bench.records import STAGES, FloatArray, Rig, Sweep
 
 SAME_PRESSURE = 0.03  # pressures closer than this fraction belong to one group of readings
 
@@ -24,7 +25,8 @@ class Readings:
     cylinder: NDArray[np.str_]  # '' where the stage has none
     frequency: FloatArray  # [Hz]
     power: FloatArray  # [W]
-    voltage: FloatArray  # [V], nan unless power is the product of volts and amperes
+    voltage: FloatArray  # [V] as read, where power is the product of volts and amperes; nan elsewhere
+    bus_current: FloatArray  # [A] as read beside it: at the motor's terminals, or on the bus before a controller
     current: FloatArray  # [A] of the motor
     winding: FloatArray  # [K]
     mean_pressure: FloatArray  # [Pa]
@@ -36,8 +38,8 @@ class Readings:
     def __len__(self) -> int:
         return len(self.frequency)
 
-    def only(self, mask: NDArray[np.bool_]) -> Readings:
-        """The readings where mask, shape (n,), is true."""
+    def only(self, mask: NDArray[np.bool_] | NDArray[np.int64]) -> Readings:
+        """The readings where mask, shape (n,), is true, or at those places."""
         return Readings(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
     def where(self, index: int) -> str:
@@ -47,41 +49,28 @@ class Readings:
 
 def gather(rig: Rig, sweeps: Iterable[Sweep], stages: tuple[str, ...]) -> Readings:
     """Readings of every sweep whose stage is among `stages`, in the order of the sweeps."""
-    chosen = [sweep for sweep in sweeps if sweep.stage in stages]
-    parts = [_columns(rig, sweep) for sweep in chosen]
-    names = list(Readings.__dataclass_fields__)
+    parts = [_columns(rig, sweep) for sweep in sweeps if sweep.stage in stages]
+    names = [item.name for item in fields(Readings)]
     empty = {name: np.array([], dtype=str if name in ("file", "stage", "cylinder") else float) for name in names}
     return Readings(**{name: np.concatenate([p[name] for p in parts]) if parts else empty[name] for name in names})
 
 
-def _columns(rig: Rig, sweep: Sweep) -> dict[str, NDArray]:
-    """One sweep as the columns of `Readings`."""
-    n = len(sweep)
-
-    def filled(values: FloatArray | None) -> FloatArray:
-        return np.full(n, np.nan) if values is None else values
-
-    motor_current = sweep.current if rig.motor.supply == "terminals" else None
-    pressure = sweep.mean_pressure
-    if pressure is None and sweep.stage == "no-load":  # open ports: the cylinder is at ambient
-        pressure = np.full(n, rig.ambient_pressure.value)
-    return {
-        "file": np.full(n, sweep.file),
-        "line": sweep.line,
-        "row": np.arange(1, n + 1),
-        "stage": np.full(n, sweep.stage),
-        "cylinder": np.full(n, sweep.cylinder or ""),
-        "frequency": sweep.frequency,
-        "power": sweep.power,
-        "voltage": filled(sweep.voltage if sweep.from_volts_and_amps else None),
-        "current": filled(motor_current),
-        "winding": filled(sweep.winding),
-        "mean_pressure": filled(pressure),
-        "cold_end": filled(sweep.cold_end),
-        "hot_end": filled(sweep.hot_end),
-        "coolant": filled(sweep.coolant),
-        "resolution": np.full(n, sweep.power_resolution),
+def _columns(rig: Rig, sweep: Sweep) -> dict[str, NDArray[Any]]:
+    """One sweep as the columns of `Readings`: the sweep's own by their names, and what follows from it."""
+    is_product = sweep.from_volts_and_amps
+    own = [item.name for item in fields(Readings) if hasattr(sweep, item.name)]
+    found: dict[str, Any] = {name: getattr(sweep, name) for name in own}
+    found |= {
+        "row": np.arange(1, len(sweep) + 1),
+        "cylinder": sweep.cylinder or "",
+        "voltage": sweep.voltage if is_product else None,
+        "bus_current": sweep.current if is_product else None,
+        "current": sweep.current if rig.motor.supply == "terminals" else None,
+        "resolution": sweep.power_resolution,
     }
+    if found["mean_pressure"] is None and sweep.stage == "no-load":  # open ports: the cylinder is at ambient
+        found["mean_pressure"] = rig.ambient_pressure.value
+    return {name: np.broadcast_to(np.nan if value is None else value, len(sweep)) for name, value in found.items()}
 
 
 def pressure_groups(pressure: FloatArray) -> NDArray[np.int64]:
@@ -95,3 +84,35 @@ def pressure_groups(pressure: FloatArray) -> NDArray[np.int64]:
     groups = np.empty(len(pressure), dtype=np.int64)
     groups[order] = np.concatenate([[0], np.cumsum(steps)]) if len(pressure) else []
     return groups
+
+
+@dataclass(frozen=True)
+class Rung:
+    """One step of the ladder: what turns, of which cylinder and at which mean pressure [Pa]."""
+
+    stage: str
+    cylinder: str | None = None
+    mean_pressure: float | None = None
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Stage and cylinder, then the pressure where it has one."""
+        if self.cylinder is None or self.mean_pressure is None:
+            return (self.stage,)
+        return f"{self.stage} '{self.cylinder}'", f"{self.mean_pressure / 1e5:.4g} bar"
+
+    def __str__(self) -> str:
+        return " at ".join(self.lines)
+
+
+def by_rung(readings: Readings) -> list[tuple[Rung, NDArray[np.int64]]]:
+    """Rungs and the places of their readings: in the order of the ladder, cylinders as they come, rising pressure."""
+    found = []
+    for stage in STAGES:
+        for cylinder in dict.fromkeys(readings.cylinder[readings.stage == stage].tolist()):
+            rows = np.flatnonzero((readings.stage == stage) & (readings.cylinder == cylinder))
+            groups = pressure_groups(readings.mean_pressure[rows]) if cylinder else np.zeros(len(rows), dtype=np.int64)
+            for mine in (rows[groups == number] for number in range(groups.max() + 1)):
+                at = float(readings.mean_pressure[mine].mean()) if cylinder else None
+                found.append((Rung(stage, cylinder or None, at), mine))
+    return found

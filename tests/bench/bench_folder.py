@@ -2,6 +2,13 @@
 
 from pathlib import Path
 
+from driveloss.bench.records import Limits, Rig, SweepSpec
+from driveloss.bench.rules import every_key
+
+KEYS = [key for record in (Rig, SweepSpec) for key in every_key(record)]
+KEY_KINDS = {key.field: key.kind for key in KEYS if key.form is not Limits}
+METER_KINDS = {key.field: key.kind for key in KEYS if key.form is Limits}
+
 TOML = """\
 schema = 1
 title = "Invented bench"

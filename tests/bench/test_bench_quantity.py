@@ -4,12 +4,13 @@ import re
 import time
 
 import pytest
+from bench_folder import KEY_KINDS, KEYS, METER_KINDS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from driveloss.bench.quantity import parse_limits, parse_quantity
+from driveloss.bench.columns import KINDS
+from driveloss.bench.quantity import parse_limits, parse_quantity, read_option
 from driveloss.bench.records import Limits, Quantity
-from driveloss.bench.rules import COLUMN_KINDS, KEY_KINDS, METER_KINDS, Kind
 from driveloss.bench.units import UNIT, conversion, conversion_to, shown
 from driveloss.errors import InputError
 
@@ -68,7 +69,7 @@ def test_units_agree_with_their_definitions(key, text, si):
 )
 def test_a_revolution_counts_one_whatever_the_unit(unit, per_second):
     """By definition; pint alone would set 1 Hz equal to 1 rad/s."""
-    assert conversion_to(unit, COLUMN_KINDS["frequency"], WHERE).factor == pytest.approx(per_second, rel=1e-12)
+    assert conversion_to(unit, KINDS["frequency"], WHERE).factor == pytest.approx(per_second, rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -230,13 +231,23 @@ def test_refused_limits(key, value, part):
     assert part in str(error.value)
 
 
-@pytest.mark.parametrize("kind", [*KEY_KINDS.values(), *METER_KINDS.values()], ids=str)
-def test_every_example_is_what_it_says(kind: Kind):
-    """The messages quote these examples, so they must be accepted themselves."""
-    if kind in METER_KINDS.values():
-        assert parse_limits(kind.example, kind, WHERE).zero > 0
+@pytest.mark.parametrize("key", [key for key in KEYS if key.kind.name != "text"], ids=lambda key: key.field)
+def test_every_example_is_what_it_says(key):
+    """The messages and the template quote these examples, so they must be accepted themselves."""
+    if key.form is Limits:
+        assert parse_limits(key.kind.example, key.kind, WHERE).zero > 0
     else:
-        assert kind.low <= parse_quantity(kind.example, kind, WHERE).value <= kind.high
+        assert key.kind.low <= parse_quantity(key.kind.example, key.kind, WHERE).value <= key.kind.high
+
+
+def test_an_option_is_read_as_the_key_of_its_name_is():
+    assert read_option("30 mm +/- 0.05 mm", "bore", "--bore") == read("bore", "30 mm +/- 0.05 mm")
+    assert read_option("1 bar gauge", "mean_pressure", "--mean-pressure", Quantity(1e5)).value == pytest.approx(2e5)
+    assert read_option("500 mW", "power", "--worth").value == 0.5
+    with pytest.raises(InputError, match=r"^--worth: expected a value between 1e-06 and 1e\+06 W"):
+        read_option("0 W", "power", "--worth")
+    names = [key.field for key in KEYS]
+    assert len(set(names)) == len(names), "a name that stands twice would not tell the option its rule"
 
 
 @given(st.text(max_size=40))

@@ -1,44 +1,41 @@
 """The bench folder to fill in."""
 
 import pytest
+from bench_folder import KEYS
 
-from driveloss.bench import load_bench, write_template
-from driveloss.bench import toml as config
-from driveloss.bench.records import STAGES
-from driveloss.bench.rules import METER_KINDS
-from driveloss.bench.template import BENCH, CAUTIONS, SWEEPS
-from driveloss.errors import InputError, OutputError
+from driveloss.bench import load_bench, template_files
+from driveloss.bench.columns import KINDS
+from driveloss.bench.records import STAGES, Rig
+from driveloss.bench.rules import keys_of
+from driveloss.bench.template import CAUTIONS, SHEETS
 
+FILES = {name: content.decode() for name, content in template_files().items()}
+BENCH = FILES["bench.toml"]
 NUMBERS = {"frequency": "5.0", "power": "7.5", "mean pressure": "2.0"}
 
 
-def fill_in(path):
-    """Three readings below the header, as a user would type them."""
-    header = path.read_text().rstrip().split("\n")[-1].split(",")
-    row = ",".join(NUMBERS.get(heading.split(" [")[0], "") for heading in header)
-    path.write_text(path.read_text() + f"{row}\n" * 3)
+def written(folder, bench=BENCH):
+    """The template's files with three readings below each header, as a user would type them."""
+    for name, text in FILES.items():
+        header = text.rstrip().split("\n")[-1].split(",")
+        row = ",".join(NUMBERS.get(heading.split(" [")[0], "") for heading in header)
+        (folder / name).write_text(bench if name == "bench.toml" else text + f"{row}\n" * 3)
+    return folder
 
 
 def test_filled_in_it_loads(tmp_path):
-    files = write_template(tmp_path / "new" / "bench")
-    assert len(files) == 1 + len(STAGES)
-    for path in files[1:]:
-        fill_in(path)
-    bench = load_bench(tmp_path / "new" / "bench")
+    assert len(FILES) == 1 + len(STAGES)
+    bench = load_bench(written(tmp_path))
     assert [sweep.stage for sweep in bench.sweeps] == list(STAGES[1:])
     assert bench.notices == ()
 
 
 def test_every_optional_line_is_right_as_it_stands(tmp_path):
     """Take the mark away from every optional key; two of them exclude each other."""
-    folder = tmp_path / "bench"
-    for path in write_template(folder)[1:]:
-        fill_in(path)
     lines = BENCH.split("\n")
     bare = [line[2:] if line.startswith("# ") and is_toml(line[2:]) else line for line in lines]
     text = "\n".join(line for line in bare if not line.startswith("incremental_efficiency"))
-    (folder / "bench.toml").write_text(text)
-    bench = load_bench(folder)
+    bench = load_bench(written(tmp_path, text))
     assert {sweep.stage for sweep in bench.sweeps} == set(STAGES)
     assert bench.rig.motor.torque_constant.value == pytest.approx(0.061)
     assert bench.rig.cylinders["narrow"].pressure_friction.value == pytest.approx(7e-6)
@@ -49,52 +46,21 @@ def is_toml(text):
 
 
 def test_it_explains_every_key():
-    keys = {
-        *config.TOP,
-        *config.MOTOR,
-        *config.TRANSMISSION,
-        *config.CRANK,
-        *config.CYLINDER,
-        *config.AFTERCOOLER,
-        *config.CYCLE,
-        *config.SWEEP,
-        *METER_KINDS,
-    }
-    for key in keys:
-        assert f"{key} = " in BENCH or f"[{key}" in BENCH, key
+    for key in KEYS:
+        assert f"\n{key.name} = " in BENCH or f"\n# {key.name} = " in BENCH, key.name
+    for table in keys_of(Rig):
+        assert not table.record or f"\n[{table.name}" in BENCH, table.name
+    assert "schema = 1" in BENCH
+    assert "[[sweeps]]" in BENCH
+
+
+def test_the_sheets_name_every_column():
+    for name, kind in KINDS.items():
+        assert f"{name} [{kind.example}]" in FILES["narrow-loaded.csv"]
 
 
 def test_it_warns_before_anything_turns():
     assert CAUTIONS in BENCH
     for word in ("guard them", "isolate the", "rated pressure", "competent person", "burn"):
         assert word in CAUTIONS
-    assert len(SWEEPS) == len(STAGES)
-
-
-def test_nothing_is_overwritten(tmp_path):
-    (tmp_path / "mine.txt").write_text("precious")
-    with pytest.raises(InputError, match="expected a new or an empty folder, found one with files"):
-        write_template(tmp_path)
-    assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
-    with pytest.raises(InputError, match="expected a new or an empty folder, found a file"):
-        write_template(tmp_path / "mine.txt")
-
-
-def test_an_unwritable_place(tmp_path):
-    (tmp_path / "file").write_text("")
-    with pytest.raises(OutputError, match="cannot be written"):
-        write_template(tmp_path / "file" / "below")
-
-
-def test_a_full_disk_leaves_nothing_behind(tmp_path, monkeypatch):
-    original = type(tmp_path).write_bytes
-
-    def full(path, data):
-        if path.suffix == ".csv":
-            raise OSError(28, "No space left on device")
-        return original(path, data)
-
-    monkeypatch.setattr(type(tmp_path), "write_bytes", full)
-    with pytest.raises(OutputError, match="No space left on device"):
-        write_template(tmp_path / "bench")
-    assert list((tmp_path / "bench").iterdir()) == []
+    assert list(SHEETS) == list(STAGES)

@@ -1,9 +1,10 @@
 """The short list of usual units against pint's full list."""
 
 import pytest
+from bench_folder import KEYS
 
 from driveloss.bench import units
-from driveloss.bench.rules import COLUMN_KINDS, KEY_KINDS, METER_KINDS
+from driveloss.bench.columns import KINDS
 
 COMPOUND = ["N*m/A", "mN m/A", "K/W", "mm**2", "N/mm**2", "1/s", "1/min", "m*s**-2", "W/degC", "N/bar", "W/%", "1/K"]
 NOT_USUAL = ["psi", "lbf*ft", "torr", "degF", "mmin", "min/day", "°C", "deg/s", "kgf/cm**2", "feet", "newton", "smoot"]
@@ -33,7 +34,7 @@ def test_every_other_unit_is_asked_of_the_full_list(text, full, monkeypatch):
     assert not units._is_usual(text)
 
 
-@pytest.mark.parametrize("kind", [*KEY_KINDS.values(), *METER_KINDS.values(), *COLUMN_KINDS.values()])
+@pytest.mark.parametrize("kind", [*(key.kind for key in KEYS), *KINDS.values()])
 def test_every_si_unit_that_is_compared_with_is_usual(kind):
     assert units._is_usual(kind.unit)
 
