@@ -18,7 +18,6 @@ from driveloss.bench.rules import columns_of
 from driveloss.bench.units import Conversion, conversion_to, did_you_mean, shown
 from driveloss.errors import InputError
 
-_NUMBER = re.compile(NUMBER, re.ASCII)
 _HEADING = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
 _NOT_FINITE = {"nan", "inf", "infinity", "#n/a", "#num!", "#div/0!"}
 
@@ -98,7 +97,9 @@ def _columns(table: CsvTable, ambient_pressure: float | None) -> tuple[dict[str,
         if name in read:
             raise InputError(f"{at}: duplicate column, '{shown(read[name])}' was read before")
         if name in KINDS:
-            scale = _scale(name, unit, at, ambient_pressure)
+            if not unit:
+                raise InputError(f"{at}: the unit is missing: expected '{name} [{KINDS[name].example}]'")
+            scale = conversion_to(unit, KINDS[name], at, ambient_pressure)
             columns[name] = Column(index, name, written, unit, scale)
         elif name != "note":
             notices.append(f"{header}: column '{shown(written)}' is left out{_meant(name)}")
@@ -119,12 +120,6 @@ def _name_and_unit(written: str) -> tuple[str, str]:
 
 def _meant(name: str) -> str:
     return did_you_mean(re.sub(r"\s*\(.*", "", name), _NAMES, likeness=0.75)
-
-
-def _scale(name: str, unit: str, at: str, ambient_pressure: float | None) -> Conversion:
-    if not unit:
-        raise InputError(f"{at}: the unit is missing: expected '{name} [{KINDS[name].example}]'")
-    return conversion_to(unit, KINDS[name], at, ambient_pressure)
 
 
 def _check_columns(columns: dict[str, Column], table: CsvTable, stage: str) -> None:
@@ -189,7 +184,7 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
     if not text:
         raise InputError(f"{at}: expected a number, read an empty cell")
     plain = text.replace(",", ".") if delimiter != "," else text
-    matches = _NUMBER.fullmatch(plain) is not None
+    matches = NUMBER.fullmatch(plain) is not None
     if plain.lower().lstrip("+-") in _NOT_FINITE or (matches and not math.isfinite(float(plain))):
         raise InputError(f"{at}: expected a finite number, read '{shown(text)}'")
     if not matches:

@@ -12,7 +12,6 @@ from driveloss.bench.units import shown
 from driveloss.errors import InputError, NoReadingsError
 
 EXPECTED_HEADER = "expected a header line such as 'frequency [Hz],power [W]'"
-_NUMBER = re.compile(NUMBER, re.ASCII)
 _DELIMITERS = "\t;,"  # in the order of preference where counts are equal
 _DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
@@ -118,7 +117,7 @@ def _without_empty_tail(cells: list[str], at_least: int = 0) -> list[str]:
 def _headings(lines: list[tuple[int, str]], delimiter: str, name: str) -> tuple[int, list[str]]:
     number, line = lines[0]
     headings = _without_empty_tail(_cells(line, number, delimiter, name))
-    if not headings or any(_NUMBER.fullmatch(cell.replace(",", ".")) for cell in headings):
+    if not headings or any(NUMBER.fullmatch(cell.replace(",", ".")) for cell in headings):
         raise InputError(f"{name}, line {number}: {EXPECTED_HEADER}, read '{shown(line)}'")
     return number, headings
 

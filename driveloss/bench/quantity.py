@@ -12,7 +12,7 @@ from driveloss.bench.units import FACTORS, UNIT, Conversion, conversion_to, show
 from driveloss.errors import InputError
 
 # Atomic groups (?>...): "11/min" must not come apart as 1 and "1/min".
-NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2}(?!\d))?"
+_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2}(?!\d))?"
 
 
 def _unit_group(name: str) -> str:
@@ -20,11 +20,12 @@ def _unit_group(name: str) -> str:
 
 
 _QUANTITY = re.compile(
-    rf"\s*(?P<value>(?>{NUMBER})){_unit_group('unit')}"
-    rf"(?:\s*(?:\+/-|±)\s*(?P<limit>(?>{NUMBER})){_unit_group('limit_unit')})?\s*",
+    rf"\s*(?P<value>(?>{_NUMBER})){_unit_group('unit')}"
+    rf"(?:\s*(?:\+/-|±)\s*(?P<limit>(?>{_NUMBER})){_unit_group('limit_unit')})?\s*",
     re.ASCII,
 )
-_PART = re.compile(rf"\s*(?P<value>(?>{NUMBER})){_unit_group('unit')}\s*", re.ASCII)
+NUMBER = re.compile(_NUMBER, re.ASCII)
+_PART = re.compile(rf"\s*(?P<value>(?>{_NUMBER})){_unit_group('unit')}\s*", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _LONGEST = 120
 _OPTIONS = {  # what options of the command line state beside keys of bench.toml

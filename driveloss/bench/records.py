@@ -277,6 +277,10 @@ class Sweep:
     def __len__(self) -> int:
         return len(self.frequency)
 
+    def __repr__(self) -> str:
+        cylinder = "" if self.cylinder is None else f" {self.cylinder!r}"
+        return f"Sweep({self.file!r}, {self.stage}{cylinder}, {len(self)} readings)"
+
 
 @dataclass(frozen=True)
 class Bench:
@@ -287,3 +291,6 @@ class Bench:
     sweeps: tuple[Sweep, ...]
     sha256: str  # of bench.toml
     notices: tuple[str, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        return f"Bench({self.rig.title!r}, {len(self.sweeps)} sweeps)"

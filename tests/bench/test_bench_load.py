@@ -1,5 +1,6 @@
 """A bench folder: what is read, and what is refused with file, line and key."""
 
+import numpy as np
 import pytest
 from bench_folder import FILES, READINGS, line_of, write_bench
 from hypothesis import given
@@ -9,6 +10,7 @@ from driveloss.bench import load_bench
 from driveloss.bench.records import Motor, Quantity
 from driveloss.bench.toml import read_config
 from driveloss.errors import InputError
+from driveloss.fit.readings import gather
 
 
 def refusal(path):
@@ -64,6 +66,21 @@ def test_a_current_before_a_controller_is_not_the_motor_s(tmp_path):
     assert "drive.csv: column 'current' is left out" in bench.notices[0]
     bench = load_bench(write_bench(tmp_path / "leads", files=FILES | {"drive.csv": drive}))
     assert bench.sweeps[0].current.tolist() == [3, 4, 5]
+    assert bench.notices == ()
+
+
+@pytest.mark.parametrize("supply", ["terminals", "controller"])
+def test_where_power_is_volts_times_amps_both_readings_are_kept(tmp_path, supply):
+    """Before a controller the ammeter reads the bus, and not the motor's current."""
+    drive = "frequency [Hz],voltage [V],current [A]\n1,12.1,0.7\n2,12.2,0.9\n3,12.3,1.1\n"
+    change = ('supply = "terminals"', f'supply = "{supply}"')
+    bench = load_bench(write_bench(tmp_path, change, files=FILES | {"drive.csv": drive}))
+    readings = gather(bench.rig, bench.sweeps, ("piston-disconnected", "no-load"))
+    assert readings.bus_current[:3].tolist() == [0.7, 0.9, 1.1]
+    assert (readings.power[:3] == readings.voltage[:3] * readings.bus_current[:3]).all()
+    assert np.isfinite(readings.current[:3]).all() == (supply == "terminals")
+    assert np.isnan(readings.bus_current[3:]).all()
+    assert np.isnan(readings.voltage[3:]).all()
     assert bench.notices == ()
 
 
