@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -13,20 +14,22 @@ from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
+from driveloss.fit.meters import stream
 from driveloss.fit.motor_loss import Scattered, shaft_power
 from driveloss.fit.readings import Readings, gather
 from driveloss.losses.ask import shifted
 from driveloss.physics import aftercooler, ceilings, ports
+from driveloss.say.answer import Answer
+from driveloss.say.quantities import Named
 
-PARTS = ("standby", "motor", "linkage", "drive", "transmission", "seal", "pneumatic")
 LARGE_DROP = 0.1  # of ambient pressure: beyond it the incompressible orifice law fails
 
-Draws = dict[str, FloatArray | None]
+Draws = dict[str, FloatArray]  # (n, 1 + draws) by name; what cannot be determined is absent, or nan in its row
 
 
-@dataclass(frozen=True)
-class Run:
-    """One loaded reading. `parts` by name: powers in W, temperatures in K; None where not determinable."""
+@dataclass(frozen=True, kw_only=True)
+class Run(Named):
+    """One loaded reading and its parts: powers in W, temperatures in K; None where not determinable."""
 
     file: str
     line: int
@@ -34,56 +37,68 @@ class Run:
     cylinder: str
     frequency: float  # [Hz]
     mean_pressure: float  # [Pa]
-    parts: dict[str, Estimate | None]
+    input: Estimate
+    standby: Estimate
+    motor: Estimate | None = None
+    motor_copper: Estimate | None = None
+    linkage: Estimate | None = None
+    drive: Estimate
+    transmission: Estimate
+    seal: Estimate
+    pneumatic: Estimate
+    efficiency_ceiling: Estimate | None = None
+    aftercooler_heat: Estimate
+    friction_heat: Estimate
+    cooling_ceiling: Estimate | None = None
+    cycle_work_ratio: Estimate | None = None
+    hot_end: Estimate | None = None
+    thermal_resistance: Estimate | None = None
+    below_ambient: Estimate | None = None
+    hot_to_cold: Estimate | None = None
     flags: tuple[str, ...]
 
-    def __getattr__(self, name: str) -> Estimate | None:
-        """`run.pneumatic` for `run.parts["pneumatic"]`."""
-        try:
-            return self.__dict__["parts"][name]
-        except KeyError:
-            raise AttributeError(name) from None
+    def __repr__(self) -> str:
+        return f"Run({self.file!r}, row {self.row}: {self.input.value:.4g} W in, {self.pneumatic.value:.3g} W net)"
 
 
-@dataclass(frozen=True)
-class Breakdown:
-    """The loaded readings and their parts. `draws` by name: (n, 1 + draws), best estimate first, or None."""
+@dataclass(frozen=True, repr=False)
+class Breakdown(Answer):
+    """The loaded readings and their parts. `draws` by name: (n, 1 + draws), best estimate first."""
 
     calibration: Calibration
     readings: Readings
     draws: Draws
     flags: tuple[tuple[str, ...], ...]
     coverage: float = COVERAGE
+    told_by: ClassVar[str] = "driveloss.breakdown.tell:breakdown"
+    lists: ClassVar[tuple[str, ...]] = ("runs",)
+
+    def __repr__(self) -> str:
+        return f"Breakdown({self.calibration.title!r}, {len(self.readings)} runs)"
 
     @property
     def best_run(self) -> int:
         """Position of the run with the highest net pneumatic power."""
-        net = self.draws["pneumatic"]
-        assert net is not None
-        return int(np.argmax(net[:, 0]))
+        return int(np.argmax(self.draws["pneumatic"][:, 0]))
 
     @cached_property
     def runs(self) -> tuple[Run, ...]:
         """One entry a loaded reading, in the order of the sweeps."""
-        columns = {name: _column(draws, len(self.readings)) for name, draws in self.draws.items()}
-        r = self.readings
+        meters, r = self.calibration.meters, self.readings
+        columns: dict[str, list[Any]] = {name: estimates(draws, meters) for name, draws in self.draws.items()}
         return tuple(
             Run(
-                str(r.file[i]),
-                int(r.line[i]),
-                int(r.row[i]),
-                str(r.cylinder[i]),
-                float(r.frequency[i]),
-                float(r.mean_pressure[i]),
-                {name: column[i] for name, column in columns.items()},
-                self.flags[i],
+                file=str(r.file[i]),
+                line=int(r.line[i]),
+                row=int(r.row[i]),
+                cylinder=str(r.cylinder[i]),
+                frequency=float(r.frequency[i]),
+                mean_pressure=float(r.mean_pressure[i]),
+                flags=self.flags[i],
+                **{name: column[i] for name, column in columns.items()},
             )
             for i in range(len(r))
         )
-
-
-def _column(draws: FloatArray | None, n: int) -> list[Estimate | None]:
-    return [None] * n if draws is None else estimates(draws)
 
 
 def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
@@ -93,9 +108,9 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
     """
     readings = gather(calibration.rig, sweeps, ("loaded",))
     _check(calibration, readings)
-    rng = np.random.default_rng([calibration.seed, 5])
+    rng = stream(calibration.seed, "breakdown")
     draws = _split(calibration, readings, rng)
-    draws |= _heat(calibration, readings, draws, rng)
+    draws |= _heat(calibration, readings, draws)
     flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
     return Breakdown(calibration, readings, draws, flags)
 
@@ -109,7 +124,7 @@ def _check(calibration: Calibration, readings: Readings) -> None:
                 f"{readings.where(i)}: cylinder '{name}' has no no-load sweep in the calibration, expected one"
             )
     lacking = np.flatnonzero(~np.isfinite(readings.current))
-    if calibration.route == "measured current" and len(lacking):
+    if calibration.route.needs_current and len(lacking):
         raise InputError(
             f"{readings.where(lacking[0])}: no motor current was recorded, "
             "expected a column 'current [A]' as in the calibration"
@@ -118,22 +133,24 @@ def _check(calibration: Calibration, readings: Readings) -> None:
 
 def _split(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Draws:
     """The parts of the input power; they add up to it in every draw. [W]"""
-    inputs, shape = calibration.inputs, (len(readings), calibration.draws + 1)
-    shaft = shaft_power(readings, inputs, calibration.standby, calibration.route, _scatter(calibration, readings, rng))
-    misread = _frequency_error(calibration, readings, rng)
-    drive, seal, motor = _no_load(calibration, readings, misread)
+    meters, shape = calibration.meters, (len(readings), calibration.draws + 1)
+    shaft = shaft_power(readings, meters, calibration.standby, calibration.route, _scatter(calibration, readings, rng))
+    misread = calibration.meters.each_misread(readings.frequency, rng)
+    drive = shifted(calibration.drive, readings.frequency, misread)
+    seal = shifted(partial(_seal, calibration, readings), readings.frequency, misread)
     load = shaft.power - drive  # what passes through the transmission: the seal's friction and the gas
-    return {
+    draws = {
         "input": shaft.input,
         "standby": np.broadcast_to(calibration.standby, shape),
-        "motor": None if motor is None else motor + shaft.load_loss,
-        "motor_copper": shaft.load_loss if calibration.route in ("measured current", "motor constants") else None,
-        "linkage": None if motor is None else drive - motor,
         "drive": drive + shaft.load_loss,
-        "transmission": (1 - inputs.efficiency) * load,
+        "transmission": (1 - meters.efficiency) * load,
         "seal": seal,
-        "pneumatic": inputs.efficiency * load - seal,
+        "pneumatic": meters.efficiency * load - seal,
     }
+    if calibration.has_motor:
+        motor = shifted(calibration.motor, readings.frequency, misread)
+        draws |= {"motor": motor + shaft.load_loss, "linkage": drive - motor}
+    return draws | ({"motor_copper": shaft.load_loss} if calibration.route.has_copper else {})
 
 
 def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Scattered:
@@ -142,25 +159,15 @@ def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Genera
     size = calibration.scatter(readings.power)
     size = size * growth_beyond(readings.frequency, calibration.drive_range)[:, None]  # its growth is extrapolated too
     power = rng.standard_normal(shape) * size
-    if calibration.route == "incremental":  # the scatter was found on the shaft's side
-        power = power / calibration.inputs.incremental_efficiency
+    power = calibration.route.scatter_at_meter(power, calibration.meters)
     relative = power / readings.power[:, None]
     by_product = np.isfinite(readings.voltage)[:, None]  # the same ammeter then makes both deviate
     own = rng.standard_normal(shape) * size / readings.power[:, None]
     return Scattered(power, np.where(by_product, relative, own))
 
 
-def _no_load(
-    calibration: Calibration, readings: Readings, misread: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray | None]:
-    """Drive, seal and (where known) motor loss at each reading, (n, 1 + draws), moved by the misread frequency. [W]"""
-    drive = shifted(calibration.drive, readings.frequency, misread)
-    seal = shifted(lambda f: _seal(calibration, readings, f), readings.frequency, misread)
-    assert drive is not None and seal is not None
-    return drive, seal, shifted(calibration.motor, readings.frequency, misread)
-
-
 def _seal(calibration: Calibration, readings: Readings, frequency: FloatArray) -> FloatArray:
+    """Seal friction of each reading's cylinder at frequency (n,), (n, 1 + draws). [W]"""
     friction = np.empty((len(readings), calibration.draws + 1))
     for name in np.unique(readings.cylinder):
         mine = readings.cylinder == name
@@ -168,55 +175,36 @@ def _seal(calibration: Calibration, readings: Readings, frequency: FloatArray) -
     return friction
 
 
-def _frequency_error(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> FloatArray:
-    """Each run's own misreading of frequency, (n, 1 + draws). [Hz]
-
-    An error common to all readings cancels between a curve and a run read on the same meter, so the limits
-    of error are drawn for each run by itself.
-    """
-    limits = calibration.rig.meter.frequency
-    shape = (len(readings), calibration.draws + 1)
-    size = limits.gain * readings.frequency[:, None] + limits.zero
-    if np.ptp(calibration.inputs.frequency_gain) == 0 and np.ptp(calibration.inputs.frequency_zero) == 0:
-        return np.zeros(shape)  # this source of error is switched off
-    error = (2 * rng.random(shape) - 1) * size
-    error[:, 0] = 0.0
-    return error
-
-
-def _heat(calibration: Calibration, readings: Readings, parts: Draws, rng: np.random.Generator) -> Draws:
+def _heat(calibration: Calibration, readings: Readings, parts: Draws) -> Draws:
     """Ceilings, aftercooler heat, cycle work and the temperatures of the ends."""
-    inputs, pneumatic, seal = calibration.inputs, parts["pneumatic"], parts["seal"]
-    assert pneumatic is not None and seal is not None
-    heat = aftercooler.aftercooler_heat(pneumatic, seal, inputs.seal_heat_share)
-    frequency = readings.frequency[:, None] * inputs.frequency_gain + inputs.frequency_zero
-    pressure = readings.mean_pressure[:, None] * inputs.pressure_gain + inputs.pressure_zero
+    meters, pneumatic, seal = calibration.meters, parts["pneumatic"], parts["seal"]
+    heat = aftercooler.aftercooler_heat(pneumatic, seal, meters.seal_heat_share)
+    frequency = meters.frequency(readings.frequency)
+    pressure = meters.pressure(readings.mean_pressure)
     bore, stroke = (_by_cylinder(calibration, readings, key) for key in ("bore", "stroke"))
     return {
         "efficiency_ceiling": ceilings.efficiency_ceiling(pneumatic, parts["input"]),
         "aftercooler_heat": heat,
-        "friction_heat": inputs.seal_heat_share * seal,
+        "friction_heat": meters.seal_heat_share * seal,
         "cycle_work_ratio": ceilings.cycle_work_ratio(pneumatic, frequency, pressure, bore, stroke),
-        **ceilings_and_ends(calibration, readings, pneumatic, heat, rng),
+        **ceilings_and_ends(calibration, readings, pneumatic, heat),
     }
 
 
 def _by_cylinder(calibration: Calibration, readings: Readings, key: str) -> FloatArray:
     """A dimension of each reading's cylinder, (n, 1 + draws)."""
-    return np.array([calibration.inputs.cylinders[name][key] for name in readings.cylinder])
+    return np.array([getattr(calibration.meters.cylinders[name], key) for name in readings.cylinder])
 
 
 def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -> tuple[str, ...]:
     rig, name = calibration.rig, str(readings.cylinder[i])
     pneumatic, has_hot = draws["pneumatic"], np.isfinite(readings.hot_end[i])
-    assert pneumatic is not None
-    copper = draws["motor_copper"] is not None
-    cooling, wants_ceiling = draws["cooling_ceiling"], rig.cycle != "none"
+    cooling, wants_ceiling = draws.get("cooling_ceiling"), rig.cycle != "none"
     has_cold = np.isfinite(readings.cold_end[i])
     tests = {
         "extrapolated": calibration.is_extrapolated(float(readings.frequency[i]), name),
-        "load-loss-unknown": calibration.route == "unknown",
-        "winding-temperature-assumed": copper and not np.isfinite(readings.winding[i]),
+        "load-loss-unknown": not calibration.route.is_known,
+        "winding-temperature-assumed": calibration.route.has_copper and not np.isfinite(readings.winding[i]),
         "port-loss-unknown": rig.cylinders[name].open_port_diameter is None,
         "port-drop-large": port_drop_is_large(calibration, name),
         "pressure-not-calibrated": not calibration.pressure_is_known(name, float(readings.mean_pressure[i])),

@@ -9,41 +9,20 @@ from typing import Any
 
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.budget import Share
-from driveloss.fit.estimate import Estimate
 from driveloss.say.flags import flag_letters
-from driveloss.say.json_form import quantity
-from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, NOT_KNOWN, PERCENT, ZERO_CELSIUS, bar, plus_minus
-from driveloss.say.sheet import Sheet
+from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, bar
+from driveloss.say.quantities import QUANTITIES, shown_parts
+from driveloss.say.sheet import Item, Sheet
 
 CAUTION = (
     "Estimates, not a certificate. Guard moving parts and isolate the supply before touching the linkage; stay inside "
     "rated pressures and relieve before opening; mains-side measurement is for a competent person under the local code."
 )
-RUN_KEYS = {
-    "input": "input_W",
-    "standby": "standby_W",
-    "motor": "motor_W",
-    "motor_copper": "motor_copper_W",
-    "linkage": "linkage_W",
-    "drive": "drive_W",
-    "transmission": "transmission_W",
-    "seal": "seal_W",
-    "pneumatic": "pneumatic_W",
-    "efficiency_ceiling": "efficiency_ceiling",
-    "aftercooler_heat": "aftercooler_heat_W",
-    "friction_heat": "friction_heat_W",
-    "cooling_ceiling": "cooling_ceiling_W",
-    "cycle_work_ratio": "cycle_work_ratio",
-    "hot_end": "hot_end_K",
-    "thermal_resistance": "thermal_resistance_K_per_W",
-    "below_ambient": "below_ambient_K",
-    "hot_to_cold": "hot_to_cold_K",
-}
 
 
-def breakdown_tables(answer: Breakdown) -> list[Sheet | str]:
+def breakdown_tables(answer: Breakdown) -> list[Item]:
     """Where the input of each run goes, and what the net power allows; one pair of tables a file."""
-    tables: list[Sheet | str] = []
+    tables: list[Item] = []
     for file, members in groupby(answer.runs, key=lambda run: run.file):
         runs = list(members)
         tables += [_parts_table(file, runs), _ceiling_table(runs, answer.calibration.rig.cycle)]
@@ -51,66 +30,30 @@ def breakdown_tables(answer: Breakdown) -> list[Sheet | str]:
 
 
 def _parts_table(file: str, runs: list[Run]) -> Sheet:
-    split = any(run.parts["motor"] for run in runs)
-    names = ["input", *(["motor", "linkage"] if split else ["drive"]), "seal", "pneumatic"]
-    heads = {
-        "input": "Input",
-        "motor": "Motor",
-        "linkage": "Linkage",
-        "drive": "Drive",
-        "seal": "Seal",
-        "pneumatic": "Net",
-    }
-    if any(run.parts["transmission"] and run.parts["transmission"].value for run in runs):
-        names.insert(-2, "transmission")
-        heads["transmission"] = "Transm."
-    if any(run.parts["standby"] and run.parts["standby"].value for run in runs):
-        names.insert(1, "standby")
-        heads["standby"] = "Idle"
-    first = runs[0]
+    first, shown = runs[0], shown_parts(runs)
     title = f"{file}: cylinder {first.cylinder!r} at {bar(first.mean_pressure)} bar, parts of the input [W]"
-    rows = ((str(run.row), f"{run.frequency:g}", *(plus_minus(run.parts[name]) for name in names)) for run in runs)
-    return Sheet(title, ("Row", "Hz", *(heads[name] for name in names)), tuple(rows))
+    rows = ((str(run.row), f"{run.frequency:g}", *run.cells(shown)) for run in runs)
+    return Sheet(title, ("Row", "Hz", *(QUANTITIES[key].head for key in shown)), tuple(rows))
 
 
 def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
-    heads = ["Row", "Ceiling [%]", "Heat [W]", "of it friction", "Work ratio"]
-    what = {"heat-pump": "Heating [W]"}.get(cycle, "Cooling [W]")
-    heads += [what] if cycle != "none" else []
-    heads += ["Hot end [°C]"] if any(run.parts["hot_end"] for run in runs) else []
-    heads += ["R_th [K/W]"] if any(run.parts["thermal_resistance"] for run in runs) else []
-    rows = ((str(run.row), *_ceiling_cells(run, heads), flag_letters(run.flags)) for run in runs)
+    shown = ["efficiency_ceiling", "aftercooler_heat", "friction_heat", "cycle_work_ratio"]
+    shown += ["cooling_ceiling"] if cycle != "none" else []
+    shown += [key for key in ("hot_end", "thermal_resistance") if any(run.parts[key] for run in runs)]
+    heads = {key: QUANTITIES[key].column for key in shown}
+    heads |= {"cooling_ceiling": "Heating [W]"} if cycle == "heat-pump" else {}
+    rows = ((str(run.row), *run.cells(shown), flag_letters(run.flags)) for run in runs)
     title = f"{runs[0].file}: what the net power allows, and the heat at the aftercooler"
-    return Sheet(title, (*heads, "Flags"), tuple(rows), left=("Flags",))
+    return Sheet(title, ("Row", *heads.values(), "Flags"), tuple(rows), left=("Flags",))
 
 
-def _ceiling_cells(run: Run, heads: list[str]) -> list[str]:
-    parts = run.parts
-    cells = [
-        plus_minus(parts["efficiency_ceiling"], PERCENT),
-        plus_minus(parts["aftercooler_heat"]),
-        plus_minus(parts["friction_heat"]),
-        plus_minus(parts["cycle_work_ratio"]),
-    ]
-    cells += [plus_minus(parts["cooling_ceiling"])] if any("ing [W]" in head for head in heads) else []
-    cells += [_celsius(parts["hot_end"])] if "Hot end [°C]" in heads else []
-    return cells + ([plus_minus(parts["thermal_resistance"])] if "R_th [K/W]" in heads else [])
-
-
-def _celsius(estimate: Estimate | None) -> str:
-    if estimate is None:
-        return NOT_KNOWN
-    shift = ZERO_CELSIUS
-    return plus_minus(Estimate(estimate.value - shift, estimate.u, estimate.low - shift, estimate.high - shift))
-
-
-def budget_tables(answer: Breakdown, shares: Sequence[Share]) -> list[Sheet | str]:
+def budget_tables(answer: Breakdown, shares: Sequence[Share]) -> list[Item]:
     """Half-width of the net interval by source of error, the median over each file's runs; nothing without shares."""
     if not shares:
         return []
     files = list(dict.fromkeys(run.file for run in answer.runs))
     inside = {file: [i for i, run in enumerate(answer.runs) if run.file == file] for file in files}
-    whole = [median(e.half_width for i in inside[f] if (e := answer.runs[i].parts["pneumatic"])) for f in files]
+    whole = [median(answer.runs[i].pneumatic.half_width for i in inside[file]) for file in files]
     rows = [("all together", *(f"{value:.2g}" for value in whole))]
     for share in shares:
         cells = (median(float(share.half_width[i]) for i in inside[file]) for file in files)
@@ -136,6 +79,6 @@ def _run(run: Run) -> dict[str, Any]:
         "cylinder": run.cylinder,
         "frequency_Hz": run.frequency,
         "mean_pressure_Pa": run.mean_pressure,
-        **{key: quantity(run.parts[name]) for name, key in RUN_KEYS.items()},
+        **run.data(),
         "flags": list(run.flags),
     }

@@ -10,11 +10,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
+from typing import ClassVar
 
 import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray
-from driveloss.compare.benches import Subject, calibrate_together, shared_sections, with_shared_errors
+from driveloss.compare.benches import Subject, attribution, calibrate_together
 from driveloss.compare.sides import (
     SAME_SIZE,
     Entry,
@@ -25,24 +26,34 @@ from driveloss.compare.sides import (
     loaded_entries,
     no_load_entries,
 )
-from driveloss.compare.verdict import FAVOURS, NO_COMMON_GROUND, OPEN, Verdict, judge
+from driveloss.compare.verdict import NO_COMMON_GROUND, OPEN, Verdict, judge
 from driveloss.errors import InputError
+from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
-from driveloss.losses.ask import no_load_draws
+from driveloss.losses.ask import no_load_draws, no_load_flags
 from driveloss.physics import ceilings, seal
 from driveloss.physics.crank import mean_piston_speed
+from driveloss.say.answer import Answer
+from driveloss.say.flags import FLAGS
 
-FRICTION_QUESTIONS = {"seal-power": "seal", "lip-force": "lip_force", "friction-mep": "friction_mep"}
+FRICTION_QUESTIONS = {  # and the quantity that should be small
+    "seal-power": "seal",
+    "lip-force": "lip_force",
+    "friction-mep": "friction_mean_effective_pressure",
+}
 
 
-@dataclass(frozen=True)
-class Row:
+@dataclass(frozen=True, repr=False)
+class Standing:
     """One entry at one frequency. `draws` by name, (1 + draws,) each, SI; nan where not determinable."""
 
     entry: Entry
     frequency: float  # [Hz]
     draws: dict[str, FloatArray]
     flags: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"Standing({self.entry.label!r}, {self.frequency:g} Hz)"
 
     @property
     def piston_speed(self) -> float:
@@ -52,10 +63,11 @@ class Row:
     @cached_property
     def parts(self) -> dict[str, Estimate | None]:
         """Estimates by name."""
-        return {name: estimate(draws) for name, draws in self.draws.items()}
+        meters = self.entry.subject.calibration.meters
+        return {name: estimate(draws, meters) for name, draws in self.draws.items()}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Difference:
     """First less second of something that should be small, at an equal level of something else."""
 
@@ -73,21 +85,34 @@ class Difference:
     obstacle: str | None = None  # why there is no difference
     frequencies: tuple[float, float] | None = None  # [Hz] where each is at that level
 
+    def __repr__(self) -> str:
+        return f"Difference({self.question}, {self.first.label!r} less {self.second.label!r}: {self.verdict.word})"
 
-@dataclass(frozen=True)
-class Comparison:
+    @property
+    def of(self) -> str:
+        """The quantity that should be small."""
+        return FRICTION_QUESTIONS.get(self.question, "input")
+
+
+@dataclass(frozen=True, repr=False)
+class Comparison(Answer):
     """Everything side by side. Rows at equal piston speed are there where strokes differ."""
 
     subjects: tuple[Subject, ...]
     no_load: tuple[Entry, ...]
     loaded: tuple[Entry, ...]
     frequencies: tuple[float, ...]
-    losses: tuple[Row, ...]
-    losses_at_speed: tuple[Row, ...]
-    loaded_rows: tuple[Row, ...]
+    losses: tuple[Standing, ...]
+    losses_at_speed: tuple[Standing, ...]
+    loaded_rows: tuple[Standing, ...]
     differences: tuple[Difference, ...]
     common_range: bool  # whether the default frequencies lie in every entry's range
     coverage: float = COVERAGE
+    told_by: ClassVar[str] = "driveloss.compare.tell:comparison"
+    lists: ClassVar[tuple[str, ...]] = ("losses", "loaded")
+
+    def __repr__(self) -> str:
+        return f"Comparison({len(self.no_load)} seals without load, {len(self.loaded)} loaded sweeps)"
 
 
 def compare(
@@ -140,58 +165,60 @@ def _subjects(benches: Sequence[Bench | Subject], independent: bool) -> tuple[Su
 
 def _check_levels(net: float | None, drop: float | None) -> None:
     for name, level, unit in (("net power", net, "W"), ("temperature drop", drop, "K")):
-        if level is not None and not (np.isfinite(level) and level > 0):
-            raise InputError(f"{name}: read {level:g} {unit}, expected a positive number")
+        if level is not None:
+            positive(level, unit, name)
 
 
 # --- rows -------------------------------------------------------------------------------------------------------
 
 
-def _loss_row(entry: Entry, frequency: float) -> Row:
+def _loss_row(entry: Entry, frequency: float) -> Standing:
     """No-load losses with every way of stating the seal's friction, at a true frequency [Hz]."""
     calibration, name = entry.subject.calibration, entry.cylinder
     parts = no_load_draws(calibration, np.array([frequency]), name, np.array([entry.mean_pressure]))
     friction, total = parts["seal"], parts["total"]
-    assert friction is not None and total is not None
     power, bore, stroke = friction[0], entry.geometry("bore"), entry.geometry("stroke")
     force = seal.mean_friction_force(power, frequency, stroke)
     draws = {
         "seal": power,
         "seal_force": force,
         "lip_force": seal.friction_per_lip_length(force, bore),
-        "friction_mep": seal.friction_mean_effective_pressure(power, frequency, bore, stroke),
-        "share": power / total[0],
+        "friction_mean_effective_pressure": seal.friction_mean_effective_pressure(power, frequency, bore, stroke),
+        "share_of_input": power / total[0],
         "total": total[0],
     }
-    extrapolated = ("extrapolated",) if calibration.is_extrapolated(frequency, name) else ()
-    return Row(entry, frequency, draws, (*extrapolated, *entry.flags))
+    return Standing(entry, frequency, draws, no_load_flags(calibration, frequency, name, entry.mean_pressure))
 
 
-def _loaded_row(entry: Entry, frequency: float) -> Row:
+def _loaded_row(entry: Entry, frequency: float) -> Standing:
     """A loaded sweep's curves at a true frequency inside it [Hz], and the ratios that they give."""
-    inputs = entry.subject.calibration.inputs
-    shown = frequency * (2 - inputs.frequency_gain) - inputs.frequency_zero  # by the meter, which misreads
+    meters = entry.subject.calibration.meters
+    shown = frequency * (2 - meters.frequency_gain) - meters.frequency_zero  # by the meter, which misreads
     at = {name: curve.at(shown) for name, curve in entry.curves.items()}
     unknown = np.full_like(at["input"], np.nan)
     drop = at.get("below_ambient", unknown)
-    pressure = entry.mean_pressure * inputs.pressure_gain + inputs.pressure_zero
+    pressure = entry.mean_pressure * meters.pressure_gain + meters.pressure_zero
     bore, stroke = entry.geometry("bore"), entry.geometry("stroke")
     draws = {
-        **at,
+        "input": at["input"],
+        "pneumatic": at["pneumatic"],
+        "seal": at["seal"],
+        "efficiency_ceiling": ceilings.efficiency_ceiling(at["pneumatic"], at["input"]),
+        "aftercooler_heat": at["aftercooler_heat"],
+        "friction_heat": at["friction_heat"],
         "below_ambient": drop,
         "hot_to_cold": at.get("hot_to_cold", unknown),
-        "efficiency_ceiling": ceilings.efficiency_ceiling(at["pneumatic"], at["input"]),
-        "drop_per_net": drop / np.where(at["pneumatic"] > 0, at["pneumatic"], np.nan),
-        "drop_per_input": drop / at["input"],
+        "below_ambient_per_net": drop / np.where(at["pneumatic"] > 0, at["pneumatic"], np.nan),
+        "below_ambient_per_input": drop / at["input"],
         "cycle_work_ratio": ceilings.cycle_work_ratio(at["pneumatic"], frequency, pressure, bore, stroke),
     }
-    return Row(entry, frequency, draws, entry.flags)
+    return Standing(entry, frequency, draws, entry.flags)
 
 
 # --- differences ------------------------------------------------------------------------------------------------
 
 
-def _friction_differences(rows: tuple[Row, ...], equal: str, together: int) -> Iterable[Difference]:
+def _friction_differences(rows: tuple[Standing, ...], equal: str, together: int) -> Iterable[Difference]:
     """Seal friction of every pair of rows that stand at the same frequency or speed; `together` rows each."""
     for start in range(0, len(rows), together or 1):
         for question, name in FRICTION_QUESTIONS.items():
@@ -199,11 +226,11 @@ def _friction_differences(rows: tuple[Row, ...], equal: str, together: int) -> I
                 yield _friction_difference(question, name, equal, first, second)
 
 
-def _friction_difference(question: str, name: str, equal: str, first: Row, second: Row) -> Difference:
+def _friction_difference(question: str, name: str, equal: str, first: Standing, second: Standing) -> Difference:
     subjects = first.entry.subject, second.entry.subject
-    draws = first.draws[name] - with_shared_errors(*subjects, second.draws[name])
+    draws = first.draws[name] - second.draws[name]
     flags = _biases(first.entry, second.entry)
-    found, verdict = judge(draws, subjects, (), *flags)
+    found, verdict = judge(draws, attribution(*subjects), *flags)
     level = first.frequency if equal == "frequency" else float(f"{first.piston_speed:.6g}")
     values = first.parts[name], second.parts[name]
     return Difference(question, equal, first.entry, second.entry, level, draws, *values, found, verdict)
@@ -247,11 +274,9 @@ def _at_level(
     where = [entry.curves[name].frequency_at(level) for entry in (first, second)]
     one, other = (entry.curves["input"].at(f) for entry, f in zip((first, second), where, strict=True))
     subjects, values = (first.subject, second.subject), (estimate(one), estimate(other))
-    drops = [e.thermometer for e in (first, second) if e.thermometer is not None and name == "below_ambient"]
-    same = [(drops[0], drops[1])] if len(drops) == 2 and "meter" in shared_sections(*subjects) else []
-    draws = one - with_shared_errors(*subjects, other, same)
+    draws = one - other
     flags = _biases(first, second) if name == "pneumatic" else ([], [])
-    found, verdict = judge(draws, subjects, drops, *flags)
+    found, verdict = judge(draws, attribution(*subjects), *flags)
     met = (float(where[0][0]), float(where[1][0]))
     lost = [entry.label for entry in (first, second) if entry.curves[name].misses(level)]
     if lost:
@@ -286,11 +311,11 @@ def _biases(first: Entry, second: Entry) -> tuple[list[tuple[str, int]], list[tu
 
 def _same(first: Entry, second: Entry, key: str) -> bool:
     one, other = (getattr(e.subject.calibration.rig.cylinders[e.cylinder], key).value for e in (first, second))
-    return abs(one - other) <= SAME_SIZE * one
+    return bool(abs(one - other) <= SAME_SIZE * one)
 
 
 def _way(entry: Entry, code: str) -> int:
     if code != "pressure-not-calibrated":
-        return FAVOURS.get(code, 0)
+        return FLAGS[code].net
     above = entry.mean_pressure > entry.subject.calibration.ranges[entry.cylinder].pressures[-1]
     return 1 if above else -1

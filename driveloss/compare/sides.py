@@ -11,31 +11,49 @@ from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown, breakdown
 from driveloss.compare.benches import Subject
 from driveloss.compare.sweep_curves import Curve, Mask, sweep_curves
-from driveloss.errors import InputError
 from driveloss.fit.calibration import EDGE
+from driveloss.fit.checks import positive
+from driveloss.fit.meters import stream
 from driveloss.fit.readings import pressure_groups
+from driveloss.losses.ask import flags_at_any_frequency
 from driveloss.physics.crank import mean_piston_speed
+from driveloss.say.numbers import bar
 
-LOADED_STREAM = 8
 SAME_SIZE = 1e-6  # relative
 FREQUENCIES = 3
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Entry:
     """One column of the comparison: a cylinder at a mean pressure on a bench."""
 
     subject: Subject
     cylinder: str
     mean_pressure: float  # [Pa]
-    label: str
     low: float  # [Hz] where it was measured
     high: float  # [Hz]
     flags: tuple[str, ...] = ()
     file: str | None = None  # of a loaded sweep; None for no-load losses
     runs: int = 0
     curves: dict[str, Curve] = field(default_factory=dict)
-    thermometer: FloatArray | None = None  # (1 + draws,) [K] error of the cold end's
+    shows_file: bool = False  # where labels would be alike without
+
+    def __repr__(self) -> str:
+        return f"Entry({self.label!r})"
+
+    @property
+    def label(self) -> str:
+        """Bench, cylinder, pressure and file, as far as they are needed to tell entries apart."""
+        bench = f"{self.subject.name}: " if self.subject.name else ""
+        file = f" ({self.file})" if self.shows_file else ""
+        return f"{bench}{self.cylinder} at {bar(self.mean_pressure)} bar{file}"
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The same one below the other."""
+        bench = (f"{self.subject.name}:",) if self.subject.name else ()
+        file = (f"({self.file})",) if self.shows_file else ()
+        return (*bench, self.cylinder, f"{bar(self.mean_pressure)} bar", *file)
 
     @property
     def stroke(self) -> float:
@@ -44,21 +62,16 @@ class Entry:
 
     def geometry(self, key: str) -> FloatArray:
         """Draws of a dimension, (1 + draws,). [m]"""
-        return self.subject.calibration.inputs.cylinders[self.cylinder][key]
-
-
-def _label(subject: Subject, cylinder: str, pressure: float) -> str:
-    bench = f"{subject.name}: " if subject.name else ""
-    return f"{bench}{cylinder} at {pressure / 1e5:.4g} bar"
+        draws: FloatArray = getattr(self.subject.calibration.meters.cylinders[self.cylinder], key)
+        return draws
 
 
 def no_load_entries(subject: Subject) -> Iterable[Entry]:
     calibration = subject.calibration
     for name, span in calibration.ranges.items():
         low, high = max(span.low, calibration.drive_range.low), min(span.high, calibration.drive_range.high)
-        flags = () if calibration.rig.cylinders[name].open_port_diameter else ("port-loss-unknown",)
         for pressure in span.pressures:
-            yield Entry(subject, name, pressure, _label(subject, name, pressure), low, high, flags)
+            yield Entry(subject, name, pressure, low, high, flags_at_any_frequency(calibration, name, pressure))
 
 
 def loaded_entries(subject: Subject) -> Iterable[Entry]:
@@ -66,7 +79,7 @@ def loaded_entries(subject: Subject) -> Iterable[Entry]:
     if not any(sweep.stage == "loaded" for sweep in subject.sweeps):
         return
     split = breakdown(subject.calibration, subject.sweeps)
-    rng = np.random.default_rng([subject.calibration.seed, LOADED_STREAM])
+    rng = stream(subject.calibration.seed, "loaded curves")
     readings = split.readings
     for file in dict.fromkeys(readings.file):
         here = np.flatnonzero(readings.file == file)
@@ -85,32 +98,19 @@ def _loaded_entry(subject: Subject, split: Breakdown, mine: Mask, rng: np.random
         subject,
         name,
         pressure,
-        _label(subject, name, pressure),
         float(runs.frequency.min()),
         float(runs.frequency.max()),
         tuple(dict.fromkeys(code for codes in flags for code in codes)),
         str(runs.file[0]),
         len(runs),
         sweep_curves(split, mine, rng),
-        _thermometer(split, mine),
     )
-
-
-def _thermometer(split: Breakdown, mine: Mask) -> FloatArray | None:
-    """The cold end's common error, (1 + draws,), from any run that has one. [K]"""
-    drop = split.draws["below_ambient"]
-    assert drop is not None
-    known = np.flatnonzero(mine & np.isfinite(drop[:, 0]))
-    return split.calibration.inputs.ambient_temperature - drop[known[0]] if len(known) else None
 
 
 def distinct(entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
     """Entries with the file added to labels that would be alike."""
     labels = [entry.label for entry in entries]
-    return tuple(
-        replace(entry, label=f"{entry.label} ({entry.file})") if labels.count(entry.label) > 1 else entry
-        for entry in entries
-    )
+    return tuple(replace(entry, shows_file=True) if labels.count(entry.label) > 1 else entry for entry in entries)
 
 
 def inside(entry: Entry, frequency: float) -> bool:
@@ -120,11 +120,7 @@ def inside(entry: Entry, frequency: float) -> bool:
 def chosen_frequencies(given: Iterable[float] | None, entries: tuple[Entry, ...]) -> tuple[tuple[float, ...], bool]:
     """The frequencies asked for, else three across what all entries have in common (across everything if nothing)."""
     if given is not None:
-        chosen = tuple(float(f) for f in given)
-        for f in chosen:
-            if not (np.isfinite(f) and f > 0):
-                raise InputError(f"frequency: read {f:g} Hz, expected a positive number")
-        return chosen, True
+        return tuple(positive(frequency, "Hz", "frequency") for frequency in given), True
     low, high = max(e.low for e in entries), min(e.high for e in entries)
     common = low < high
     if not common:

@@ -145,9 +145,8 @@ def with_scatter(frequency: FloatArray, values: FloatArray, degree: int, rng: np
         return values
     draws = values.shape[1] - 1
     size = np.sqrt(residuals @ residuals / rng.chisquare(dof, draws))
-    return values + np.concatenate(
-        [np.zeros((len(frequency), 1)), size * rng.standard_normal((len(frequency), draws))], axis=1
-    )
+    chance = size * rng.standard_normal((len(frequency), draws))
+    return np.asarray(values + np.concatenate([np.zeros((len(frequency), 1)), chance], axis=1))
 
 
 def _residuals(frequency: FloatArray, values: FloatArray, degree: int) -> FloatArray:
@@ -169,7 +168,7 @@ def sweep_curves(split: Breakdown, mine: Mask, rng: np.random.Generator) -> dict
     frequency = split.readings.frequency[mine]
     if different(frequency) < FEWEST:
         return {}
-    powers = {name: draws[mine] for name in POWERS if (draws := split.draws[name]) is not None}
+    powers = {name: split.draws[name][mine] for name in POWERS}
     sigma = split.calibration.scatter(split.readings.power[mine])[:, 1:].mean(axis=1)
     sigma = np.maximum(sigma, 1e-9 * split.readings.power[mine].max())
     degree = power_degree(frequency, (powers["input"][:, 0], powers["pneumatic"][:, 0]), sigma)
@@ -181,7 +180,6 @@ def _drop_curves(split: Breakdown, mine: Mask, rng: np.random.Generator) -> dict
     curves = {}
     for name in DROPS:
         draws = split.draws[name]
-        assert draws is not None
         known = mine & np.isfinite(draws[:, 0])
         frequency = split.readings.frequency[known]
         if different(frequency) >= FEWEST:

@@ -4,60 +4,47 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from itertools import combinations, groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from driveloss.compare.ask import Comparison, Difference, Row
-from driveloss.compare.benches import SHARED, Subject, shared_sections
+from driveloss.compare.ask import Comparison, Difference, Standing
+from driveloss.compare.benches import SECTIONS, Subject, shared_sections
 from driveloss.compare.sides import Entry
-from driveloss.compare.verdict import NO_COMMON_GROUND, OPEN, SCATTER
+from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN
+from driveloss.fit.contributions import SCATTER
 from driveloss.fit.readings import SAME_PRESSURE
-from driveloss.say.numbers import decimals, plus_minus
-from driveloss.say.sheet import Sheet
+from driveloss.say.json_form import quantity
+from driveloss.say.numbers import PERCENT, decimals
+from driveloss.say.quantities import QUANTITIES, columns
+from driveloss.say.sheet import Item, Sheet
 
 if TYPE_CHECKING:
     from driveloss.fit.estimate import Estimate
 
-PERCENT, KILO = 100.0, 1e-3
 UNMARKED = ("extrapolated", "cold-end-missing", "hot-end-assumed", "not-cooling")  # no bias on what is shown here
 HOPELESS = 10.0  # times narrower: a hundred times as many readings, which nobody takes
 MANY_PAIRS = 6  # a question; beyond that only pairs that differ in one thing are told
-Column = tuple[str, str, float]  # head, name in Row.parts, scale
 
-LOSS_COLUMNS: tuple[Column, ...] = (
-    ("Seal [W]", "seal", 1),
-    ("Force [N]", "seal_force", 1),
-    ("Lip [N/m]", "lip_force", 1),
-    ("FMEP [kPa]", "friction_mep", KILO),
-    ("Share [%]", "share", PERCENT),
-)
-LOADED_COLUMNS: tuple[Column, ...] = (
-    ("Input [W]", "input", 1),
-    ("Net [W]", "pneumatic", 1),
-    ("Ceiling [%]", "efficiency_ceiling", PERCENT),
-    ("Heat [W]", "aftercooler_heat", 1),
-    ("of it friction", "friction_heat", 1),
-)
-WORK_COLUMNS: tuple[Column, ...] = (("Work ratio", "cycle_work_ratio", 1),)
-DROP_COLUMNS: tuple[Column, ...] = (
-    ("Below amb. [K]", "below_ambient", 1),
-    ("Hot to cold [K]", "hot_to_cold", 1),
-    ("K per W net", "drop_per_net", 1),
-    ("K per W input", "drop_per_input", 1),
-)
-UNITS = {"frequency": "Hz", "piston speed": "m/s", "net power": "W net", "drop": "K below ambient"}
-SUBJECTS = {  # question -> heading, verb, unit of the difference, scale
-    "seal-power": ("Seal friction power", "takes", "W", 1.0),
-    "lip-force": ("Friction force per metre of seal lip", "takes", "N/m", 1.0),
-    "friction-mep": ("Friction mean effective pressure", "takes", "kPa", KILO),
-    "input-at-net": ("Input power for the same net pneumatic power", "needs", "W", 1.0),
-    "input-at-drop": ("Input power for the same temperature drop", "needs", "W", 1.0),
+LOSS_COLUMNS = ("seal", "seal_force", "lip_force", "friction_mean_effective_pressure", "share_of_input")
+LOADED_COLUMNS = ("input", "pneumatic", "efficiency_ceiling", "aftercooler_heat", "friction_heat")
+DROP_COLUMNS = ("below_ambient", "hot_to_cold", "below_ambient_per_net", "below_ambient_per_input")
+LEVELS = {  # what is equal -> key for scripts, unit in words
+    "frequency": ("frequency_Hz", "Hz"),
+    "piston speed": ("mean_piston_speed_m_per_s", "m/s"),
+    "net power": (QUANTITIES["pneumatic"].json_key, "W net"),
+    "drop": (QUANTITIES["below_ambient"].json_key, "K below ambient"),
 }
-SPOKEN = ("seal-power", "lip-force", "input-at-net", "input-at-drop")  # the mean effective pressure stays in its table
+MET = ("net power", "drop")  # levels that each side meets at a frequency of its own
+HEADINGS = {  # by question; the mean effective pressure stays in its table
+    "seal-power": "Seal friction power",
+    "lip-force": "Friction force per metre of seal lip",
+    "input-at-net": "Input power for the same net pneumatic power",
+    "input-at-drop": "Input power for the same temperature drop",
+}
 
 
-def comparison_tables(answer: Comparison) -> list[Sheet | str]:
+def comparison_tables(answer: Comparison) -> list[Item]:
     """Everything side by side, then one sentence a question and pair."""
-    tables: list[Sheet | str] = [_sheet("No-load seal friction, without the port's loss", answer.losses, LOSS_COLUMNS)]
+    tables: list[Item] = [_sheet("No-load seal friction, without the port's loss", answer.losses, LOSS_COLUMNS)]
     if answer.losses_at_speed:
         title = "The same at equal mean piston speed: strokes differ"
         tables.append(_sheet(title, answer.losses_at_speed, LOSS_COLUMNS, by_speed=True))
@@ -68,13 +55,13 @@ def comparison_tables(answer: Comparison) -> list[Sheet | str]:
     return [*tables, *_marks(answer), "", *_verdict_lines(answer)]
 
 
-def _gas_sheet(rows: Sequence[Row]) -> Sheet:
+def _gas_sheet(rows: Sequence[Standing]) -> Sheet:
     """Work per cycle and, where any end was recorded, the temperature drops."""
     if any(row.parts["below_ambient"] or row.parts["hot_to_cold"] for row in rows):
-        return _sheet("Work ratio and temperature drops of the loaded sweeps", rows, (*WORK_COLUMNS, *DROP_COLUMNS))
-    return _sheet(
-        "Work ratio of the loaded sweeps: work per cycle over pressure times swept volume", rows, WORK_COLUMNS
-    )
+        title = "Work ratio and temperature drops of the loaded sweeps"
+        return _sheet(title, rows, ("cycle_work_ratio", *DROP_COLUMNS))
+    title = "Work ratio of the loaded sweeps: work per cycle over pressure times swept volume"
+    return _sheet(title, rows, ("cycle_work_ratio",))
 
 
 def _marks(answer: Comparison) -> list[str]:
@@ -90,48 +77,44 @@ def _mark(flags: tuple[str, ...]) -> str:
     return known + ("†" if any(code not in UNMARKED for code in flags) else "")
 
 
-def _sheet(title: str, rows: Sequence[Row], columns: Sequence[Column], by_speed: bool = False) -> Sheet:
+def _sheet(title: str, rows: Sequence[Standing], keys: Sequence[str], by_speed: bool = False) -> Sheet:
     """Rows grouped by frequency, or by piston speed, which comes first and is written once a group."""
     heads = ("m/s", "Cylinder", "Hz") if by_speed else ("Hz", "Cylinder", "m/s")
     lines, last = [], ""
     for row in rows:
         hertz, speed = f"{row.frequency:.4g}", f"{row.piston_speed:.3g}"
         group, own = (speed, hertz) if by_speed else (hertz, speed)
-        cells = (plus_minus(row.parts.get(name), scale) for _, name, scale in columns)
-        lines.append(("" if group == last else group, _stacked(row.entry.label) + _mark(row.flags), own, *cells))
+        cells = (QUANTITIES[key].cell(row.parts[key]) for key in keys)
+        name = "\n".join(row.entry.lines) + _mark(row.flags)
+        lines.append(("" if group == last else group, name, own, *cells))
         last = group
-    return Sheet(title, (*heads, *(head for head, _, _ in columns)), tuple(lines), left=("Cylinder",))
-
-
-def _stacked(label: str) -> str:
-    """A label on short lines: bench, cylinder with its pressure, file."""
-    return label.replace(": ", ":\n", 1).replace(" at ", "\n", 1).replace(" (", "\n(", 1)
+    return Sheet(title, (*heads, *columns(keys)), tuple(lines), left=("Cylinder",))
 
 
 # --- sentences --------------------------------------------------------------------------------------------------
 
 
-def _verdict_lines(answer: Comparison) -> list[str]:
+def _verdict_lines(answer: Comparison) -> list[Item]:
     entries = {entry.label for entry in (*answer.no_load, *answer.loaded)}
     if not answer.differences:
         return [f"There is nothing to compare with: only {' and '.join(sorted(entries))}."]
     middle = answer.frequencies[len(answer.frequencies) // 2] if answer.frequencies else None
-    lines: list[str] = []
+    lines: list[Item] = []
     for (question, equal), members in groupby(_in_order(answer), key=lambda d: (d.question, d.equal)):
         chosen = _spoken(list(members), equal, middle)
-        heading = SUBJECTS[question][0] + (f", at {_level(chosen[0])}" if question in SPOKEN[:2] else "")
-        lines += [heading, *(f"- {sentence(d)}" for d in chosen), ""]
+        heading = HEADINGS[question] + ("" if equal in MET else f", at {_level(chosen[0])}")
+        lines += [heading, tuple(sentence(d) for d in chosen), ""]
     return lines[:-1]
 
 
 def _in_order(answer: Comparison) -> list[Difference]:
-    spoken = [d for d in answer.differences if d.question in SPOKEN]
-    return sorted(spoken, key=lambda d: (SPOKEN.index(d.question), d.equal))
+    spoken = [d for d in answer.differences if d.question in HEADINGS]
+    return sorted(spoken, key=lambda d: (list(HEADINGS).index(d.question), d.equal))
 
 
 def _spoken(members: list[Difference], equal: str, middle: float | None) -> list[Difference]:
     """The pairs to tell in words. Seal friction at the middle level only; the rest is in the tables and the JSON."""
-    if equal not in ("net power", "drop"):
+    if equal not in MET:
         levels = sorted({d.level for d in members if d.level is not None})
         level = middle if equal == "frequency" else levels[len(levels) // 2]
         members = [d for d in members if d.level == level]
@@ -152,12 +135,14 @@ def sentence(difference: Difference) -> str:
         asked = f" at {_level(difference)}" if difference.level is not None else ""
         return f"{pair} cannot be compared{asked}: {_obstacle(difference)}."
     at = f"At {_level(difference)}: " if difference.frequencies else ""
-    if difference.difference is None:
+    found = difference.difference
+    if found is None:
         reason = difference.obstacle or "no number came out"
         return f"{at}{pair} cannot be told apart with these readings: {reason}."
     if difference.verdict.biased_by:
-        return f"{at}{_biased(difference, pair)}"
-    return at + (_undecided(difference, pair) if difference.verdict.word == OPEN else f"{_claim(difference)}.")
+        return f"{at}{_biased(difference, found, pair)}"
+    is_open = difference.verdict.word == OPEN
+    return at + (_undecided(difference, found, pair) if is_open else f"{_claim(difference, found)}.")
 
 
 def _name(difference: Difference, side: int) -> str:
@@ -167,42 +152,45 @@ def _name(difference: Difference, side: int) -> str:
 
 
 def _level(difference: Difference) -> str:
-    return f"{difference.level:.3g} {UNITS[difference.equal]}"
+    return f"{difference.level:.3g} {LEVELS[difference.equal][1]}"
 
 
-def _claim(difference: Difference) -> str:
+def _claim(difference: Difference, found: Estimate) -> str:
     """'a is better: it needs 3 W less than b'."""
-    assert difference.difference is not None
-    _, verb, unit, scale = SUBJECTS[difference.question]
-    better = 0 if difference.difference.value < 0 else 1
-    amount = _amount(difference.difference, -scale if better == 0 else scale, unit)
-    return f"{_name(difference, better)} is better: it {verb} {amount} less than {_name(difference, 1 - better)}"
+    better = 0 if found.value < 0 else 1
+    amount = _amount(difference, found, -1 if better == 0 else 1)
+    one, other = _name(difference, better), _name(difference, 1 - better)
+    return f"{one} is better: it {_verb(difference)} {amount} less than {other}"
 
 
-def _amount(found: Estimate, scale: float, unit: str) -> str:
-    """'2.76 W [2.69, 2.84]'; a negative scale turns the interval round."""
-    low, high = sorted((found.low * scale, found.high * scale))
+def _verb(difference: Difference) -> str:
+    return "needs" if difference.of == "input" else "takes"
+
+
+def _amount(difference: Difference, found: Estimate, sign: int = 1) -> str:
+    """'2.76 W [2.69, 2.84]'; a negative sign turns the interval round."""
+    of = QUANTITIES[difference.of]
+    low, high = sorted((found.low * of.scale * sign, found.high * of.scale * sign))
     places = decimals((high - low) / 2)
-    return f"{found.value * scale:.{places}f} {unit} [{low:.{places}f}, {high:.{places}f}]"
+    return f"{found.value * of.scale * sign:.{places}f} {of.unit_for_people} [{low:.{places}f}, {high:.{places}f}]"
 
 
-def _biased(difference: Difference, pair: str) -> str:
+def _biased(difference: Difference, found: Estimate, pair: str) -> str:
     codes = difference.verdict.biased_by
     flagged = [e.label for e in (difference.first, difference.second) if set(codes) & set(e.flags)]
     whose = f"{' and '.join(flagged)} {'is' if len(flagged) == 1 else 'are'}"
     return (
-        f"{pair}: which is better cannot be told with these readings. As they stand {_claim(difference)}; but {whose} "
-        f"flagged {', '.join(codes)}, and that bias pushes the same way by an unknown amount."
+        f"{pair}: which is better cannot be told with these readings. As they stand {_claim(difference, found)}; "
+        f"but {whose} flagged {', '.join(codes)}, and that bias pushes the same way by an unknown amount."
     )
 
 
-def _undecided(difference: Difference, pair: str) -> str:
-    assert difference.difference is not None
-    _, verb, unit, scale = SUBJECTS[difference.question]
-    most = max(abs(difference.difference.low), abs(difference.difference.high)) * scale
+def _undecided(difference: Difference, found: Estimate, pair: str) -> str:
+    of = QUANTITIES[difference.of]
+    most = max(abs(found.low), abs(found.high)) * of.scale
     return (
-        f"{pair}: which one {verb} less cannot be told with these readings. The first less the second is "
-        f"{_amount(difference.difference, scale, unit)}, so they differ by less than {most:.2g} {unit}. "
+        f"{pair}: which one {_verb(difference)} less cannot be told with these readings. The first less the second is "
+        f"{_amount(difference, found)}, so they differ by less than {most:.2g} {of.unit_for_people}. "
         f"{what_would_tell(difference)}"
     )
 
@@ -226,7 +214,7 @@ def what_would_tell(difference: Difference) -> str:
 def _obstacle(difference: Difference) -> str:
     if difference.spans is None or difference.obstacle != "range":
         return str(difference.obstacle)
-    unit = UNITS[difference.equal]
+    unit = LEVELS[difference.equal][1]
     ranges = zip((difference.first, difference.second), difference.spans, strict=True)
     return ", ".join(f"{entry.label} covers {_span(span)} {unit}" for entry, span in ranges)
 
@@ -274,7 +262,7 @@ def _sharing_note(first: Subject, second: Subject) -> str:
         return f"{pair} are treated as separate instruments and motors."
     if not sections:
         return f"{pair}: no section of bench.toml is alike, so nothing is taken to be the same hardware."
-    other = [f"[{section}]" for section in SHARED if section not in sections]
+    other = [f"[{section}]" for section in SECTIONS if section not in sections]
     apart = f" {', '.join(other)} differ and err separately." if other else ""
     return (
         f"{pair}: {', '.join(f'[{s}]' for s in sections)} read alike and are taken to be the same instruments and "
@@ -295,3 +283,76 @@ def _copied_files(answer: Comparison) -> list[str]:
                 "if it were measured twice; as two cylinders of one bench the comparison would be sharper."
             )
     return notes
+
+
+# --- data ------------------------------------------------------------------------------------------------------
+
+
+def comparison_data(answer: Comparison) -> dict[str, Any]:
+    """`driveloss.compare/1`. In `differences`, values are first less second of the quantity named by `of`."""
+    return {
+        "schema": "driveloss.compare/1",
+        "coverage": answer.coverage,
+        "entries": [_entry(entry) for entry in (*answer.no_load, *answer.loaded)],
+        "losses": [_row(row) for row in answer.losses],
+        "losses_at_equal_piston_speed": [_row(row) for row in answer.losses_at_speed],
+        "loaded": [_row(row) for row in answer.loaded_rows],
+        "differences": [_difference(d) for d in answer.differences],
+        "notes": comparison_notes(answer),
+    }
+
+
+def _entry(entry: Entry) -> dict[str, Any]:
+    return {
+        "label": entry.label,
+        "bench": entry.subject.name or None,
+        "cylinder": entry.cylinder,
+        "mean_pressure_Pa": entry.mean_pressure,
+        "file": entry.file,
+        "lowest_frequency_Hz": entry.low,
+        "highest_frequency_Hz": entry.high,
+        "flags": list(entry.flags),
+    }
+
+
+def _row(row: Standing) -> dict[str, Any]:
+    return {
+        "entry": row.entry.label,
+        "file": row.entry.file,
+        "frequency_Hz": row.frequency,
+        "mean_piston_speed_m_per_s": row.piston_speed,
+        **{QUANTITIES[key].json_key: quantity(found) for key, found in row.parts.items()},
+        "flags": list(row.flags),
+    }
+
+
+def _difference(difference: Difference) -> dict[str, Any]:
+    verdict = difference.verdict
+    met = difference.frequencies or (None, None)
+    return {
+        "question": difference.question,
+        "of": QUANTITIES[difference.of].json_key,
+        "equal": LEVELS[difference.equal][0],
+        "level": difference.level,
+        "first": difference.first.label,
+        "second": difference.second.label,
+        "first_frequency_Hz": met[0],
+        "second_frequency_Hz": met[1],
+        "first_value": quantity(difference.first_value),
+        "second_value": quantity(difference.second_value),
+        "difference": quantity(difference.difference),
+        "verdict_on_first": verdict.word,
+        "better": _better(difference),
+        "narrower_times": verdict.narrower,
+        "more_readings_times": verdict.more_runs,
+        "variance_shares": dict(verdict.shares),
+        "biased_by": list(verdict.biased_by),
+        "says": sentence(difference),
+    }
+
+
+def _better(difference: Difference) -> str | None:
+    word = difference.verdict.word
+    if word in (OPEN, NO_COMMON_GROUND):
+        return None
+    return (difference.first if word == BETTER else difference.second).label

@@ -10,18 +10,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray
-from driveloss.fit.calibration import DRAWS, FAMILIES, SEED, Calibration, Evidence, Range
+from driveloss.fit import DRAWS, FAMILIES, SEED
+from driveloss.fit.calibration import Calibration, Evidence, Range
 from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, build_ladder, ladder_power
-from driveloss.fit.meters import SOURCES, Inputs, draw_inputs, first_column
-from driveloss.fit.motor_loss import input_power, shaft_power
+from driveloss.fit.meters import SOURCES, Meters, draw_meters, stream
+from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import pressure_groups
 from driveloss.physics import motor
 
 if TYPE_CHECKING:
-    from driveloss.fit.physical import Problem
+    pass
 
 
 def calibrate(
@@ -32,49 +33,44 @@ def calibrate(
     active: Collection[str] = SOURCES,
     keep_all: bool = False,
     compare: bool = True,
-    inputs: Inputs | None = None,
+    meters: Meters | None = None,
 ) -> Calibration:
     """Screen the ladder of a bench, fit it and resample it.
 
     family: which curves to use, 'physical' or 'polynomial'; both are fitted where `compare` is true.
-    active: sources of error at work, see SOURCES. keep_all: leave no outlier out. inputs: draws of the common
-    inputs to use instead of the bench's own, for benches that share a meter.
+    active: sources of error at work, see SOURCES. keep_all: leave no outlier out. meters: draws of the common
+    errors to use instead of the bench's own, where benches share instruments.
     Raises InputError where the readings cannot be explained at all.
     """
     from driveloss.fit.outliers import screen
 
     whole = build_ladder(bench)
-    inputs = draw_inputs(whole.rig, draws, seed, active) if inputs is None else inputs
-    standby = _standby(whole, inputs, seed, "noise" in active)
-    screened = screen(whole, first_column(inputs), standby[:1], keep_all)
+    meters = draw_meters(whole.rig, draws, seed, active) if meters is None else meters
+    standby = _standby(whole, meters, seed, "noise" in active)
+    screened = screen(whole, meters.as_stated(), standby[:1], keep_all)
     ladder = whole.only(screened.keep)
-    fits, standby = _fits(FAMILIES if compare else (family,), ladder, inputs, standby, seed, active)
-    findings = (*screened.findings, *_weaknesses(bench, ladder, inputs, standby, fits))
+    fits, standby = _fits(FAMILIES if compare else (family,), ladder, meters, standby, seed, active)
+    findings = (*screened.findings, *_weaknesses(bench, ladder, meters, standby, fits))
     evidence = Evidence(ladder, fits, tuple(active), whole.readings.only(~screened.keep))
-    return _assemble(bench, inputs, standby, family, seed, evidence, findings)
-
-
-def reweigh(bench: Bench, calibration: Calibration, active: Collection[str], draws: int) -> Calibration:
-    """The same calibration with only some sources of error at work. Needs a fresh calibration, not a saved one."""
-    evidence = calibration.evidence
-    assert evidence is not None
-    ladder, seed, family = evidence.ladder, calibration.seed, calibration.family
-    inputs = draw_inputs(ladder.rig, draws, seed, active)
-    standby = _standby(ladder, inputs, seed, "noise" in active)
-    problem = evidence.fits[family].problem
-    fits, standby = _fits((family,), ladder, inputs, standby, seed, active, problem)
-    return _assemble(bench, inputs, standby, family, seed, Evidence(ladder, fits, tuple(active), evidence.left_out), ())
+    return _assemble(bench, meters, standby, family, seed, evidence, findings)
 
 
 def _weaknesses(
-    bench: Bench, ladder: Ladder, inputs: Inputs, standby: FloatArray, fits: dict[str, FamilyFit]
+    bench: Bench, ladder: Ladder, meters: Meters, standby: FloatArray, fits: dict[str, FamilyFit]
 ) -> list[Finding]:
     """Everything that screening says about whole sweeps and the meter."""
     from driveloss.fit.outliers import suspect_runs
-    from driveloss.fit.unstated import idle_unknown, overpumped, unstated_meter, unused_drag
-    from driveloss.fit.weaknesses import drifts, misfit, wrong_order
+    from driveloss.fit.weaknesses import (
+        drifts,
+        idle_unknown,
+        misfit,
+        overpumped,
+        unstated_meter,
+        unused_drag,
+        wrong_order,
+    )
 
-    stated = first_column(inputs)
+    stated = meters.as_stated()
     power = ladder_power(ladder, stated, standby[:1])[:, 0]
     found = suspect_runs(ladder.loaded) + drifts(ladder.readings, power)
     found += wrong_order(ladder, fits["polynomial"]) if "polynomial" in fits else []
@@ -86,11 +82,10 @@ def _weaknesses(
 def _fits(
     families: Sequence[str],
     ladder: Ladder,
-    inputs: Inputs,
+    meters: Meters,
     standby: FloatArray,
     seed: int,
     active: Collection[str],
-    problem: Problem | None = None,
 ) -> tuple[dict[str, FamilyFit], FloatArray]:
     """The families asked for, and the standby power, (1 + draws,): the physical family's where it is fitted. [W]"""
     from driveloss.fit.physical import fit_physical
@@ -98,35 +93,35 @@ def _fits(
 
     fits: dict[str, FamilyFit] = {}
     if "physical" in families or ladder.scope.idle:
-        fits["physical"] = fit_physical(ladder, inputs, standby, seed, active, problem)
+        fits["physical"] = fit_physical(ladder, meters, standby, seed, active)
     if ladder.scope.idle:
         curves = fits["physical"].curves
         assert isinstance(curves, PhysicalCurves)
         standby = curves.idle()
         ladder = replace(ladder, scope=replace(ladder.scope, idle=False))
     if "polynomial" in families:
-        fits["polynomial"] = fit_polynomial(ladder, inputs, standby, seed, active)
+        fits["polynomial"] = fit_polynomial(ladder, meters, standby, seed, active)
     return {name: fits[name] for name in families}, standby
 
 
-def _standby(ladder: Ladder, inputs: Inputs, seed: int, noisy: bool) -> FloatArray:
+def _standby(ladder: Ladder, meters: Meters, seed: int, noisy: bool) -> FloatArray:
     """Standby power, shape (1 + draws,): the mean of its readings with their scatter; zero without a sweep. [W]"""
     readings = ladder.standby
     count = len(readings)
     if count == 0:
-        return np.zeros(inputs.size)
+        return np.zeros(meters.size)
     spread = float(readings.power.std(ddof=1)) if count > 1 else 0.0
     least = float(readings.resolution.mean()) / np.sqrt(12)
     dof = max(count - 1, 2)  # with one, Student's t has no mean: two readings count as if they were three
-    rng = np.random.default_rng([seed, 4])
-    error = max(spread, least) / np.sqrt(count) * rng.standard_t(dof, inputs.size)
+    rng = stream(seed, "standby")
+    error = max(spread, least) / np.sqrt(count) * rng.standard_t(dof, meters.size)
     error[0] = 0.0
-    return input_power(readings, inputs).mean(axis=0) + error * noisy
+    return np.asarray(meters.power(readings).mean(axis=0) + error * noisy)
 
 
 def _assemble(
     bench: Bench,
-    inputs: Inputs,
+    meters: Meters,
     standby: FloatArray,
     family: str,
     seed: int,
@@ -144,12 +139,12 @@ def _assemble(
         files={"bench.toml": bench.sha256} | {s.file: s.sha256 for s in bench.sweeps if s.stage != "loaded"},
         route=ladder.route,
         stated_pressure_friction=ladder.given_pressure_friction,
-        inputs=inputs,
+        meters=meters,
         standby=standby,
         has_standby=len(ladder.standby) > 0 or ladder.scope.idle,
         curves=fit.curves,
-        torque_constant=_torque_constant(ladder, inputs, standby),
-        winding=_winding(ladder, inputs, standby),
+        torque_constant=_torque_constant(ladder, meters, standby),
+        winding=_winding(ladder, meters, standby),
         scatter=fit.scatter,
         drive_range=_range(ladder, "piston-disconnected", ""),
         motor_range=_range(ladder, "motor-alone", "") if ladder.scope.motor_alone else None,
@@ -168,25 +163,25 @@ def _range(ladder: Ladder, stage: str, cylinder: str) -> Range:
     return Range(float(frequency.min()), float(frequency.max()), tuple(levels))
 
 
-def _torque_constant(ladder: Ladder, inputs: Inputs, standby: FloatArray) -> FloatArray:
+def _torque_constant(ladder: Ladder, meters: Meters, standby: FloatArray) -> FloatArray:
     """Stated, or the ratio of shaft power to speed times measured current over the ladder, (1 + draws,). [N m/A]"""
-    if ladder.route != "measured current":
-        return inputs.torque_constant
+    if not ladder.route.needs_current:
+        return meters.torque_constant
     readings = ladder.readings
-    shaft = shaft_power(readings, inputs, standby, ladder.route).power
-    amps = readings.current[:, None] * inputs.current_gain + inputs.current_zero
-    speed_current = motor.motor_speed(readings.frequency[:, None], inputs.ratio) * amps
+    shaft = shaft_power(readings, meters, standby, ladder.route).power
+    amps = meters.current(readings)
+    speed_current = motor.motor_speed(readings.frequency[:, None], meters.ratio) * amps
     squares = np.sum(speed_current**2, axis=0)
-    return np.sum(shaft * speed_current, axis=0) / np.where(squares > 0, squares, np.nan)
+    return np.asarray(np.sum(shaft * speed_current, axis=0) / np.where(squares > 0, squares, np.nan))
 
 
-def _winding(ladder: Ladder, inputs: Inputs, standby: FloatArray) -> tuple[float, float] | None:
+def _winding(ladder: Ladder, meters: Meters, standby: FloatArray) -> tuple[float, float] | None:
     """Winding temperature as a straight line in shaft power over the ladder: intercept [K], slope [K/W]."""
     read = np.isfinite(ladder.readings.winding)
-    if not read.any() or ladder.route in ("unknown", "incremental"):
+    if not read.any() or not ladder.route.has_copper:
         return None
     temperature = ladder.readings.winding[read]
-    shaft = shaft_power(ladder.readings, first_column(inputs), standby[:1], ladder.route).power[read, 0]
+    shaft = shaft_power(ladder.readings, meters.as_stated(), standby[:1], ladder.route).power[read, 0]
     spread = float(np.sum((shaft - shaft.mean()) ** 2))
     slope = float(np.sum((shaft - shaft.mean()) * temperature)) / spread if spread > 0 else 0.0
     slope = max(slope, 0.0)  # losses warm a winding

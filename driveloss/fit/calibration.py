@@ -10,20 +10,17 @@ import numpy as np
 from driveloss.bench.records import FloatArray, Rig
 from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
-from driveloss.fit.known_loads import port_power, stated_pressure_power
-from driveloss.fit.meters import Inputs
-from driveloss.fit.readings import SAME_PRESSURE
+from driveloss.fit.laws import port_power, stated_pressure_power
+from driveloss.fit.meters import Meters
+from driveloss.fit.motor_loss import Route
+from driveloss.fit.readings import SAME_PRESSURE, Readings
 from driveloss.fit.scatter import Scatter
 from driveloss.physics import motor
 
 if TYPE_CHECKING:  # what only a fresh calibration holds: a saved one is asked without the fitter
     from driveloss.fit.family import FamilyFit
     from driveloss.fit.ladder import Ladder
-    from driveloss.fit.readings import Readings
 
-DRAWS = 2000
-SEED = 20  # any fixed number: the same bench gives the same digits again
-FAMILIES = ("physical", "polynomial")
 EDGE = 0.005  # a frequency this fraction beyond the last reading still counts as inside
 
 
@@ -56,9 +53,9 @@ class Calibration:
     seed: int
     rig: Rig
     files: dict[str, str]  # name -> SHA-256
-    route: str  # how the loss that grows with load is known
+    route: Route  # how the loss that grows with load is known
     stated_pressure_friction: tuple[str, ...]  # cylinders
-    inputs: Inputs
+    meters: Meters
     standby: FloatArray  # (1 + draws,) [W]
     has_standby: bool  # measured or fitted, else none is claimed
     curves: Curves
@@ -71,6 +68,10 @@ class Calibration:
     findings: tuple[Finding, ...] = ()
     evidence: Evidence | None = None
 
+    def __repr__(self) -> str:
+        readings = "" if self.evidence is None else f", {len(self.evidence.ladder.readings)} readings"
+        return f"Calibration({self.title!r}, {self.family}{readings}, cylinders {', '.join(self.ranges) or 'none'})"
+
     @property
     def draws(self) -> int:
         """Number of draws."""
@@ -80,23 +81,26 @@ class Calibration:
         """Motor and linkage, less what grows with load, at frequency (m,): (m, 1 + draws). [W]"""
         return _widened(self.curves.drive(frequency), frequency, self.drive_range)
 
-    def motor(self, frequency: FloatArray) -> FloatArray | None:
-        """Motor loss that does not grow with load, (m, 1 + draws); None without a motor-alone sweep. [W]"""
-        if not self.curves.has_motor or self.motor_range is None:
-            return None
-        return _widened(self.curves.motor(frequency), frequency, self.motor_range)
+    @property
+    def has_motor(self) -> bool:
+        """Whether motor and linkage are told apart."""
+        return self.motor_range is not None
+
+    def motor(self, frequency: FloatArray) -> FloatArray:
+        """Motor loss that does not grow with load, (m, 1 + draws); only where `has_motor`. [W]"""
+        return _widened(self.curves.motor(frequency), frequency, self.motor_range or self.drive_range)
 
     def seal(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Seal friction at the piston at frequency, mean pressure (m,): (m, 1 + draws). [W]"""
         at_shaft = _widened(self.curves.seal(cylinder, frequency, pressure), frequency, self.ranges[cylinder])
-        friction = at_shaft * self.inputs.efficiency
+        friction = at_shaft * self.meters.efficiency
         if cylinder in self.stated_pressure_friction:
-            friction = friction + stated_pressure_power(self.inputs, cylinder, frequency, pressure)
+            friction = friction + stated_pressure_power(self.meters, cylinder, frequency, pressure)
         return friction
 
     def port(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Gas pumped through the open port in a no-load sweep, (m, 1 + draws); nan without a port size. [W]"""
-        return port_power(self.rig, self.inputs, cylinder, frequency, pressure)
+        return port_power(self.rig, self.meters, cylinder, frequency, pressure)
 
     def shaft_power(self, readings: Readings) -> FloatArray:
         """What readings of one rung should take at the shaft, (n, 1 + draws); in standby the input power.
@@ -108,41 +112,37 @@ class Calibration:
         if stage == "standby":
             return np.tile(self.standby, (len(f), 1))
         if stage == "motor-alone":
-            power = self.motor(f)
-            assert power is not None
-            return power
+            return self.motor(f)
         if not cylinder:
             return self.drive(f)
         beyond = self.seal(cylinder, f, p)  # the transmission
         if stage != "loaded":
             beyond = beyond + np.nan_to_num(self.port(cylinder, f, p))
-        return self.drive(f) + beyond / self.inputs.efficiency
+        return self.drive(f) + beyond / self.meters.efficiency
 
     def load_loss(self, shaft: FloatArray, frequency: FloatArray) -> FloatArray:
         """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,); zero where not known. [W]"""
-        if self.route == "unknown":
-            return np.zeros_like(shaft)
-        if self.route == "incremental":
-            efficiency = self.inputs.incremental_efficiency
-            return shaft * (1 - efficiency) / efficiency
-        speed = motor.motor_speed(frequency[:, None], self.inputs.ratio)
-        amps = shaft / (self.torque_constant * speed)
-        return motor.copper_loss(amps, self._resistance(shaft), self.inputs.form_factor)
+        speed = motor.motor_speed(frequency[:, None], self.meters.ratio)
+        return self.route.loss_at_shaft(shaft, speed, self.meters, self.torque_constant, self._resistance(shaft))
 
     def _resistance(self, shaft: FloatArray) -> FloatArray:
         """Winding resistance at a shaft power (m, 1 + draws): warm as in the sweeps where that was recorded. [ohm]"""
-        inputs = self.inputs
+        meters = self.meters
         if self.winding is None:
-            return inputs.resistance
-        warm = self.winding[0] + self.winding[1] * shaft + inputs.temperature_shift
-        return motor.winding_resistance(inputs.resistance, inputs.reference_temperature, warm)
+            return meters.resistance
+        warm = self.winding[0] + self.winding[1] * shaft + meters.winding_zero
+        return motor.winding_resistance(meters.resistance, meters.reference_temperature, warm)
+
+    def calibrated(self, cylinder: str | None) -> tuple[float, float]:
+        """Lowest and highest frequency at which motor, drive and (where given) one cylinder were measured. [Hz]"""
+        spans = [self.drive_range, *([self.motor_range] if self.motor_range else [])]
+        spans += [self.ranges[cylinder]] if cylinder else []
+        return max(s.low for s in spans) * (1 - EDGE), min(s.high for s in spans) * (1 + EDGE)
 
     def is_extrapolated(self, frequency: float, cylinder: str | None) -> bool:
         """Whether a frequency lies outside what was measured of motor, drive or (where given) one cylinder. [Hz]"""
-        spans = [self.drive_range, *([self.motor_range] if self.motor_range else [])]
-        spans += [self.ranges[cylinder]] if cylinder else []
-        low, high = max(s.low for s in spans), min(s.high for s in spans)
-        return not low * (1 - EDGE) <= frequency <= high * (1 + EDGE)
+        low, high = self.calibrated(cylinder)
+        return not low <= frequency <= high
 
     def pressure_is_known(self, cylinder: str, pressure: float) -> bool:
         """Whether sweeps or a stated drag tell the seal's friction at a mean pressure. [Pa]"""

@@ -25,7 +25,7 @@ class PhysicalCurves:
 
     def idle(self) -> FloatArray:
         """Fitted idle power, shape (1 + draws,). [W]"""
-        return self._sum("idle", None, np.zeros(1), np.zeros(1))[0]
+        return np.asarray(self._sum("idle", None, np.zeros(1), np.zeros(1))[0])
 
     def motor(self, frequency: FloatArray) -> FloatArray:
         """Motor loss that does not grow with load, shape (m, 1 + draws). [W]"""
@@ -90,11 +90,11 @@ class PolynomialCurves:
         at = np.array([curve.mean_pressure for curve in curves])
         values = np.array([curve(frequency) for curve in curves])  # (pressures, m, 1 + draws)
         if len(curves) == 1:
-            return values[0] - self.drive(frequency)
+            return np.asarray(values[0] - self.drive(frequency))
         upper = np.clip(np.searchsorted(at, pressure), 1, len(at) - 1)
         share = np.clip((pressure - at[upper - 1]) / (at[upper] - at[upper - 1]), 0.0, 1.0)[:, None]
         row = np.arange(len(frequency))
-        return (1 - share) * values[upper - 1, row] + share * values[upper, row] - self.drive(frequency)
+        return np.asarray((1 - share) * values[upper - 1, row] + share * values[upper, row] - self.drive(frequency))
 
     def _rung(self, stage: str, cylinder: str | None) -> list[SweepCurve]:
         found = [curve for curve in self.sweeps if (curve.stage, curve.cylinder) == (stage, cylinder)]

@@ -6,10 +6,14 @@ the draws proper behind it. Whatever is computed column by column then adds up i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    from driveloss.fit.meters import Meters
 
 COVERAGE = 0.95
 
@@ -22,11 +26,33 @@ class Estimate:
     u: float
     low: float
     high: float
+    origin: tuple[Meters, NDArray[np.float64]] | None = field(default=None, repr=False, compare=False)
+
+    def __format__(self, spec: str) -> str:
+        """As text, value and half-width by one rule for numbers.
+
+        >>> f"{Estimate(12.34, 0.1, 11.78, 12.9):.1f}"
+        '12.3 ±0.6'
+        """
+        return f"{self.value:{spec}} ±{self.half_width:{spec}}" if spec else str(self)
 
     @property
     def half_width(self) -> float:
         """Half the width of the interval."""
         return (self.high - self.low) / 2
+
+    def components(self) -> dict[str, float]:
+        """What the uncertainty comes from: half-width by source, each alone at work, the largest first.
+
+        Empty where the draws behind the estimate, its `origin` with the meters' errors, were not kept.
+        """
+        if self.origin is None:
+            return {}
+        from driveloss.fit.contributions import Attribution
+
+        meters, draws = self.origin
+        found = Attribution(meters).explain(draws).half_widths
+        return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
     @property
     def excludes_zero(self) -> bool:
@@ -34,17 +60,18 @@ class Estimate:
         return self.low > 0 or self.high < 0
 
 
-def estimate(draws: ArrayLike) -> Estimate | None:
+def estimate(draws: ArrayLike, meters: Meters | None = None) -> Estimate | None:
     """Summarise one row of draws, shape (1 + draws,): best estimate first; None if that is not a number.
 
+    meters: whose errors were drawn with them, where the estimate is to tell its `components`.
     The interval is the probabilistically symmetric one of JCGM 101:2008, 7.7.
     >>> estimate([2.0, 1.0, 2.0, 3.0])
     Estimate(value=2.0, u=1.0, low=1.05, high=2.95)
     """
-    return estimates(np.asarray(draws, dtype=float)[None, :])[0]
+    return estimates(np.asarray(draws, dtype=float)[None, :], meters)[0]
 
 
-def estimates(draws: NDArray[np.float64]) -> list[Estimate | None]:
+def estimates(draws: NDArray[np.float64], meters: Meters | None = None) -> list[Estimate | None]:
     """Summarise rows of draws, shape (rows, 1 + draws): see `estimate`."""
     values, rest = draws[:, 0], draws[:, 1:]
     tail = (1 - COVERAGE) / 2
@@ -53,10 +80,12 @@ def estimates(draws: NDArray[np.float64]) -> list[Estimate | None]:
     ordered = np.sort(rest, axis=1)
     low, high = (_quantile(ordered, share) for share in (tail, 1 - tail))
     low, high = np.minimum(low, values), np.maximum(high, values)
-    return [
-        Estimate(*map(float, row)) if np.isfinite(row).all() else None
-        for row in zip(values, spread, low, high, strict=True)
-    ]
+    found = []
+    for one, *ends in zip(draws, values, spread, low, high, strict=True):
+        value, u, lowest, highest = map(float, ends)
+        origin = None if meters is None else (meters, one)
+        found.append(Estimate(value, u, lowest, highest, origin) if np.isfinite(ends).all() else None)
+    return found
 
 
 def _quantile(ordered: NDArray[np.float64], share: float) -> NDArray[np.float64]:
@@ -64,4 +93,4 @@ def _quantile(ordered: NDArray[np.float64], share: float) -> NDArray[np.float64]
     place = share * (ordered.shape[1] - 1)
     below = int(place)
     above = min(below + 1, ordered.shape[1] - 1)
-    return ordered[:, below] + (place - below) * (ordered[:, above] - ordered[:, below])
+    return np.asarray(ordered[:, below] + (place - below) * (ordered[:, above] - ordered[:, below]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,9 @@ from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import Curves
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.scatter import LackOfFit, Scatter
+
+if TYPE_CHECKING:
+    from driveloss.fit.physical import Problem
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,7 @@ class FamilyFit:
     scatter: Scatter  # of a single reading, in each draw
     rivals: tuple[Rival, ...] = ()
     notes: tuple[str, ...] = ()
-    problem: Any = None  # the physical family's weighted problem, for fitting it again with other draws
+    problem: Problem | None = None  # the physical family's weighted problem, which a plan goes on from
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,7 @@ class LinearChoice:
     def leverage(self) -> FloatArray:
         """Diagonal of the hat matrix, shape (n,)."""
         Q, _ = np.linalg.qr(self.design / np.linalg.norm(self.design, axis=0))
-        return np.sum(Q**2, axis=1)
+        return np.asarray(np.sum(Q**2, axis=1))
 
     def leave_one_out(self) -> float:
         """Root mean square of the errors in predicting each reading from all others. [W]

@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.records import Bench, FloatArray, Rig
-from driveloss.fit.known_loads import port_power, stated_pressure_power
-from driveloss.fit.laws import Scope
-from driveloss.fit.meters import Inputs
-from driveloss.fit.motor_loss import load_loss_route, shaft_power
+from driveloss.fit.laws import Scope, port_power, stated_pressure_power
+from driveloss.fit.meters import Meters
+from driveloss.fit.motor_loss import Route, choose_route, shaft_power
 from driveloss.fit.readings import Readings, gather, pressure_groups
 from driveloss.fit.scatter import SAME_FREQUENCY
 
@@ -30,7 +29,7 @@ class Ladder:
     readings: Readings  # of the rungs
     standby: Readings
     loaded: Readings  # not fitted; their repeats tell how the scatter grows with power
-    route: str  # how the loss that grows with load is known
+    route: Route  # how the loss that grows with load is known
     scope: Scope
 
     def only(self, keep: NDArray[np.bool_]) -> Ladder:
@@ -50,11 +49,11 @@ def build_ladder(bench: Bench) -> Ladder:
     readings = gather(rig, bench.sweeps, RUNGS)
     standby = gather(rig, bench.sweeps, ("standby",))
     loaded = gather(rig, bench.sweeps, ("loaded",))
-    route = load_loss_route(rig, readings, loaded)
+    route = choose_route(rig, readings, loaded)
     return Ladder(rig, readings, standby, loaded, route, _scope(rig, readings, len(standby) > 0, route))
 
 
-def _scope(rig: Rig, readings: Readings, has_standby: bool, route: str) -> Scope:
+def _scope(rig: Rig, readings: Readings, has_standby: bool, route: Route) -> Scope:
     wants_idle = rig.motor.supply == "controller" and not has_standby
     steps = np.diff(np.sort(readings.frequency)) > SAME_FREQUENCY * np.sort(readings.frequency)[:-1]
     tells_idle = int(steps.sum()) + 1 >= LEAST_FREQUENCIES
@@ -67,31 +66,31 @@ def _scope(rig: Rig, readings: Readings, has_standby: bool, route: str) -> Scope
         motor_alone=bool((readings.stage == "motor-alone").any()),
         idle=wants_idle and tells_idle,
         idle_unknown=wants_idle and not tells_idle,
-        copper_unresolved=route in ("unknown", "incremental"),
+        copper_unresolved=not route.has_copper,
         pressures=pressures,
         top_frequency=float(readings.frequency.max()),
     )
 
 
-def ladder_power(ladder: Ladder, inputs: Inputs, standby: FloatArray) -> FloatArray:
+def ladder_power(ladder: Ladder, meters: Meters, standby: FloatArray) -> FloatArray:
     """What the terms have to explain at each reading, shape (n, 1 + draws). [W]
 
     Where idle power is fitted it stays in: `standby` then only serves to find the motor current.
     """
-    shaft = shaft_power(ladder.readings, inputs, standby, ladder.route)
-    power = shaft.power - known_load(ladder, inputs)
+    shaft = shaft_power(ladder.readings, meters, standby, ladder.route)
+    power = shaft.power - known_load(ladder, meters)
     return power + standby if ladder.scope.idle else power
 
 
-def known_load(ladder: Ladder, inputs: Inputs) -> FloatArray:
+def known_load(ladder: Ladder, meters: Meters) -> FloatArray:
     """Open-port pumping and stated pressure drag within each reading, at the shaft, shape (n, 1 + draws). [W]"""
     readings = ladder.readings
-    load = np.zeros((len(readings), inputs.size))
+    load = np.zeros((len(readings), meters.size))
     for name in ladder.scope.pressures:
         mine = readings.cylinder == name
         frequency, pressure = readings.frequency[mine], readings.mean_pressure[mine]
-        pumped = port_power(ladder.rig, inputs, name, frequency, pressure)
-        load[mine] += np.nan_to_num(pumped) / inputs.efficiency
+        pumped = port_power(ladder.rig, meters, name, frequency, pressure)
+        load[mine] += np.nan_to_num(pumped) / meters.efficiency
         if name in ladder.given_pressure_friction:
-            load[mine] += stated_pressure_power(inputs, name, frequency, pressure) / inputs.efficiency
+            load[mine] += stated_pressure_power(meters, name, frequency, pressure) / meters.efficiency
     return load

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from driveloss.bench.records import Cylinder, FloatArray, Rig
-from driveloss.physics import crank, linkage, seal
+from driveloss.fit.meters import Meters
+from driveloss.physics import crank, gas, linkage, ports, seal
 
 STRIBECK_SPEEDS = np.geomspace(0.04, 1.2, 15)  # tried, as fractions of the peak piston speed
 
@@ -159,3 +160,28 @@ def _seal_terms(rig: Rig, scope: Scope, name: str, unresolved: list[str]) -> lis
     if scope.pressures[name] > 1:
         terms.append(Term("seal", "pressure", name))
     return terms
+
+
+# Loads that are known before the fit
+
+
+def port_power(rig: Rig, meters: Meters, name: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
+    """Gas pumped through the open port at frequency, pressure (m,): (m, 1 + draws), nan without a port size. [W]"""
+    geometry = meters.cylinders[name]
+    density = gas.gas_density(rig.cylinders[name].gas, pressure[:, None], meters.ambient_temperature)
+    return ports.port_power(
+        frequency[:, None],
+        geometry.bore,
+        geometry.stroke,
+        rod_ratio(rig, rig.cylinders[name]),  # its limits of error change the means by less than 1e-4
+        geometry.open_port_diameter,
+        geometry.discharge_coefficient,
+        density,
+    )
+
+
+def stated_pressure_power(meters: Meters, name: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
+    """Drag under pressure by the bench's own `pressure_friction`, at the piston, shape (m, 1 + draws). [W]"""
+    geometry = meters.cylinders[name]
+    difference = pressure[:, None] - geometry.back_pressure
+    return seal.pressure_power(geometry.pressure_friction, difference, frequency[:, None], geometry.stroke)

@@ -52,8 +52,8 @@ def linear_fit(design: FloatArray, readings: FloatArray, sigma: FloatArray | Non
     y = readings * weight
     names = [f"b{j}" for j in range(k)]
     parameters = Parameters()
-    for name, start in zip(names, Q.T @ y, strict=True):
-        parameters.add(name, value=start)
+    for name in names:
+        parameters.add(name, value=0.0)
 
     def values(p: Parameters) -> FloatArray:
         return np.array([p[name].value for name in names])
@@ -101,8 +101,8 @@ def curve_fit(
         parameters.add(name, value=value, min=least, max=greatest)
     weight = 1.0 if sigma is None else 1 / sigma
 
-    def slopes(p: Parameters, **_) -> FloatArray:
-        return _slopes(model, p.valuesdict()) * np.reshape(weight, (-1, 1))
+    def slopes(p: Parameters, **_: object) -> FloatArray:
+        return np.asarray(_slopes(model, p.valuesdict()) * np.reshape(weight, (-1, 1)))
 
     minimizer = Minimizer(lambda p, **_: (model(p.valuesdict()) - readings) * weight, parameters, scale_covar=False)
     tight = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15}
@@ -161,4 +161,4 @@ def nonnegative(design: FloatArray, readings: FloatArray) -> FloatArray:
     solution = np.linalg.solve(R, rotated) if regular else np.full((R.shape[1], rotated.shape[1]), -1.0)
     for j in np.flatnonzero((solution < 0).any(axis=0)):
         solution[:, j] = nnls(R, rotated[:, j])[0]
-    return solution / scale[:, None]
+    return np.asarray(solution / scale[:, None])

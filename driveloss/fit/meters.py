@@ -1,143 +1,226 @@
-"""Draws of everything that is common to many readings: meter errors, motor constants, geometry.
+"""Errors common to many readings: what meters, constants and dimensions may be off by, drawn once for all of them.
 
-Limits of error are rectangular (JCGM 101:2008, 6.4.2). Draws are stratified, so that a few hundred
-of them already fill each rectangle evenly.
+Limits of error are rectangular (JCGM 101:2008, 6.4.2) and drawn in strata, so that a few hundred draws already fill
+each rectangle evenly. Each error is one field below. Its name keys its own stream of random numbers: adding one moves
+no other, and one instrument on two benches errs alike on both.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass, field, fields
-from typing import Any
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from driveloss.bench.records import FloatArray, Limits, Quantity, Rig
+from driveloss.bench.records import Cylinder, FloatArray, Limits, Quantity, Rig
 
-SOURCES = (
-    "noise",
-    "meter gain",
-    "meter zero",
-    "motor constants",
-    "geometry",
-    "frequency",
-    "temperature",
-    "terms",
-)
+if TYPE_CHECKING:
+    from driveloss.fit.readings import Readings
+
+CHANCE = ("noise", "terms")  # what each reading scatters by, and what laws its scatter leaves open
+METER_SOURCES = ("meter gain", "meter zero", "frequency", "pressure", "temperature")
+SOURCES = (*CHANCE, *METER_SOURCES, "motor constants", "transmission", "geometry", "seal heat share")
+
+Salt = Callable[[str], int]
+
+
+def stream(seed: int, name: str, salt: int = 0) -> np.random.Generator:
+    """The random numbers of one purpose: the same for the same seed, name and salt, independent of all others."""
+    return np.random.default_rng([seed, salt, *name.encode()])
 
 
 @dataclass(frozen=True)
-class Inputs:
-    """Arrays of shape (1 + draws,): the stated value first, then the draws."""
+class CommonError:
+    """What is known of one error: the budget's row that it counts to, and where bench.toml states it."""
 
-    power_gain: FloatArray  # factor on a power reading [1]
-    power_zero: FloatArray  # [W]
-    voltage_gain: FloatArray  # [1]
-    voltage_zero: FloatArray  # [V]
-    current_gain: FloatArray  # [1]
-    current_zero: FloatArray  # [A]
-    product_by_power_limits: bool  # volts times amperes: no limits of either are stated, so the power's stand for both
-    pressure_gain: FloatArray  # [1]
-    pressure_zero: FloatArray  # [Pa]
-    temperature_shift: FloatArray  # [K] at the winding and elsewhere
-    frequency_gain: FloatArray  # [1]
-    frequency_zero: FloatArray  # [Hz]
-    resistance: FloatArray  # [ohm] at the reference temperature, nan where not known
-    reference_temperature: float  # [K] of that resistance
-    torque_constant: FloatArray  # [N m/A], nan where not known
-    form_factor: FloatArray  # [1]
-    incremental_efficiency: FloatArray  # [1], nan where not given
-    ratio: FloatArray  # [1]
-    efficiency: FloatArray  # of the transmission [1]
-    seal_heat_share: FloatArray  # [1]
-    thermal_resistance: FloatArray  # [K/W], nan where not given
-    ambient_temperature: FloatArray  # [K]
-    cylinders: dict[str, dict[str, FloatArray]] = field(default_factory=dict)  # geometry by cylinder, SI
+    source: str  # one of SOURCES
+    origin: str  # section of bench.toml: where two benches' are equal, it is the same hardware; '' = never
+    stated: Callable[[Any], Quantity | None]  # from the rig (or the cylinder) to value and limit
+    most: float  # what it cannot exceed, however wide its limits
+
+
+def _error(source: str, origin: str, stated: Callable[[Any], Quantity | None], most: float = np.inf) -> Any:
+    return field(metadata={"error": CommonError(source, origin, stated, most)})
+
+
+def _gain(instrument: str) -> Any:
+    source = "meter gain" if instrument in ("power", "voltage", "current") else instrument
+    return _error(source, "meter", lambda rig: Quantity(1.0, getattr(rig.meter, instrument).gain))
+
+
+def _zero(instrument: str) -> Any:
+    source = "meter zero" if instrument in ("power", "voltage", "current") else instrument
+    return _error(source, "meter", lambda rig: Quantity(0.0, getattr(rig.meter, instrument).zero))
+
+
+def _dimension(key: str) -> Any:
+    return _error("geometry", key, lambda cylinder: getattr(cylinder, key))
+
+
+@dataclass(frozen=True)
+class CylinderDraws:
+    """One cylinder's dimensions, (1 + draws,) each; nan where not given."""
+
+    bore: FloatArray = _dimension("bore")  # [m]
+    stroke: FloatArray = _dimension("stroke")  # [m]
+    back_pressure: FloatArray = _dimension("back_pressure")  # [Pa]
+    open_port_diameter: FloatArray = _dimension("open_port_diameter")  # [m]
+    discharge_coefficient: FloatArray = _dimension("discharge_coefficient")  # [1]
+    pressure_friction: FloatArray = _dimension("pressure_friction")  # [N/Pa]
+
+
+@dataclass(frozen=True)
+class Meters:
+    """Every common error of a bench, arrays of shape (1 + draws,): as stated first, then the draws; nan = not known."""
+
+    power_gain: FloatArray = _gain("power")  # factor on a reading [1]
+    power_zero: FloatArray = _zero("power")  # [W]
+    voltage_gain: FloatArray = _gain("voltage")
+    voltage_zero: FloatArray = _zero("voltage")  # [V]
+    current_gain: FloatArray = _gain("current")
+    current_zero: FloatArray = _zero("current")  # [A]
+    pressure_gain: FloatArray = _gain("pressure")
+    pressure_zero: FloatArray = _zero("pressure")  # [Pa]
+    frequency_gain: FloatArray = _gain("frequency")
+    frequency_zero: FloatArray = _zero("frequency")  # [Hz]
+    winding_zero: FloatArray = _zero("temperature")  # [K] of each thermometer
+    cold_end_zero: FloatArray = _zero("temperature")
+    hot_end_zero: FloatArray = _zero("temperature")
+    coolant_zero: FloatArray = _zero("temperature")
+    ambient_temperature: FloatArray = _error("temperature", "", lambda rig: rig.ambient_temperature)  # [K]
+    resistance: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.winding_resistance)  # [ohm]
+    torque_constant: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.torque_constant)  # [N m/A]
+    form_factor: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.current_form_factor)  # [1]
+    incremental_efficiency: FloatArray = _error(
+        "motor constants", "motor", lambda rig: rig.motor.incremental_efficiency, 1.0
+    )
+    ratio: FloatArray = _error("transmission", "transmission", lambda rig: rig.transmission.ratio)  # [1]
+    efficiency: FloatArray = _error("transmission", "transmission", lambda rig: rig.transmission.efficiency, 1.0)
+    seal_heat_share: FloatArray = _error(
+        "seal heat share", "aftercooler", lambda rig: rig.aftercooler.seal_heat_share, 1.0
+    )
+    thermal_resistance: FloatArray = _error(
+        "temperature", "aftercooler", lambda rig: rig.aftercooler.thermal_resistance
+    )  # [K/W]
+    cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
+    reference_temperature: float = 293.15  # [K] at which the resistance was measured
+    product_by_power_limits: bool = False  # volts times amperes without limits of their own: the power's stand for both
+    reading_by_reading: Limits = Limits()  # [Hz] a run's own misreading of frequency
 
     @property
     def size(self) -> int:
         """One and the number of draws."""
         return len(self.power_gain)
 
+    def power(self, readings: Readings) -> FloatArray:
+        """Input power with the meter's errors applied, (n, 1 + draws). [W]"""
+        corrected = readings.power[:, None] * self.power_gain + self.power_zero
+        product = np.isfinite(readings.voltage)
+        if product.any():
+            volts = readings.voltage[product, None] * self.voltage_gain + self.voltage_zero
+            watts = volts * self._amperes(readings.bus_current[product])
+            by_power = self.product_by_power_limits
+            corrected[product] = watts * self.power_gain + self.power_zero if by_power else watts
+        return corrected
 
-class _Sampler:
-    """Draws rectangular limits in a fixed order; a source that is switched off keeps its stated value."""
+    def current(self, readings: Readings) -> FloatArray:
+        """Motor current with the meter's errors applied, (n, 1 + draws). [A]"""
+        return self._amperes(readings.current)
 
-    def __init__(self, rng: np.random.Generator, draws: int, active: Collection[str]):
-        self.rng, self.draws, self.active = rng, draws, active
+    def _amperes(self, read: FloatArray) -> FloatArray:
+        return np.asarray(read[:, None] * self.current_gain + self.current_zero)
 
-    def rectangular(self, value: float, limit: float, source: str) -> FloatArray:
-        """The value, then draws within value +/- limit; shape (1 + draws,)."""
-        strata = (self.rng.permutation(self.draws) + self.rng.random(self.draws)) / self.draws
-        spread = (2 * strata - 1) * (limit if source in self.active else 0.0)
-        return value + np.concatenate([[0.0], spread])
+    def frequency(self, read: FloatArray) -> FloatArray:
+        """True frequency where (n,) was read, (n, 1 + draws). [Hz]"""
+        return np.asarray(read[:, None] * self.frequency_gain + self.frequency_zero)
 
-    def quantity(self, quantity: Quantity | None, source: str) -> FloatArray:
-        """Draws of a stated quantity; nan where there is none."""
-        if quantity is None:
-            return np.full(self.draws + 1, np.nan)
-        return self.rectangular(quantity.value, quantity.limit, source)
+    def misread(self, true: FloatArray) -> FloatArray:
+        """What the meter shows beyond a true frequency (n,), to first order: (n, 1 + draws). [Hz]"""
+        return np.asarray(true[:, None] * (1 - self.frequency_gain) - self.frequency_zero)
 
-    def gain(self, limits: Limits, source: str) -> FloatArray:
-        return self.rectangular(1.0, limits.gain, source)
+    def pressure(self, read: FloatArray) -> FloatArray:
+        """True mean pressure where (n,) was read, (n, 1 + draws). [Pa]"""
+        return np.asarray(read[:, None] * self.pressure_gain + self.pressure_zero)
 
-    def zero(self, limits: Limits, source: str) -> FloatArray:
-        return self.rectangular(0.0, limits.zero, source)
+    def temperature(self, place: str, read: FloatArray) -> FloatArray:
+        """True temperature where (n,) was read; place: winding, cold_end, hot_end or coolant. (n, 1 + draws). [K]"""
+        return np.asarray(read[:, None] + getattr(self, f"{place}_zero"))
+
+    def each_misread(self, frequency: FloatArray, rng: np.random.Generator) -> FloatArray:
+        """Each run's own misreading of frequency (n,) within the meter's limits, (n, 1 + draws). [Hz]
+
+        An error common to all readings cancels between a curve and a run read on the same meter, so the limits
+        are drawn for each run by itself.
+        """
+        limits = self.reading_by_reading
+        error = (2 * rng.random((len(frequency), self.size)) - 1) * (limits.gain * frequency[:, None] + limits.zero)
+        error[:, 0] = 0.0
+        return error
+
+    def errors(self) -> Iterator[tuple[str, FloatArray]]:
+        """Source and draws of every error that is at work."""
+        holders: list[Meters | CylinderDraws] = [self, *self.cylinders.values()]
+        for holder in holders:
+            for item in fields(holder):
+                draws = getattr(holder, item.name)
+                if "error" in item.metadata and np.ptp(draws) > 0:  # nan: not known
+                    yield item.metadata["error"].source, draws
+
+    def as_stated(self) -> Meters:
+        """The first column alone: every array cut to shape (1,)."""
+        cylinders = {name: _cut(draws) for name, draws in self.cylinders.items()}
+        return replace(_cut(self), cylinders=cylinders)
 
 
-def draw_inputs(rig: Rig, draws: int, seed: int, active: Collection[str] = SOURCES) -> Inputs:
-    """Draw every common input of a rig; sources not in `active` keep their stated values."""
-    sampler = _Sampler(np.random.default_rng([seed, 1]), draws, active)
-    meter, motor, constants, geometry = rig.meter, rig.motor, "motor constants", "geometry"
+Draws = TypeVar("Draws", Meters, CylinderDraws)
 
-    def at_most(draws: FloatArray, most: float) -> FloatArray:
-        return np.minimum(draws, most)  # limits may reach past what an efficiency or a share can be
 
-    return Inputs(
-        power_gain=sampler.gain(meter.power, "meter gain"),
-        power_zero=sampler.zero(meter.power, "meter zero"),
-        voltage_gain=sampler.gain(meter.voltage, "meter gain"),
-        voltage_zero=sampler.zero(meter.voltage, "meter zero"),
-        current_gain=sampler.gain(meter.current, "meter gain"),
-        current_zero=sampler.zero(meter.current, "meter zero"),
+def _cut(draws: Draws) -> Draws:
+    arrays = (item.name for item in fields(draws) if "error" in item.metadata)
+    return replace(draws, **{name: getattr(draws, name)[:1] for name in arrays})
+
+
+def draw_meters(
+    rig: Rig, draws: int, seed: int, active: Collection[str] = SOURCES, salt: Salt = lambda origin: 0
+) -> Meters:
+    """Draw every common error of a rig; sources not in `active` keep their stated values.
+
+    salt: for an origin ('motor', 'cylinders.wide.bore', ''), the number of the bench whose hardware it is: errors of
+    equal names and salts are the same in the same column. 0 for a bench by itself.
+    """
+    sampler = _Sampler(draws, seed, active, salt)
+    meter = rig.meter
+    return Meters(
+        **sampler.record(Meters, rig, ""),
+        cylinders={
+            name: CylinderDraws(**sampler.record(CylinderDraws, cylinder, f"cylinders.{name}."))
+            for name, cylinder in rig.cylinders.items()
+        },
+        reference_temperature=rig.motor.winding_temperature,
         product_by_power_limits=meter.voltage.is_perfect and meter.current.is_perfect,
-        pressure_gain=sampler.gain(meter.pressure, geometry),
-        pressure_zero=sampler.zero(meter.pressure, geometry),
-        temperature_shift=sampler.zero(meter.temperature, "temperature"),
-        frequency_gain=sampler.gain(meter.frequency, "frequency"),
-        frequency_zero=sampler.zero(meter.frequency, "frequency"),
-        resistance=sampler.quantity(motor.winding_resistance, constants),
-        reference_temperature=motor.winding_temperature,
-        torque_constant=sampler.quantity(motor.torque_constant, constants),
-        form_factor=sampler.quantity(motor.current_form_factor, constants),
-        incremental_efficiency=at_most(sampler.quantity(motor.incremental_efficiency, constants), 1.0),
-        ratio=sampler.quantity(rig.transmission.ratio, geometry),
-        efficiency=at_most(sampler.quantity(rig.transmission.efficiency, constants), 1.0),
-        seal_heat_share=at_most(sampler.quantity(rig.aftercooler.seal_heat_share, geometry), 1.0),
-        thermal_resistance=sampler.quantity(rig.aftercooler.thermal_resistance, "temperature"),
-        ambient_temperature=sampler.quantity(rig.ambient_temperature, "temperature"),
-        cylinders={name: _draw_cylinder(sampler, rig, name) for name in rig.cylinders},
+        reading_by_reading=meter.frequency if "frequency" in active else Limits(),
     )
 
 
-def first_column(inputs: Inputs) -> Inputs:
-    """The stated values alone: every array cut to shape (1,)."""
+@dataclass(frozen=True)
+class _Sampler:
+    draws: int
+    seed: int
+    active: Collection[str]
+    salt: Salt
 
-    def cut(value: Any) -> Any:
-        if isinstance(value, dict):
-            return {key: cut(item) for key, item in value.items()}
-        return value[:1] if isinstance(value, np.ndarray) else value
+    def record(self, kind: type[Meters] | type[CylinderDraws], stated: Rig | Cylinder, path: str) -> dict[str, Any]:
+        """Draws of every field of a record, by name."""
+        errors = {item.name: item.metadata["error"] for item in fields(kind) if "error" in item.metadata}
+        return {name: self._drawn(path + name, path, error, stated) for name, error in errors.items()}
 
-    return Inputs(**{item.name: cut(getattr(inputs, item.name)) for item in fields(Inputs)})
-
-
-def _draw_cylinder(sampler: _Sampler, rig: Rig, name: str) -> dict[str, FloatArray]:
-    cylinder = rig.cylinders[name]
-    return {
-        "bore": sampler.quantity(cylinder.bore, "geometry"),
-        "stroke": sampler.quantity(cylinder.stroke, "geometry"),
-        "back_pressure": sampler.quantity(cylinder.back_pressure, "geometry"),
-        "open_port_diameter": sampler.quantity(cylinder.open_port_diameter, "geometry"),
-        "discharge_coefficient": sampler.quantity(cylinder.discharge_coefficient, "geometry"),
-        "pressure_friction": sampler.quantity(cylinder.pressure_friction, "geometry"),
-    }
+    def _drawn(self, name: str, path: str, error: CommonError, stated: Rig | Cylinder) -> FloatArray:
+        quantity = error.stated(stated)
+        if quantity is None:
+            return np.full(self.draws + 1, np.nan)
+        rng = stream(self.seed, name, self.salt(path + error.origin))
+        strata = (rng.permutation(self.draws) + rng.random(self.draws)) / self.draws
+        spread = (2 * strata - 1) * (quantity.limit if error.source in self.active else 0.0)
+        # limits may reach past what an efficiency or a share can be
+        return np.minimum(quantity.value + np.concatenate([[0.0], spread]), error.most)

@@ -1,21 +1,140 @@
-"""From what the meter read to shaft-side (air-gap) power, for every draw of the common inputs.
+"""From what the meter read to shaft-side (air-gap) power and back: the motor loss that grows with load.
 
-How the loss that grows with load is known decides the route (`load_loss_route`); each route is one row of
-ROUTES. A route returns that loss; shaft power is the input less standby less that loss.
+How that loss is known is a route: one class each, with both directions (input power to loss, shaft power to loss).
+Shaft power is the input less standby less that loss.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
 from driveloss.bench.records import FloatArray, Rig
 from driveloss.errors import InputError
-from driveloss.fit.meters import Inputs
+from driveloss.fit.meters import Meters
 from driveloss.fit.readings import Readings
 from driveloss.physics import motor
+
+
+class Route(ABC):
+    """How the motor loss that grows with load is known. Arrays are (n, 1 + draws)."""
+
+    name: ClassVar[str]  # in saved calibrations
+    words: ClassVar[str]
+    has_copper: ClassVar[bool] = False  # whether the loss is the winding's copper loss
+    is_known: ClassVar[bool] = True
+    needs_current: ClassVar[bool] = False  # a column of motor current beside each power
+
+    @abstractmethod
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
+        """Loss at readings with net input power [W] and motor current [A]; nan where no current explains it. [W]"""
+
+    @abstractmethod
+    def loss_at_shaft(
+        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
+    ) -> FloatArray:
+        """Loss that goes with a shaft power [W] at motor speed [rad/s]; torque constant [N m/A], winding [ohm]. [W]"""
+
+    def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
+        """What a meter's reading deviates by where the ladder's, on the side it is fitted on, do by `scatter`. [W]"""
+        return scatter
+
+    def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
+        """Share of a small deviation of input power [W] that reaches the shaft; slope of the loss in shaft power."""
+        return 1 / (1 + slope)
+
+
+class MeasuredCurrent(Route):
+    """The winding resistance and a column of motor current."""
+
+    name = "measured current"
+    words = "copper loss from the winding resistance and the measured motor current"
+    has_copper = True
+    needs_current = True
+
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
+        return motor.copper_loss(amps, _winding_resistance(readings, meters), meters.form_factor)
+
+    def loss_at_shaft(
+        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
+    ) -> FloatArray:
+        return motor.copper_loss(shaft / (torque_constant * speed), resistance, meters.form_factor)
+
+    def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
+        return np.hypot(1.0, 2 * loss / power)  # the ammeter's own deviation counts twice in the copper loss
+
+
+class MotorConstants(MeasuredCurrent):
+    """The winding resistance and the torque constant, from which the current follows."""
+
+    name = "motor constants"
+    words = "copper loss from the winding resistance and torque constant"
+    needs_current = False
+
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
+        ohms = _winding_resistance(readings, meters)
+        speed = motor.motor_speed(readings.frequency[:, None], meters.ratio)
+        found = motor.motor_current(net, ohms, meters.torque_constant, speed, meters.form_factor)
+        return motor.copper_loss(found, ohms, meters.form_factor)
+
+    passed_on = Route.passed_on
+
+
+class Incremental(Route):
+    """A stated slope of output against input at constant speed."""
+
+    name = "incremental"
+    words = "load loss from the stated incremental efficiency"
+
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
+        return net - motor.incremental_shaft_power(net, meters.incremental_efficiency)
+
+    def loss_at_shaft(
+        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
+    ) -> FloatArray:
+        efficiency = meters.incremental_efficiency
+        return shaft * (1 - efficiency) / efficiency
+
+    def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
+        return scatter / meters.incremental_efficiency
+
+    def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
+        return np.ones_like(power)  # the scatter was found on the shaft's side
+
+
+class Unknown(Route):
+    """Nothing tells: input powers are subtracted."""
+
+    name = "unknown"
+    words = "load loss of the motor not known: input powers are subtracted"
+    is_known = False
+
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
+        return np.zeros_like(net)
+
+    def loss_at_shaft(
+        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
+    ) -> FloatArray:
+        return np.zeros_like(shaft)
+
+
+MEASURED_CURRENT, MOTOR_CONSTANTS, INCREMENTAL, UNKNOWN = MeasuredCurrent(), MotorConstants(), Incremental(), Unknown()
+ROUTES: dict[str, Route] = {r.name: r for r in (MEASURED_CURRENT, MOTOR_CONSTANTS, INCREMENTAL, UNKNOWN)}
+
+
+def choose_route(rig: Rig, *groups: Readings) -> Route:
+    """The best route that all readings allow."""
+    known = rig.motor
+    if known.incremental_efficiency is not None:
+        return INCREMENTAL
+    if known.winding_resistance is None:
+        return UNKNOWN
+    if known.supply == "terminals" and all(np.isfinite(readings.current).all() for readings in groups):
+        return MEASURED_CURRENT
+    return UNKNOWN if known.torque_constant is None else MOTOR_CONSTANTS
 
 
 @dataclass(frozen=True)
@@ -35,48 +154,19 @@ class Scattered:
     current: FloatArray
 
 
-def load_loss_route(rig: Rig, *groups: Readings) -> str:
-    """Name the route that all readings allow: 'measured current', 'motor constants', 'incremental' or 'unknown'."""
-    known = rig.motor
-    if known.incremental_efficiency is not None:
-        return "incremental"
-    if known.winding_resistance is None:
-        return "unknown"
-    has_current = all(np.isfinite(readings.current).all() for readings in groups)
-    if known.supply == "terminals" and has_current:
-        return "measured current"
-    return "unknown" if known.torque_constant is None else "motor constants"
-
-
-def input_power(readings: Readings, inputs: Inputs) -> FloatArray:
-    """Power at the meter with the meter's errors applied, shape (n, 1 + draws). [W]"""
-    power = readings.power[:, None]
-    by_product = np.isfinite(readings.voltage)
-    corrected = power * inputs.power_gain + inputs.power_zero
-    if by_product.any():
-        volts = readings.voltage[by_product, None] * inputs.voltage_gain + inputs.voltage_zero
-        read = readings.power[by_product] / readings.voltage[by_product]  # at a controller: bus current
-        amps = read[:, None] * inputs.current_gain + inputs.current_zero
-        corrected[by_product] = volts * amps
-        if inputs.product_by_power_limits:
-            corrected[by_product] = volts * amps * inputs.power_gain + inputs.power_zero
-    return corrected
-
-
 def shaft_power(
-    readings: Readings, inputs: Inputs, standby: FloatArray, route: str, scatter: Scattered | None = None
+    readings: Readings, meters: Meters, standby: FloatArray, route: Route, scatter: Scattered | None = None
 ) -> Shaft:
     """Split input power into standby, load loss and shaft power.
 
     standby: shape (1 + draws,) or (n, 1 + draws) [W]. scatter: of each reading by itself, applied before the split.
     Raises InputError where a reading lies so far below standby that no motor current explains it.
     """
-    total = input_power(readings, inputs)
-    amps = readings.current[:, None] * inputs.current_gain + inputs.current_zero
+    total, amps = meters.power(readings), meters.current(readings)
     if scatter is not None:
         total, amps = total + scatter.power, amps * (1 + scatter.current)
     net = total - standby
-    loss = ROUTES[route](readings, inputs, net, amps)
+    loss = route.loss(readings, meters, net, amps)
     if not np.isfinite(loss[:, 0]).all():
         bad = int(np.flatnonzero(~np.isfinite(loss[:, 0]))[0])
         raise InputError(
@@ -87,37 +177,9 @@ def shaft_power(
     return Shaft(total, loss, motor.air_gap_power(net, loss))
 
 
-def _winding_resistance(readings: Readings, inputs: Inputs) -> FloatArray:
+def _winding_resistance(readings: Readings, meters: Meters) -> FloatArray:
     """At each reading, shape (n, 1 + draws): at the reference temperature where none was read. [ohm]"""
     read = np.isfinite(readings.winding)[:, None]
-    reference = inputs.reference_temperature
-    temperature = np.where(read, readings.winding[:, None] + inputs.temperature_shift, reference)
-    return motor.winding_resistance(inputs.resistance, reference, temperature)
-
-
-def _from_current(readings: Readings, inputs: Inputs, net: FloatArray, amps: FloatArray) -> FloatArray:
-    return motor.copper_loss(amps, _winding_resistance(readings, inputs), inputs.form_factor)
-
-
-def _from_constants(readings: Readings, inputs: Inputs, net: FloatArray, _: FloatArray) -> FloatArray:
-    ohms = _winding_resistance(readings, inputs)
-    speed = motor.motor_speed(readings.frequency[:, None], inputs.ratio)
-    amps = motor.motor_current(net, ohms, inputs.torque_constant, speed, inputs.form_factor)
-    return motor.copper_loss(amps, ohms, inputs.form_factor)
-
-
-def _incremental(readings: Readings, inputs: Inputs, net: FloatArray, _: FloatArray) -> FloatArray:
-    return net - motor.incremental_shaft_power(net, inputs.incremental_efficiency)
-
-
-def _unknown(readings: Readings, inputs: Inputs, net: FloatArray, _: FloatArray) -> FloatArray:
-    return np.zeros_like(net)
-
-
-# Each takes readings, inputs, net input power and motor current (n, 1 + draws); gives the load loss (n, 1 + draws) [W].
-ROUTES: dict[str, Callable[[Readings, Inputs, FloatArray, FloatArray], FloatArray]] = {
-    "measured current": _from_current,
-    "motor constants": _from_constants,
-    "incremental": _incremental,
-    "unknown": _unknown,
-}
+    reference = meters.reference_temperature
+    temperature = np.where(read, meters.temperature("winding", readings.winding), reference)
+    return motor.winding_resistance(meters.resistance, reference, temperature)

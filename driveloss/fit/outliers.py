@@ -12,7 +12,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import offered_terms
-from driveloss.fit.meters import Inputs
+from driveloss.fit.meters import Meters
 from driveloss.fit.physical import joint_design
 from driveloss.fit.readings import Readings
 from driveloss.fit.scatter import GROWTH, Pattern, least_size, repeat_groups
@@ -39,8 +39,8 @@ class Screened:
     findings: tuple[Finding, ...]
 
 
-def screen(ladder: Ladder, stated: Inputs, standby: FloatArray, keep_all: bool = False) -> Screened:
-    """Find gross errors in the ladder. `stated`: the inputs' first column; `standby`: (1,) [W].
+def screen(ladder: Ladder, stated: Meters, standby: FloatArray, keep_all: bool = False) -> Screened:
+    """Find gross errors in the ladder. `stated`: the meters as stated; `standby`: (1,) [W].
 
     A reading is called an outlier if it lies further from the curves through all the others than chance
     explains, with Bonferroni's correction for having looked at every reading (Cook & Weisberg, Residuals and
@@ -59,7 +59,7 @@ def screen(ladder: Ladder, stated: Inputs, standby: FloatArray, keep_all: bool =
 
 
 def _meter_power(
-    ladder: Ladder, stated: Inputs, standby: FloatArray, chosen: NDArray[np.int64], expected: FloatArray
+    ladder: Ladder, stated: Meters, standby: FloatArray, chosen: NDArray[np.int64], expected: FloatArray
 ) -> FloatArray:
     """What the meter would have read at the chosen readings had the shaft got what is expected there, (chosen,). [W]
 
@@ -165,7 +165,7 @@ def _robust_fit(design: FloatArray, readings: FloatArray) -> FloatArray:
         # The first steps bend to absolute deviations: the bisquare alone may settle on a wrong curve.
         bisquare = np.maximum(1 - far**2, 1e-3)
         weight = np.asarray(1 / np.sqrt(np.maximum(far, 0.1)) if step < STEPS // 3 else bisquare)
-    return values / scale
+    return np.asarray(values / scale)
 
 
 def _robust_size(residuals: FloatArray) -> float:

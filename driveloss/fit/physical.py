@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import PhysicalCurves
-from driveloss.fit.estimate import estimate
+from driveloss.fit.estimate import Estimate, estimate
 from driveloss.fit.family import (
     FamilyFit,
     LinearChoice,
@@ -23,7 +23,7 @@ from driveloss.fit.family import (
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import Term, offered_terms, shape
 from driveloss.fit.least_squares import Solution, curve_fit, linear_fit, nonnegative
-from driveloss.fit.meters import Inputs, first_column
+from driveloss.fit.meters import Meters, stream
 from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
 from driveloss.fit.selection import Candidate, Search, assign, weighted
 
@@ -56,6 +56,21 @@ class Problem:
     sigma: FloatArray  # (n,) relative scatter
     candidates: tuple[Candidate, ...]  # best first, weights adding up to one
     least_rss: float  # what the readings' last digits alone leave over
+
+    def searched(self) -> Problem:
+        """The same with the sets of terms that the readings support, weighted."""
+        search = Search(self.terms, self.design / self.sigma[:, None], self.power / self.sigma, self.least_rss)
+        return replace(self, candidates=tuple(search.rivals(search.best())))
+
+    def with_fitted_speeds(self) -> Problem:
+        """The same with each chosen Stribeck speed where lmfit finds it beside the coefficients, not on the grid."""
+        fitted = fit_speeds(self)
+        if not fitted:
+            return self
+        terms = tuple(
+            replace(t, stribeck_speed=fitted[j].value) if j in fitted else t for j, t in enumerate(self.terms)
+        )
+        return replace(self, terms=terms, design=joint_design(self.ladder, terms))
 
     @property
     def n(self) -> int:
@@ -106,21 +121,20 @@ class Problem:
 
 def fit_physical(
     ladder: Ladder,
-    inputs: Inputs,
+    meters: Meters,
     standby: FloatArray,
     seed: int,
     active: Collection[str],
-    problem: Problem | None = None,
 ) -> FamilyFit:
     """Fit the joint family and resample it. `standby`: (1 + draws,) [W]; `active`: the sources of error at work."""
-    problem = problem or pose(ladder, first_column(inputs), standby[:1])
-    rng = np.random.default_rng([seed, 2])
+    problem = pose(ladder, meters.as_stated(), standby[:1])
+    rng = stream(seed, "physical")
     offers = problem.offers("terms" in active)
-    member = assign([offer.weight for offer in offers], inputs.size - 1, rng)
+    member = assign([offer.weight for offer in offers], meters.size - 1, rng)
     sizes, dofs = np.array([problem.scatter(offer) for offer in offers])[member].T
     noise = scatter_draws(sizes, dofs.astype(np.int64), rng, "noise" in active)
-    scatter = rng.standard_normal((problem.n, inputs.size)) * problem.sigma[:, None] * noise
-    coefficients = _resample(problem, offers, member, inputs, standby, scatter)
+    scatter = rng.standard_normal((problem.n, meters.size)) * problem.sigma[:, None] * noise
+    coefficients = _resample(problem, offers, member, meters, standby, scatter)
     for offer in offers:
         coefficients[offer.columns, 0] += offer.weight * problem.solve(offer, problem.power[:, None])[:, 0]
     curves = PhysicalCurves(ladder.rig, problem.terms, coefficients)
@@ -134,8 +148,8 @@ def _residual_square(design: FloatArray, readings: FloatArray) -> tuple[float, i
     return float(np.sum((readings - scaled @ solution[0]) ** 2)), len(readings) - int(rank)
 
 
-def pose(ladder: Ladder, stated: Inputs, standby: FloatArray) -> Problem:
-    """Weigh the readings, find the terms they support. `stated`: the inputs' first column; `standby`: (1,) [W]."""
+def pose(ladder: Ladder, stated: Meters, standby: FloatArray) -> Problem:
+    """Weigh the readings, find the terms they support. `stated`: the meters as stated; `standby`: (1,) [W]."""
     readings = ladder.readings
     offered = offered_terms(ladder.rig, ladder.scope)
     terms = tuple(t for t, column in zip(offered, joint_design(ladder, offered).T, strict=True) if column.any())
@@ -143,11 +157,11 @@ def pose(ladder: Ladder, stated: Inputs, standby: FloatArray) -> Problem:
     power = _best_power(ladder, stated, standby, terms, design)
     first = nonnegative(design, power[:, None])[:, 0]
     pattern = choose_pattern(readings.power, power - design @ first)
-    sigma = pattern(readings.power)
     least_rss = len(power) * max(least_size(readings, pattern) ** 2, (1e-9 * pattern.reference) ** 2)
-    search = Search(terms, design / sigma[:, None], power / sigma, least_rss)
-    candidates = tuple(search.rivals(search.best()))
-    return Problem(ladder, terms, design, power, pattern, sigma, candidates, least_rss)
+    problem = Problem(ladder, terms, design, power, pattern, pattern(readings.power), (), least_rss)
+    searched = problem.searched()
+    refined = searched.with_fitted_speeds()
+    return refined.searched() if refined is not searched else searched
 
 
 def joint_design(ladder: Ladder, terms: Sequence[Term]) -> FloatArray:
@@ -168,7 +182,7 @@ def joint_design(ladder: Ladder, terms: Sequence[Term]) -> FloatArray:
 
 
 def _best_power(
-    ladder: Ladder, stated: Inputs, standby: FloatArray, terms: Sequence[Term], design: FloatArray
+    ladder: Ladder, stated: Meters, standby: FloatArray, terms: Sequence[Term], design: FloatArray
 ) -> FloatArray:
     """Shaft-side power of the stated readings, shape (n,); an unknown idle power is found on the way. [W]"""
     idle = standby
@@ -187,15 +201,15 @@ def _resample(
     problem: Problem,
     offers: Sequence[Offer],
     member: np.ndarray,
-    inputs: Inputs,
+    meters: Meters,
     standby: FloatArray,
     scatter: FloatArray,
 ) -> FloatArray:
     """Refit every draw with its own set of terms: (terms, 1 + draws), the first column left at zero."""
     ladder, idle = problem.ladder, ladder_idle(problem, standby)
     for _ in range(IDLE_PASSES):
-        power = ladder_power(ladder, inputs, idle) + scatter
-        coefficients = np.zeros((len(problem.terms), inputs.size))
+        power = ladder_power(ladder, meters, idle) + scatter
+        coefficients = np.zeros((len(problem.terms), meters.size))
         for index, offer in enumerate(offers):
             draws = 1 + np.flatnonzero(member == index)
             coefficients[np.ix_(offer.columns, draws)] = problem.solve(offer, power[:, draws])
@@ -213,7 +227,7 @@ def ladder_idle(problem: Problem, standby: FloatArray) -> FloatArray:
 
 
 def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
-    return coefficients[[term.part for term in problem.terms].index("idle")]
+    return np.asarray(coefficients[[term.part for term in problem.terms].index("idle")])
 
 
 def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator) -> FamilyFit:
@@ -233,7 +247,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
         dof=dof,
         lack_of_fit=lack_of_fit(residuals / problem.sigma, repeat_groups(problem.ladder.readings), best.parameters),
     )
-    solution = _confirm(problem)
+    solution = _chosen(problem)
     return FamilyFit(
         name="physical",
         curves=curves,
@@ -249,10 +263,9 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
     )
 
 
-def _confirm(problem: Problem) -> Solution:
-    """The chosen set once more through lmfit, for the coefficients' covariance."""
-    chosen = list(problem.best.columns)
-    return linear_fit(problem.design[:, chosen], problem.power, problem.sigma)
+def _chosen(problem: Problem) -> Solution:
+    """The chosen set's coefficients and their covariance through lmfit."""
+    return linear_fit(problem.design[:, list(problem.best.columns)], problem.power, problem.sigma)
 
 
 def _term_reports(problem: Problem, solution: Solution, curves: PhysicalCurves) -> tuple[TermReport, ...]:
@@ -265,32 +278,44 @@ def _term_reports(problem: Problem, solution: Solution, curves: PhysicalCurves) 
         found = estimate(curves.idle()) if term.part == "idle" else None
         found = found or t_interval(float(value), float(u * scale), dof, 0.0)
         reports.append(TermReport(term.label, term.law.unit, found))
-    speeds = (_stribeck_speed(problem, j) for j in problem.best.columns if problem.terms[j].kind == "stribeck")
-    return (*reports, *(speed for speed in speeds if speed is not None))
+    for j, speed in fit_speeds(problem).items():
+        reports.append(TermReport(f"seal '{problem.terms[j].cylinder}': Stribeck speed", "m/s", speed))
+    return tuple(reports)
 
 
-def _stribeck_speed(problem: Problem, column: int) -> TermReport | None:
-    """Free the Stribeck speed of the chosen set and let lmfit find it beside the others; None where it has no bound."""
+def fit_speeds(problem: Problem) -> dict[int, Estimate]:
+    """Each chosen Stribeck speed, by column, fitted by lmfit beside all coefficients. [m/s]
+
+    Coefficients stay above zero, speeds within what the readings reach; a speed that runs to its bound is left out.
+    """
+    found = {}
+    for column in problem.best.columns:
+        if problem.terms[column].kind == "stribeck":
+            fit = _free_speed(problem, column)
+            if fit.converged:
+                speed, u = float(fit.coefficients[-1]), float(fit.errors[-1])
+                found[column] = t_interval(speed, u, max(fit.dof, 1), 0.0)
+    return found
+
+
+def _free_speed(problem: Problem, column: int) -> Solution:
+    """The chosen set with one Stribeck speed freed, the last of the coefficients."""
     term, ladder = problem.terms[column], problem.ladder
-    chosen = list(problem.best.columns)
+    chosen = [j for j, b in zip(problem.best.columns, problem.best.coefficients, strict=True) if b > 0 or j == column]
     inside = ladder.readings.cylinder == term.cylinder
     pressure = np.nan_to_num(ladder.readings.mean_pressure)
 
-    def model(p) -> FloatArray:
-        free = Term(term.part, term.kind, term.cylinder, p["speed"])
+    def model(p: Mapping[str, float]) -> FloatArray:
+        free = replace(term, stribeck_speed=p["speed"])
         moved = np.where(inside, shape(ladder.rig, free, ladder.readings.frequency, pressure), 0.0)
         columns = [moved if j == column else problem.design[:, j] for j in chosen]
-        return sum(p[f"b{j}"] * c for j, c in zip(chosen, columns, strict=True))
+        return sum((p[f"b{j}"] * c for j, c in zip(chosen, columns, strict=True)), np.zeros(problem.n))
 
-    start = {f"b{j}": float(b) for j, b in zip(chosen, problem.best.coefficients, strict=True)}
-    start["speed"] = term.stribeck_speed
+    known = dict(zip(problem.best.columns, problem.best.coefficients, strict=True))
+    start = {**{f"b{j}": float(known[j]) for j in chosen}, "speed": term.stribeck_speed}
     fastest = FASTEST_STRIBECK * max(t.stribeck_speed for t in problem.terms)
-    bounds = {"speed": (1e-3 * term.stribeck_speed, fastest)}
-    fit = curve_fit(model, start, problem.power, problem.sigma, bounds)
-    if not fit.converged:
-        return None
-    label = f"seal '{term.cylinder}': Stribeck speed"
-    return TermReport(label, "m/s", t_interval(fit.coefficients[-1], float(fit.errors[-1]), max(fit.dof, 1), 0.0))
+    bounds = {**{f"b{j}": (0.0, np.inf) for j in chosen}, "speed": (1e-3 * term.stribeck_speed, fastest)}
+    return curve_fit(model, start, problem.power, problem.sigma, bounds)
 
 
 def _rivals(problem: Problem) -> tuple[Rival, ...]:

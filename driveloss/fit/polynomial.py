@@ -6,14 +6,15 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import PolynomialCurves, SweepCurve, legendre_design
 from driveloss.fit.family import FamilyFit, LinearChoice, Quality, TermReport, scatter_draws, t_interval
-from driveloss.fit.ladder import RUNGS, Ladder, ladder_power
+from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.least_squares import Solution, linear_fit
-from driveloss.fit.meters import Inputs, first_column
-from driveloss.fit.readings import pressure_groups
+from driveloss.fit.meters import Meters, stream
+from driveloss.fit.readings import Rung, by_rung
 from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
 from driveloss.fit.selection import Candidate, aicc, assign, weighted
 
@@ -36,10 +37,8 @@ def polynomial_fit(
 class _Group:
     """The readings of one sweep (repeats at one stage, cylinder and pressure together)."""
 
-    stage: str
-    cylinder: str | None
-    mean_pressure: float
-    rows: np.ndarray  # (n,) indices into the ladder
+    rung: Rung
+    rows: NDArray[np.int64]  # (n,) places in the ladder
     frequency: FloatArray
 
     @property
@@ -54,10 +53,10 @@ class _Group:
 
 
 def fit_polynomial(
-    ladder: Ladder, inputs: Inputs, standby: FloatArray, seed: int, active: Collection[str]
+    ladder: Ladder, meters: Meters, standby: FloatArray, seed: int, active: Collection[str]
 ) -> FamilyFit:
     """Fit one polynomial a sweep and resample it. `standby`: (1 + draws,) [W]; `active`: the sources at work."""
-    power = ladder_power(ladder, first_column(inputs), standby[:1])[:, 0]
+    power = ladder_power(ladder, meters.as_stated(), standby[:1])[:, 0]
     groups = _groups(ladder)
     pattern = _pattern(ladder, groups, power)
     sigma = pattern(ladder.readings.power)
@@ -65,11 +64,11 @@ def fit_polynomial(
     choices = [_choices(group, power, sigma, least) for group in groups]
     dof = max(sum(len(g.rows) - c[0].parameters for g, c in zip(groups, choices, strict=True)), 1)
     size = max(float(np.sqrt(sum(c[0].rss for c in choices) / dof)), least)
-    rng = np.random.default_rng([seed, 3])
-    draws = inputs.size - 1
+    rng = stream(seed, "polynomial")
+    draws = meters.size - 1
     noise = scatter_draws(np.full(draws, size), np.full(draws, dof), rng, "noise" in active)
-    scatter = rng.standard_normal((len(power), inputs.size)) * sigma[:, None] * noise
-    drawn = ladder_power(ladder, inputs, standby) + scatter
+    scatter = rng.standard_normal((len(power), meters.size)) * sigma[:, None] * noise
+    drawn = ladder_power(ladder, meters, standby) + scatter
     curves = tuple(_curve(g, c, drawn, sigma, rng, active) for g, c in zip(groups, choices, strict=True))
     residuals = _residuals(groups, choices, power)
     spread = draw_scatter(pattern, ladder.readings.power, residuals, noise, ladder.loaded, rng)
@@ -86,17 +85,7 @@ def _residuals(groups: list[_Group], choices: list[list[Candidate]], power: Floa
 
 def _groups(ladder: Ladder) -> list[_Group]:
     readings = ladder.readings
-    groups = []
-    for stage in RUNGS:
-        for cylinder in dict.fromkeys(readings.cylinder[readings.stage == stage]):
-            rows = np.flatnonzero((readings.stage == stage) & (readings.cylinder == cylinder))
-            pressure = np.nan_to_num(readings.mean_pressure[rows])
-            numbers = pressure_groups(pressure)
-            for number in range(numbers.max() + 1):
-                mine = rows[numbers == number]
-                at = float(np.nan_to_num(readings.mean_pressure[mine]).mean()) if cylinder else 0.0
-                groups.append(_Group(stage, str(cylinder) or None, at, mine, readings.frequency[mine]))
-    return groups
+    return [_Group(rung, rows, readings.frequency[rows]) for rung, rows in by_rung(readings)]
 
 
 def _pattern(ladder: Ladder, groups: list[_Group], power: FloatArray) -> Pattern:
@@ -114,7 +103,7 @@ def _choices(group: _Group, power: FloatArray, sigma: FloatArray, least: float) 
     candidates = []
     for degree in group.degrees:
         design = group.design(degree) / sigma[group.rows, None]
-        best, *_ = np.linalg.lstsq(design, power[group.rows] / sigma[group.rows], rcond=None)
+        best = np.asarray(np.linalg.lstsq(design, power[group.rows] / sigma[group.rows], rcond=None)[0], dtype=float)
         rss = float(np.sum((power[group.rows] / sigma[group.rows] - design @ best) ** 2))
         score = aicc(max(rss, len(group.rows) * least**2), len(group.rows), degree + 1)
         candidates.append(Candidate(tuple(range(degree + 1)), best, rss, degree + 1, score))
@@ -140,7 +129,8 @@ def _curve(
         coefficients[: candidate.parameters, draws] = solved
         coefficients[: candidate.parameters, 0] += candidate.weight * candidate.coefficients
     low, high = float(group.frequency.min()), float(group.frequency.max())
-    return SweepCurve(group.stage, group.cylinder, group.mean_pressure, low, high, coefficients)
+    rung = group.rung
+    return SweepCurve(rung.stage, rung.cylinder, rung.mean_pressure or 0.0, low, high, coefficients)
 
 
 def _report(
@@ -184,11 +174,7 @@ def _term_reports(
     """Coefficients of the raw powers of frequency, with the scatter pooled over all sweeps."""
     fit = polynomial_fit(group.frequency, power, degree, sigma)
     scale = size / fit.residual_sd if fit.residual_sd and np.isfinite(fit.residual_sd) else 0.0
-    name = (
-        group.stage
-        if group.cylinder is None
-        else f"{group.stage} '{group.cylinder}' at {group.mean_pressure / 1e5:.3g} bar"
-    )
+    name = group.rung.stage if group.rung.cylinder is None else str(group.rung)
     units = ["W", "W/Hz"] + [f"W/Hz^{j}" for j in range(2, degree + 1)]
     rows = zip(fit.coefficients, fit.errors * scale, units, strict=False)
     return [

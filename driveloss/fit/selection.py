@@ -43,7 +43,7 @@ def aicc(rss: float, n: int, parameters: int) -> float:
     k = parameters + 1  # the scatter is estimated too
     spare = n - k - 1
     correction = 2 * k * (k + 1) / spare if spare > 0 else UNAFFORDABLE * k
-    return n * np.log(max(rss, 1e-300) / n) + 2 * k + correction
+    return float(n * np.log(max(rss, 1e-300) / n) + 2 * k + correction)
 
 
 class Search:

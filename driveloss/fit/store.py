@@ -13,14 +13,16 @@ from typing import Any
 
 import numpy as np
 
-from driveloss.bench.records import Rig
+from driveloss.bench.records import Limits, Rig
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, Range
 from driveloss.fit.curves import Curves, PhysicalCurves, PolynomialCurves, SweepCurve
+from driveloss.fit.estimate import Estimate
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
 from driveloss.fit.laws import Term
-from driveloss.fit.meters import Inputs
+from driveloss.fit.meters import CylinderDraws, Meters
+from driveloss.fit.motor_loss import ROUTES
 from driveloss.fit.scatter import Scatter
 
 SCHEMA = "driveloss.calibration/1"
@@ -29,7 +31,7 @@ SCHEMA = "driveloss.calibration/1"
 def to_text(calibration: Calibration) -> str:
     """The calibration as JSON text; its first member is the SHA-256 of all that follows."""
     body = json.dumps(_content(calibration), indent=None, separators=(",", ":"), allow_nan=False)
-    body = body.replace(',"curves":', ',\n"curves":', 1).replace(',"inputs":', ',\n"inputs":', 1)[1:]
+    body = body.replace(',"curves":', ',\n"curves":', 1).replace(',"meters":', ',\n"meters":', 1)[1:]
     return f'{{"checksum":"{_digest(body)}",\n{body}\n'
 
 
@@ -66,8 +68,9 @@ def from_text(text: str, name: str) -> Calibration:
         ) from error
 
 
-def read_calibration(path: Path) -> Calibration:
+def read_calibration(path: Path | str) -> Calibration:
     """Read a saved calibration. Raises InputError where there is none or it cannot be used."""
+    path = Path(path)
     try:
         return from_text(path.read_text(encoding="utf-8"), path.name)
     except (OSError, UnicodeDecodeError) as error:
@@ -89,7 +92,7 @@ def _content(c: Calibration) -> dict[str, Any]:
         "seed": c.seed,
         "draws": c.draws,
         "files": c.files,
-        "route": c.route,
+        "route": c.route.name,
         "stated_pressure_friction": list(c.stated_pressure_friction),
         "has_standby": c.has_standby,
         "winding": list(c.winding) if c.winding else None,
@@ -101,7 +104,7 @@ def _content(c: Calibration) -> dict[str, Any]:
         "motor_range": asdict(c.motor_range) if c.motor_range else None,
         "ranges": {name: asdict(span) for name, span in c.ranges.items()},
         "curves": _pack_curves(c.curves),
-        "inputs": {item.name: _pack(getattr(c.inputs, item.name)) for item in fields(Inputs)},
+        "meters": _pack_record(c.meters),
         "standby_W": _pack(c.standby),
         "torque_constant_Nm_per_A": _pack(c.torque_constant),
         "scatter_W": _pack(c.scatter.size),
@@ -114,7 +117,7 @@ def family_tables(fit: FamilyFit) -> dict[str, Any]:
     quality = asdict(fit.quality)
     renamed = {"residual_rms": "residual_rms_W", "leave_one_out": "leave_one_out_W", "scatter": "scatter_W"}
     return {
-        "terms": [{"label": t.label, "unit": t.unit, **_finite(asdict(t.estimate))} for t in fit.terms],
+        "terms": [{"label": t.label, "unit": t.unit, **_finite(t.estimate)} for t in fit.terms],
         "quality": {renamed.get(key, key): value for key, value in quality.items()},
         "rivals": [
             {
@@ -129,7 +132,8 @@ def family_tables(fit: FamilyFit) -> dict[str, Any]:
     }
 
 
-def _finite(values: dict[str, float]) -> dict[str, float | None]:
+def _finite(found: Estimate) -> dict[str, float | None]:
+    values = {key: getattr(found, key) for key in ("value", "u", "low", "high")}
     return {key: value if np.isfinite(value) else None for key, value in values.items()}
 
 
@@ -152,6 +156,20 @@ def _unpack(value: Any, size: int) -> Any:
     if "doubles" in value:
         return np.frombuffer(base64.b64decode(value["doubles"]), dtype="<f8")
     return {key: _unpack(item, size) for key, item in value.items()}
+
+
+def _pack_record(record: Meters | CylinderDraws) -> dict[str, Any]:
+    packed = {item.name: getattr(record, item.name) for item in fields(record)}
+    if isinstance(record, Meters):
+        packed["cylinders"] = {name: _pack_record(draws) for name, draws in record.cylinders.items()}
+        packed["reading_by_reading"] = asdict(record.reading_by_reading)
+    return {key: _pack(value) for key, value in packed.items()}
+
+
+def _revive_meters(data: dict[str, Any], size: int) -> Meters:
+    cylinders = {name: CylinderDraws(**_unpack(draws, size)) for name, draws in data["cylinders"].items()}
+    own: dict[str, Any] = {"cylinders": cylinders, "reading_by_reading": Limits(**data["reading_by_reading"])}
+    return Meters(**{key: own.get(key, _unpack(value, size)) for key, value in data.items()})
 
 
 def _pack_curves(curves: Curves) -> dict[str, Any]:
@@ -189,9 +207,9 @@ def _revive_calibration(data: dict[str, Any]) -> Calibration:
         seed=data["seed"],
         rig=rig,
         files=data["files"],
-        route=data["route"],
+        route=ROUTES[data["route"]],
         stated_pressure_friction=tuple(data["stated_pressure_friction"]),
-        inputs=Inputs(**{key: _unpack(value, size) for key, value in data["inputs"].items()}),
+        meters=_revive_meters(data["meters"], size),
         standby=_unpack(data["standby_W"], size),
         has_standby=data["has_standby"],
         curves=_revive_curves(data["curves"], rig, size),

@@ -1,3 +1,47 @@
 """Which readings to take."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from driveloss.bench.records import Bench
+    from driveloss.plan.ask import Plan
+
 ORDERS = {"up-down": "up and down, so that a drift shows", "random": "in random order, so that a drift averages out"}
+DRAWS = 2000
+
+
+def plan(
+    bench: Bench,
+    at: Sequence[float],
+    *,
+    half_width: str | float | None = None,
+    readings: int | None = None,
+    cylinders: Sequence[str] | None = None,
+    scatter: str | float | None = None,
+    loaded_power: str | float | None = None,
+) -> Plan:
+    """Plan readings for the net power at frequencies `at` [Hz] of a bench that was measured before.
+
+    half_width: wanted, of every 95 % interval; scatter: of one power reading; loaded_power: input of loaded runs at
+    the highest of `at`; each as "0.5 W" or in W. readings, cylinders: as of `plan.ask.plan`.
+    Raises InputError where a target lies outside what was run, or nothing says what is wanted.
+    """
+    from driveloss.fit.calibrate import calibrate
+    from driveloss.plan.ask import plan as ask
+    from driveloss.plan.outlook import outlook
+
+    wanted, noise, loaded = (
+        _power(given, name)
+        for given, name in ((half_width, "half-width"), (scatter, "scatter"), (loaded_power, "loaded power"))
+    )
+    calibration = calibrate(bench, draws=DRAWS, compare=False)
+    return ask(outlook(bench, calibration, noise, loaded, at), at, wanted, readings, cylinders)
+
+
+def _power(given: str | float | None, name: str) -> float | None:
+    from driveloss.bench.quantity import read_option
+
+    return read_option(given, "power", name).value if isinstance(given, str) else given

@@ -10,13 +10,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import ClassVar
 
 import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
+from driveloss.fit.checks import known_cylinder, positive
+from driveloss.fit.readings import Rung
 from driveloss.plan.optimal_design import apportion, v_optimal, variances
-from driveloss.plan.outlook import Outlook, Rung, Systematic
+from driveloss.plan.outlook import Outlook, Systematic
+from driveloss.say.answer import Answer
 
 BAR = 1e5  # [Pa]
 GRID = 24  # candidate frequencies a rung, about
@@ -58,8 +62,8 @@ class Target:
         return next(iter(self.common.sources))
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, repr=False)
+class Plan(Answer):
     """Readings to take, and what they promise."""
 
     points: tuple[Point, ...]
@@ -68,6 +72,11 @@ class Plan:
     impossible: bool  # no number of readings meets the wish
     laws: dict[str, tuple[str, ...]]  # labels of the laws that each part is taken to follow
     assumptions: tuple[str, ...]
+    told_by: ClassVar[str] = "driveloss.plan.tell:plan"
+    lists: ClassVar[tuple[str, ...]] = ("points",)
+
+    def __repr__(self) -> str:
+        return f"Plan({self.readings} readings for {len(self.targets)} targets)"
 
     @property
     def readings(self) -> int:
@@ -134,13 +143,11 @@ def _checked(
         raise InputError(
             "expected a wanted half-width (--half-width) or a number of readings (--readings), got neither"
         )
-    if half_width is not None and not (np.isfinite(half_width) and half_width > 0):
-        raise InputError(f"half-width: read {half_width:g} W, expected a positive power")
+    if half_width is not None:
+        positive(half_width, "W", "half-width", "power")
     names = tuple(outlook.calibration.ranges if cylinders is None else cylinders)
     for name in names:
-        if name not in outlook.calibration.ranges:
-            known = ", ".join(f"'{c}'" for c in outlook.calibration.ranges)
-            raise InputError(f"cylinder: read '{name}', expected one that has a no-load sweep: {known}")
+        known_cylinder(outlook.calibration, name)
     return at, names
 
 
@@ -168,7 +175,7 @@ class _Problem:
         terms = self.outlook.rows(rung, at)[0, self.used]
         efficiency = self.outlook.bench.rig.transmission.efficiency.value
         net = [(rung, frequency) == target for target in self.targets]
-        return np.concatenate([terms, np.array(net) / efficiency]) / self.outlook.sigma(rung, at)[0]
+        return np.asarray(np.concatenate([terms, np.array(net) / efficiency]) / self.outlook.sigma(rung, at)[0])
 
     @cached_property
     def base(self) -> FloatArray:

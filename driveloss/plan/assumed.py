@@ -12,14 +12,16 @@ from driveloss.bench.records import Bench, FloatArray, Sweep
 from driveloss.bench.toml import Config
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
+from driveloss.fit.checks import positive
+from driveloss.fit.readings import Rung
 from driveloss.physics import motor
-from driveloss.plan.outlook import RUNGS, Outlook, Rung
+from driveloss.plan import DRAWS
+from driveloss.plan.outlook import RUNGS, Outlook, planned, weighted_fit
 
 POINTS = 9  # assumed readings a rung
 STANDBY = 0.05  # of the loaded power, before a controller
 SHARES = {"motor-alone": 0.15, "piston-disconnected": 0.3, "no-load": 0.6, "loaded": 1.0}  # of the loaded power
 COULOMB = 0.5  # share of a rung's power at the highest frequency that is in proportion to it; the rest to its square
-DRAWS = 400
 
 
 @dataclass(frozen=True)
@@ -35,8 +37,7 @@ class Expected:
         if not 0 < self.low < self.high:
             raise InputError(f"range: read {self.low:g} to {self.high:g} Hz, expected 0 < from < to")
         for name, value in (("loaded power", self.loaded_power), ("scatter", self.scatter)):
-            if not (np.isfinite(value) and value > 0):
-                raise InputError(f"{name}: read {value:g} W, expected a positive power")
+            positive(value, "W", name, "power")
 
 
 def assumed_outlook(config: Config, folder: Path, expected: Expected) -> Outlook:
@@ -49,12 +50,10 @@ def assumed_outlook(config: Config, folder: Path, expected: Expected) -> Outlook
     standby = [_standby(config, expected)] if any(spec.stage == "standby" for spec in config.sweeps) else []
     bench = Bench(folder, config.rig, (*standby, *sweeps), config.sha256)
     calibration = calibrate(bench, draws=DRAWS, compare=False, keep_all=True)
-    evidence = calibration.evidence
-    assert evidence is not None and evidence.fits["physical"].problem is not None
-    terms = tuple(term for term in evidence.fits["physical"].problem.terms if term.kind != "stribeck")
-    return Outlook(
-        bench, calibration, terms, expected.scatter, expected.loaded_power, expected.high, _said(config, expected)
-    )
+    problem = weighted_fit(calibration)
+    terms = tuple(term for term in problem.terms if term.kind != "stribeck")
+    said = _said(config, expected)
+    return Outlook(bench, calibration, problem, terms, expected.scatter, expected.loaded_power, expected.high, said)
 
 
 def _check_ladder(config: Config) -> None:
@@ -80,7 +79,7 @@ def _sweep(config: Config, rung: Rung, expected: Expected) -> Sweep:
     share = frequency / expected.high
     top = SHARES[rung.stage] * expected.loaded_power
     power = top * (COULOMB * share + (1 - COULOMB) * share**2) + _idle(config, expected)
-    sweep = rung.sweep(frequency, power)
+    sweep = planned(rung, frequency, power)
     return sweep.replace(file=f"assumed-{rung.stage}", current=_current(config, frequency, power, expected))
 
 
@@ -100,7 +99,7 @@ def _current(config: Config, frequency: FloatArray, power: FloatArray, expected:
 
 def _standby(config: Config, expected: Expected) -> Sweep:
     power = np.full(3, max(_idle(config, expected), expected.scatter))
-    return Rung("standby").sweep(np.zeros(3), power).replace(file="assumed-standby")
+    return planned(Rung("standby"), np.zeros(3), power).replace(file="assumed-standby")
 
 
 def _said(config: Config, expected: Expected) -> tuple[str, ...]:

@@ -98,7 +98,7 @@ def variances(rows: FloatArray, counts: FloatArray, targets: FloatArray) -> Floa
     wanted, told = targets / scale, information(scaled, counts)
     if np.linalg.cond(told) > UNDETERMINED:
         return np.full(len(wanted), np.inf)
-    return np.sum(wanted * np.linalg.solve(told, wanted.T).T, axis=1)
+    return np.asarray(np.sum(wanted * np.linalg.solve(told, wanted.T).T, axis=1))
 
 
 def apportion(weights: FloatArray, total: int) -> NDArray[np.int64]:
@@ -128,4 +128,4 @@ def _scaled(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _normalised(weights: FloatArray) -> FloatArray:
     kept = np.where(weights > NEGLIGIBLE * weights.max(), weights, 0.0)
-    return kept / kept.sum()
+    return np.asarray(kept / kept.sum())

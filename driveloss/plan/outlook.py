@@ -11,48 +11,17 @@ import numpy as np
 from driveloss.bench.records import Bench, FloatArray, Sweep
 from driveloss.breakdown.ask import breakdown
 from driveloss.errors import InputError
-from driveloss.fit.calibrate import reweigh
 from driveloss.fit.calibration import Calibration
+from driveloss.fit.contributions import SCATTER, Attribution
 from driveloss.fit.estimate import estimate
 from driveloss.fit.ladder import Ladder
 from driveloss.fit.laws import Term
-from driveloss.fit.meters import SOURCES
 from driveloss.fit.motor_loss import shaft_power
-from driveloss.fit.physical import joint_design
-from driveloss.fit.readings import SAME_PRESSURE, Readings, gather, pressure_groups
+from driveloss.fit.physical import Problem, joint_design
+from driveloss.fit.readings import SAME_PRESSURE, Readings, Rung, gather, pressure_groups
 
 RUNGS = ("motor-alone", "piston-disconnected", "no-load", "loaded")
-BY_CHANCE = ("noise", "terms")  # sources of error that more readings reduce
-COMMON = tuple(source for source in SOURCES if source not in BY_CHANCE)
-SYSTEMATIC_DRAWS = 1000
 STEP = 1e-3  # relative step of the load loss's slope
-
-
-@dataclass(frozen=True)
-class Rung:
-    """One kind of reading that can be taken."""
-
-    stage: str
-    cylinder: str | None = None
-    mean_pressure: float | None = None  # [Pa]
-
-    def sweep(self, frequency: FloatArray, power: FloatArray | None = None) -> Sweep:
-        """Readings of this rung as a sweep, at frequency [Hz] and input power [W], (n,) each."""
-        n = len(frequency)
-        return Sweep(
-            stage=self.stage,
-            cylinder=self.cylinder,
-            file="planned",
-            sha256="",
-            line=np.arange(1, n + 1),
-            frequency=frequency,
-            power=np.ones(n) if power is None else power,
-            power_resolution=0.01,
-            from_volts_and_amps=False,
-            current=None,
-            voltage=None,
-            mean_pressure=None if self.mean_pressure is None else np.full(n, self.mean_pressure),
-        )
 
 
 @dataclass(frozen=True)
@@ -70,6 +39,7 @@ class Outlook:
 
     bench: Bench
     calibration: Calibration  # fresh, of the physical family
+    problem: Problem  # its weighted fit
     terms: tuple[Term, ...]  # laws that the fit will need
     scatter: float | None  # [W] stated for every reading, else as the calibration's
     loaded_power: float | None  # [W] stated input of loaded runs at `stated_at`, in proportion to frequency elsewhere
@@ -103,13 +73,13 @@ class Outlook:
 
     def rows(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         """Slopes of the rung's shaft-side power in the coefficients, shape (n, terms)."""
-        readings = gather(self.bench.rig, [rung.sweep(frequency)], RUNGS)
+        readings = gather(self.bench.rig, [planned(rung, frequency)], RUNGS)
         return joint_design(replace(self._ladder, readings=readings), self.terms)
 
     def sigma(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         """Standard deviation of the shaft-side power of one reading, shape (n,). [W]"""
         power = self.input_power(rung, frequency)
-        known = self._problem
+        known = self.problem
         size = known.scatter(known.offers()[0])[0] * known.pattern(power) if self.scatter is None else self.scatter
         sd = np.broadcast_to(size, power.shape)
         return sd * self._passed_on(rung, frequency, power) if rung.stage == "loaded" else sd
@@ -118,42 +88,29 @@ class Outlook:
         """Expected at the meter, shape (n,). [W]"""
         if rung.stage == "loaded":
             return self._loaded_input(rung, frequency)
-        readings = gather(self.bench.rig, [rung.sweep(frequency)], RUNGS)
+        readings = gather(self.bench.rig, [planned(rung, frequency)], RUNGS)
         shaft = self.calibration.shaft_power(readings)
         return (self.calibration.standby + shaft + self.calibration.load_loss(shaft, frequency))[:, 0]
 
     def systematic(self, rung: Rung, frequency: float) -> Systematic:
         """Errors of the net power at a loaded rung that repeats do not reduce, at frequency [Hz]."""
-        at = np.array([frequency])
-        sweep = self._loaded_sweep(rung, at)
-
-        def half(calibration: Calibration) -> tuple[float, float]:
-            draws = breakdown(calibration, [sweep]).draws["pneumatic"]
-            found = None if draws is None else estimate(draws[0])
-            if found is None:
-                raise InputError(f"{place(rung)}: the net power at {frequency:g} Hz is not determinable on this bench")
-            return found.value, found.half_width
-
-        net, together = half(self._weighed[COMMON])
-        alone = {source: half(self._weighed[(source,)])[1] for source in COMMON}
-        ranked = sorted(((s, h) for s, h in alone.items() if h > 1e-9), key=lambda item: -item[1])
-        return Systematic(net, together, dict(ranked))
+        net = breakdown(self.calibration, [self._loaded_sweep(rung, np.array([frequency]))]).draws["pneumatic"]
+        found = self._attribution.explain(net[0])
+        common = {source: moved for source, moved in found.draws.items() if source != SCATTER}
+        together = estimate(sum(common.values(), np.zeros(net.shape[1])))
+        if together is None or not np.isfinite(net[0]).all():
+            raise InputError(f"{rung}: the net power at {frequency:g} Hz is not determinable on this bench")
+        alone = {source: width for source, width in found.half_widths.items() if source in common and width > 1e-9}
+        ranked = sorted(alone.items(), key=lambda item: -item[1])
+        return Systematic(float(net[0, 0]), together.half_width, dict(ranked))
 
     @cached_property
-    def _weighed(self) -> dict[tuple[str, ...], Calibration]:
-        """The calibration with some sources of error only."""
-        sets = [COMMON, *((source,) for source in COMMON)]
-        return {active: reweigh(self.bench, self.calibration, active, SYSTEMATIC_DRAWS) for active in sets}
+    def _attribution(self) -> Attribution:
+        return Attribution(self.calibration.meters)
 
     @property
     def _ladder(self) -> Ladder:
-        assert self.calibration.evidence is not None
-        return self.calibration.evidence.ladder
-
-    @property
-    def _problem(self):
-        assert self.calibration.evidence is not None
-        return self.calibration.evidence.fits["physical"].problem
+        return self.problem.ladder
 
     def _loaded_input(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         if self.loaded_power is not None and self.stated_at is not None:
@@ -165,7 +122,7 @@ class Outlook:
 
     def _loaded_sweep(self, rung: Rung, frequency: FloatArray) -> Sweep:
         """A loaded run as expected, with current and winding temperature as in the bench's own runs."""
-        sweep = rung.sweep(frequency, self._loaded_input(rung, frequency))
+        sweep = planned(rung, frequency, self._loaded_input(rung, frequency))
         runs = self._runs(rung)
         order = np.argsort(runs.frequency)
 
@@ -182,29 +139,37 @@ class Outlook:
         mine = (runs.cylinder == rung.cylinder) & (np.abs(runs.mean_pressure - pressure) <= SAME_PRESSURE * pressure)
         if not mine.any() and self.loaded_power is None:
             raise InputError(
-                f"{place(rung)}: no loaded sweep tells what power to expect, expected one on the bench, or --power-at"
+                f"{rung}: no loaded sweep tells what power to expect, expected one on the bench, or --power-at"
             )
         return runs.only(mine)
 
     def _passed_on(self, rung: Rung, frequency: FloatArray, power: FloatArray) -> FloatArray:
         """How much of a deviation of the input power reaches the shaft's: the load loss takes its share, (n,)."""
-        route = self.calibration.route
         readings = gather(self.bench.rig, [self._loaded_sweep(rung, frequency)], RUNGS)
-        known = shaft_power(readings, self.calibration.inputs, self.calibration.standby, route)
-        if route == "measured current":  # the ammeter's deviation counts twice in the copper loss
-            return np.hypot(1.0, 2 * known.load_loss[:, 0] / power)
-        if route == "incremental":  # the scatter was found on the shaft's side
-            return np.ones_like(power)
+        known = shaft_power(readings, self.calibration.meters, self.calibration.standby, self.calibration.route)
         above = self.calibration.load_loss(known.power * (1 + STEP), frequency)
         below = self.calibration.load_loss(known.power * (1 - STEP), frequency)
-        return 1 / (1 + (above - below)[:, 0] / (2 * STEP * known.power[:, 0]))
+        slope = (above - below)[:, 0] / (2 * STEP * known.power[:, 0])
+        return self.calibration.route.passed_on(power, known.load_loss[:, 0], slope)
 
 
-def place(rung: Rung) -> str:
-    """Name with cylinder and pressure where it has them, on two lines."""
-    if rung.cylinder is None or rung.mean_pressure is None:
-        return rung.stage
-    return f"{rung.stage} '{rung.cylinder}' at {rung.mean_pressure / 1e5:.4g} bar"
+def planned(rung: Rung, frequency: FloatArray, power: FloatArray | None = None) -> Sweep:
+    """Readings of a rung that can be taken, as a sweep, at frequency [Hz] and input power [W], (n,) each."""
+    n = len(frequency)
+    return Sweep(
+        stage=rung.stage,
+        cylinder=rung.cylinder,
+        file="planned",
+        sha256="",
+        line=np.arange(1, n + 1),
+        frequency=frequency,
+        power=np.ones(n) if power is None else power,
+        power_resolution=0.01,
+        from_volts_and_amps=False,
+        current=None,
+        voltage=None,
+        mean_pressure=None if rung.mean_pressure is None else np.full(n, rung.mean_pressure),
+    )
 
 
 def outlook(
@@ -221,10 +186,15 @@ def outlook(
     scatter: of one reading, instead [W]. loaded_power: input of loaded runs at the highest target frequency, instead
     [W]. calibration: fresh, physical.
     """
-    curves = calibration.curves
-    chosen = calibration.evidence.fits["physical"].problem if calibration.evidence else None
-    if chosen is None or not hasattr(curves, "terms"):
+    problem = weighted_fit(calibration)
+    terms = tuple(t for j, t in enumerate(problem.terms) if t.kind != "stribeck" or j in problem.best.columns)
+    said = ("readings scatter as the bench's own calibration found",) if scatter is None else ()
+    return Outlook(bench, calibration, problem, terms, scatter, loaded_power, max(targets, default=None), said)
+
+
+def weighted_fit(calibration: Calibration) -> Problem:
+    """The weighted problem behind a fresh calibration of the physical family. Raises InputError for another."""
+    fit = calibration.evidence.fits.get("physical") if calibration.evidence else None
+    if calibration.family != "physical" or fit is None or fit.problem is None:
         raise InputError("a plan needs a fresh calibration of the physical family")
-    terms = tuple(t for j, t in enumerate(chosen.terms) if t.kind != "stribeck" or j in chosen.best.columns)
-    assumptions = ["readings scatter as the bench's own calibration found"] if scatter is None else []
-    return Outlook(bench, calibration, terms, scatter, loaded_power, max(targets, default=None), tuple(assumptions))
+    return fit.problem

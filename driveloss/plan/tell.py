@@ -8,18 +8,16 @@ from typing import Any
 
 import numpy as np
 
+from driveloss.fit.readings import Rung
+from driveloss.plan import ORDERS
 from driveloss.plan.ask import COVERAGE, Plan, Point, Target
-from driveloss.plan.outlook import Rung, place
 from driveloss.say.numbers import NOT_KNOWN, bar
-from driveloss.say.sheet import Sheet
-
-PERCENT = 100.0
-ORDERS = ("up-down", "random")
+from driveloss.say.sheet import Item, Sheet
 
 HOPELESS = 100.0  # times as many readings: the curves are then determined by rounding at most
 
 
-def plan_tables(plan: Plan) -> list[Sheet | str]:
+def plan_tables(plan: Plan) -> list[Item]:
     """What to measure, what it promises, and whether that is enough."""
     return [
         _readings(plan),
@@ -35,7 +33,7 @@ def _readings(plan: Plan) -> Sheet:
     for rung, points in by_rung(plan):
         what = [f"{p.frequency:g}" + (f" × {p.count}" if p.count > 1 else "") for p in points]
         lines = [", ".join(what[i : i + 6]) for i in range(0, len(what), 6)]
-        rows.append((_two_lines(rung), str(sum(p.count for p in points)), "\n".join(lines)))
+        rows.append(("\n".join(rung.lines), str(sum(p.count for p in points)), "\n".join(lines)))
     heads = ("Rung", "Readings", "Crank frequency [Hz] × times")
     return Sheet(f"{plan.readings} readings to take", heads, tuple(rows), (heads[0], heads[2]))
 
@@ -43,10 +41,6 @@ def _readings(plan: Plan) -> Sheet:
 def by_rung(plan: Plan) -> list[tuple[Rung, list[Point]]]:
     """Points of each rung, in the order of the ladder."""
     return [(rung, list(points)) for rung, points in groupby(plan.points, key=lambda point: point.rung)]
-
-
-def _two_lines(rung: Rung) -> str:
-    return place(rung).replace(" at ", "\n")
 
 
 def _promise(plan: Plan) -> Sheet:
@@ -120,7 +114,10 @@ def _impossible(plan: Plan) -> str:
 ADVICE = {
     "meter gain": "a more accurate power meter, or a calibration of this one, would help",
     "meter zero": "a more accurate power meter, or zeroing this one, would help",
-    "motor constants": "measure winding resistance, torque constant and transmission efficiency more accurately",
+    "motor constants": "measure winding resistance and torque constant more accurately",
+    "transmission": "measure the transmission's efficiency more accurately",
+    "pressure": "a more accurate pressure gauge would help",
+    "seal heat share": "measure how much of the seal's heat enters the gas",
     "geometry": "measure bore, stroke and open port more accurately, or open the port wider",
     "frequency": "a more accurate frequency reading would help",
     "temperature": "a more accurate winding temperature would help",
@@ -175,7 +172,7 @@ def _target(target: Target) -> dict[str, Any]:
 
 
 def sheets(plan: Plan, order: str, seed: int, extra: tuple[str, ...] = ()) -> dict[str, bytes]:
-    """Files to fill in, one a rung: name to text. `order`: see ORDERS. `extra`: further empty columns' headings."""
+    """Files to fill in, one a rung: name to content. `order`: see ORDERS. `extra`: further empty columns' headings."""
     rng = np.random.default_rng([seed, 11])
     return {_file(rung): _sheet(rung, points, order, rng, extra).encode() for rung, points in by_rung(plan)}
 
@@ -183,15 +180,14 @@ def sheets(plan: Plan, order: str, seed: int, extra: tuple[str, ...] = ()) -> di
 def _file(rung: Rung) -> str:
     if rung.cylinder is None:
         return f"{rung.stage}.csv"
-    return f"{rung.cylinder}-{rung.stage}-{bar(rung.mean_pressure)}bar.csv"
+    return f"{rung.cylinder.replace('/', '-')}-{rung.stage}-{bar(rung.mean_pressure)}bar.csv"
 
 
 def _sheet(rung: Rung, points: list[Point], order: str, rng: np.random.Generator, extra: tuple[str, ...]) -> str:
     pressure = "" if rung.cylinder is None else f",{bar(rung.mean_pressure)}"
     heading = ["frequency [Hz]", "power [W]", *(["mean pressure [bar]"] if pressure else []), *extra, "note"]
-    how = {"up-down": "up and down, so that a drift shows", "random": "in random order, so that a drift averages out"}
     lines = [
-        f"# {place(rung)}. Planned set points, {how[order]}: keep the order, and write what",
+        f"# {rung}. Planned set points, {ORDERS[order]}: keep the order, and write what",
         "# was read over what was planned. Let the machine warm up first and settle at every point.",
         ",".join(heading),
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -11,12 +12,16 @@ from driveloss.bench.records import FloatArray, Quantity, Rig
 from driveloss.breakdown.ask import Breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
+from driveloss.fit.checks import known_cylinder, positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
+from driveloss.fit.meters import stream
 from driveloss.losses.ask import shifted
-from driveloss.physics import aftercooler, ceilings, crank, torque
+from driveloss.physics import aftercooler, ceilings, crank, cylinder
 from driveloss.predict import scaling, torque_margin
 from driveloss.predict.rules import Rule, rules
 from driveloss.predict.scaling import Conditions, Disagreement
+from driveloss.say.answer import Answer
+from driveloss.say.quantities import Named, reported
 
 SAME_SIZE = 1e-3  # a bore or stroke closer than this fraction is that of the measured cylinder
 MILLIMETRES, BARS = (1e-3, "mm"), (1e5, "bar")
@@ -35,27 +40,50 @@ class Wanted:
     pressure_amplitude: Quantity | None = None  # [Pa] half of peak to peak
 
 
-@dataclass(frozen=True)
-class Prediction:
-    """One frequency. `parts` by name, in SI; what cannot be determined is None or missing."""
+@dataclass(frozen=True, kw_only=True)
+class Prediction(Named):
+    """One frequency; SI units, None where not determinable."""
 
     frequency: float  # [Hz]
     mean_piston_speed: float  # [m/s]
-    parts: dict[str, Estimate | None]
+    input: Estimate
+    standby: Estimate | None = None
+    motor: Estimate | None = None
+    motor_copper: Estimate | None = None
+    linkage: Estimate | None = None
+    drive: Estimate
+    transmission: Estimate
+    seal: Estimate
+    pneumatic: Estimate
+    efficiency_ceiling: Estimate | None
+    aftercooler_heat: Estimate
+    friction_heat: Estimate
+    cycle_work_ratio: Estimate
+    seal_force: Estimate
+    lip_friction: Estimate
+    pressure_amplitude: Estimate | None
+    least_pressure_amplitude: Estimate | None
+    mean_torque: Estimate | None
+    peak_torque: Estimate | None
+    mean_current: Estimate | None
+    peak_current: Estimate | None
+    mean_torque_margin: Estimate | None = None
+    peak_torque_margin: Estimate | None = None
+    mean_current_margin: Estimate | None = None
+    peak_current_margin: Estimate | None = None
     spreads: dict[str, Disagreement]  # that entered, by the name that a Rule gives
     peak_angle: float  # [rad] after top dead centre, where the motor must supply most
     cycle: tuple[tuple[float, Estimate | None], ...]  # crank angle [rad], torque at the motor shaft [N m]
     verdict: str  # a key of torque_margin.VERDICTS
     flags: tuple[str, ...]
-    draws: dict[str, FloatArray] = field(repr=False, compare=False)  # (1 + draws,) each
+    draws: dict[str, FloatArray] = field(compare=False)  # (1 + draws,) each
 
-    def __getitem__(self, name: str) -> Estimate | None:
-        """`prediction["seal"]` for `prediction.parts.get("seal")`."""
-        return self.parts.get(name)
+    def __repr__(self) -> str:
+        return f"Prediction({self.frequency:g} Hz: {self.input.value:.4g} W in, {self.pneumatic.value:.3g} W net)"
 
 
-@dataclass(frozen=True)
-class Answer:
+@dataclass(frozen=True, repr=False)
+class Predictions(Answer):
     """What was asked, by which rules, and what follows at each frequency."""
 
     calibration: Calibration
@@ -64,6 +92,14 @@ class Answer:
     rules: tuple[Rule, ...]
     points: tuple[Prediction, ...]
     coverage: float = COVERAGE
+    told_by: ClassVar[str] = "driveloss.predict.tell:predict"
+
+    def __repr__(self) -> str:
+        return f"Predictions({self.calibration.title!r}, {len(self.points)} frequencies)"
+
+    def rows(self) -> list[dict[str, Any]]:
+        """As of every answer, without the torque through the cycle."""
+        return [{key: item for key, item in row.items() if key != "torque_cycle"} for row in super().rows()]
 
 
 def wanted_cylinder(
@@ -80,9 +116,8 @@ def wanted_cylinder(
     Raises InputError for an unknown cylinder, a size that cannot be, or a quantity that stays open.
     """
     rig, names = answer.calibration.rig, list(answer.calibration.ranges)
-    if like is not None and like not in names:
-        known = ", ".join(f"'{name}'" for name in names)
-        raise InputError(f"--like: read '{like}', expected a cylinder that has a no-load sweep: {known}")
+    if like is not None:
+        known_cylinder(answer.calibration, like, "--like", "a cylinder")
     like = names[0] if len(names) == 1 else like
     chosen = [rig.cylinders[name] for name in ([like] if like else names)]
     wanted = Wanted(
@@ -132,20 +167,14 @@ def _check(rig: Rig, wanted: Wanted) -> None:
         )
 
 
-def predict(answer: Breakdown, wanted: Wanted, frequencies: Iterable[float]) -> Answer:
+def predict(answer: Breakdown, wanted: Wanted, frequencies: Iterable[float]) -> Predictions:
     """Predict a cylinder at each frequency [Hz] from a bench's calibration and its loaded runs.
 
     Raises InputError for a frequency that is not positive, or an amplitude too small for the cycle's work.
     """
     scaler = _Scaler(answer, wanted)
-    points = tuple(scaler.point(frequency) for frequency in map(_positive, frequencies))
-    return Answer(answer.calibration, wanted, tuple(scaler.names), scaler.rules(), points)
-
-
-def _positive(frequency: float) -> float:
-    if not (np.isfinite(frequency) and frequency > 0):
-        raise InputError(f"--at: read {frequency:g} Hz, expected a positive number")
-    return float(frequency)
+    points = tuple(scaler.point(positive(frequency, "Hz", "--at")) for frequency in frequencies)
+    return Predictions(answer.calibration, wanted, tuple(scaler.names), scaler.rules(), points)
 
 
 class _Scaler:
@@ -160,7 +189,7 @@ class _Scaler:
         self.own_seal = self._same("bore")
         self.own_cycle = self._same("bore", "stroke") and self.with_runs == self.names
         self.size = self.calibration.draws + 1
-        self.rng = np.random.default_rng([self.calibration.seed, 7])
+        self.rng = stream(self.calibration.seed, "predict")
         self.bore, self.stroke = self._dimension("bore"), self._dimension("stroke")
         self.pressure, self.back_pressure = self._stated(wanted.mean_pressure), self._stated(wanted.back_pressure)
         self.amplitude = self._optional(wanted.pressure_amplitude)
@@ -182,7 +211,7 @@ class _Scaler:
         """A dimension kept from a measured cylinder keeps that cylinder's draws."""
         quantity, like = getattr(self.wanted, key), self.wanted.like
         if like and quantity == getattr(self.calibration.rig.cylinders[like], key):
-            return self.calibration.inputs.cylinders[like][key]
+            return np.asarray(getattr(self.calibration.meters.cylinders[like], key))
         return self._stated(quantity)
 
     def _same(self, *keys: str) -> bool:
@@ -195,24 +224,25 @@ class _Scaler:
 
     def rules(self) -> tuple[Rule, ...]:
         """The steps taken."""
-        copper = self.calibration.route in ("measured current", "motor constants")
+        copper = self.calibration.route.has_copper
         return rules(self.own_seal, self.own_cycle, self._drag_is_known(), self.amplitude is not None, copper)
 
     def point(self, frequency: float) -> Prediction:
         """Everything at one frequency. [Hz]"""
-        rng = np.random.default_rng([self.calibration.seed, 8])
+        rng = stream(self.calibration.seed, "predict disagreement")
         wanted = self.wanted
         asked = Conditions(frequency, wanted.stroke.value, wanted.mean_pressure.value, wanted.back_pressure.value)
         spreads: dict[str, Disagreement] = {}
         powers = self._powers(asked, self._seal_force(asked, rng, spreads), self._work_ratio(asked, rng, spreads))
         torques, cycle = self._torques(frequency, powers)
         draws = powers | torques
-        parts = {name: estimate(row) for name, row in draws.items()}
+        known, meters = (q.key for q in reported(Prediction) if q.key in draws), self.calibration.meters
+        parts: dict[str, Any] = {key: estimate(draws[key], meters) for key in known}
         shown = zip(torque_margin.ANGLES[SHOWN_ANGLES], cycle[SHOWN_ANGLES], strict=True)
         return Prediction(
             frequency=frequency,
             mean_piston_speed=float(crank.mean_piston_speed(frequency, asked.stroke)),
-            parts=parts,
+            **parts,
             spreads=spreads,
             peak_angle=float(torque_margin.ANGLES[np.argmax(cycle[:, 0])]),
             cycle=tuple((float(angle), estimate(row)) for angle, row in shown),
@@ -235,7 +265,7 @@ class _Scaler:
         if not self.own_seal:
             spreads["lip_friction"] = spread
             friction = friction * factor
-        return np.pi * self.bore * friction
+        return np.asarray(np.pi * self.bore * friction)
 
     def _work_ratio(self, asked: Conditions, rng: np.random.Generator, spreads: dict[str, Disagreement]) -> FloatArray:
         """Cycle work ratio of the new cylinder, (1 + draws,). [1]"""
@@ -259,11 +289,11 @@ class _Scaler:
 
     def _powers(self, asked: Conditions, seal_force: FloatArray, ratio: FloatArray) -> dict[str, FloatArray]:
         """The parts of the input power, which add up to it in every draw, and what follows from them."""
-        calibration, inputs, frequency = self.calibration, self.calibration.inputs, asked.frequency
+        calibration, meters, frequency = self.calibration, self.calibration.meters, asked.frequency
         drive, rotation = self._drive(frequency)
         seal = crank.mean_piston_speed(frequency, self.stroke) * seal_force
-        pneumatic = ratio * frequency * self.pressure * torque.swept_volume(self.bore, self.stroke)
-        load = (seal + pneumatic) / inputs.efficiency
+        pneumatic = ratio * frequency * self.pressure * cylinder.swept_volume(self.bore, self.stroke)
+        load = (seal + pneumatic) / meters.efficiency
         shaft = drive + load
         load_loss = calibration.load_loss(shaft[None, :], np.array([frequency]))[0]
         power = calibration.standby + load_loss + shaft
@@ -274,15 +304,15 @@ class _Scaler:
             "seal": seal,
             "pneumatic": pneumatic,
             "efficiency_ceiling": np.asarray(ceilings.efficiency_ceiling(pneumatic, power)),
-            "aftercooler_heat": np.asarray(aftercooler.aftercooler_heat(pneumatic, seal, inputs.seal_heat_share)),
-            "friction_heat": inputs.seal_heat_share * seal,
+            "aftercooler_heat": np.asarray(aftercooler.aftercooler_heat(pneumatic, seal, meters.seal_heat_share)),
+            "friction_heat": meters.seal_heat_share * seal,
             "cycle_work_ratio": ratio,
             "seal_force": seal_force,
             "lip_friction": seal_force / (np.pi * self.bore),
             "shaft": shaft,
         }
         draws |= {"standby": calibration.standby} if calibration.has_standby else {}
-        copper = calibration.route in ("measured current", "motor constants")
+        copper = calibration.route.has_copper
         draws |= {"motor_copper": load_loss} if copper else {}
         if rotation is not None:
             draws |= {"motor": rotation + load_loss, "linkage": drive - rotation}
@@ -290,10 +320,10 @@ class _Scaler:
 
     def _drive(self, frequency: float) -> tuple[FloatArray, FloatArray | None]:
         """Drive and (where known) the motor's own part of it without load, (1 + draws,), at a true frequency. [W]"""
-        inputs, at = self.calibration.inputs, np.array([frequency])
-        error = at[:, None] * (1 - inputs.frequency_gain) - inputs.frequency_zero
-        drive, rotation = (shifted(part, at, error) for part in (self.calibration.drive, self.calibration.motor))
-        assert drive is not None
+        meters, at = self.calibration.meters, np.array([frequency])
+        error = meters.misread(at)
+        drive = shifted(self.calibration.drive, at, error)
+        rotation = shifted(self.calibration.motor, at, error) if self.calibration.has_motor else None
         return drive[0], None if rotation is None else rotation[0]
 
     def _torques(self, frequency: float, powers: dict[str, FloatArray]) -> tuple[dict[str, FloatArray], FloatArray]:
@@ -330,14 +360,14 @@ class _Scaler:
 
     def _flags(self, asked: Conditions) -> tuple[str, ...]:
         calibration, rig = self.calibration, self.calibration.rig
-        copper = calibration.route in ("measured current", "motor constants")
+        copper = calibration.route.has_copper
         beyond = any(scaling.pressure_missing(calibration, name, asked) for name in self.names)
         known = self._drag_is_known()
         runs_beyond = any(scaling.frequency_is_outside(self.levels[n], asked.frequency) for n in self.with_runs)
         tests = {
             "extrapolated": calibration.is_extrapolated(asked.frequency, None),
             "speed-extrapolated": any(scaling.speed_is_extrapolated(calibration, n, asked) for n in self.names),
-            "load-loss-unknown": calibration.route == "unknown",
+            "load-loss-unknown": not calibration.route.is_known,
             "winding-temperature-assumed": copper and calibration.winding is None,
             "port-loss-unknown": any(rig.cylinders[name].open_port_diameter is None for name in self.names),
             "pressure-extrapolated": self._octaves(asked.pressure) > 0 or runs_beyond,

@@ -1,54 +1,10 @@
-"""The words of a prediction: what each step rests on, on whose word, and what a reader must know."""
+"""The words of a prediction: what each step rests on, and on whose word."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from driveloss.say.flags import FLAGS, Flag
-
 PRACTICE = "common practice, no published source"
-
-PREDICTION_FLAGS = {
-    flag.code: flag
-    for flag in (
-        Flag(
-            "speed-extrapolated",
-            "The mean piston speed lies outside the no-load sweeps of a cylinder whose seal is scaled.",
-            "Either way; the interval widens with the disagreement of the curves that fit.",
-        ),
-        Flag(
-            "pressure-extrapolated",
-            "The mean pressure or the frequency lies outside the loaded runs'; the cycle work ratio was kept from the "
-            "nearest pressure and carried along the runs' trend in frequency.",
-            "Either way; the interval widens with each doubling of pressure and with the trend.",
-        ),
-        Flag(
-            "seal-pressure-extrapolated",
-            "The pressure across the seal lies outside a cylinder's no-load sweeps; drag was carried on in proportion "
-            "to it.",
-            "Either way.",
-        ),
-        Flag(
-            "seal-pressure-assumed",
-            "No cylinder tells how its seal drags under pressure; what published measurements of three pneumatic "
-            "piston seals show was taken, from none of it to twice their mean.",
-            "Either way; sweep a cylinder without load at two pressures to know.",
-        ),
-        Flag(
-            "one-cylinder",
-            "Only one cylinder was measured, so how far cylinders disagree on the rules cannot be seen; assumed "
-            "spreads stand in.",
-            "Either way.",
-        ),
-        Flag(
-            "phase-assumed",
-            "No pressure amplitude is given, and the work of a cycle tells only the least one: the pressure was "
-            "assumed to peak 45 degrees before top dead centre, and anywhere from 30 to 90 degrees in the interval.",
-            "Either way; torque and current peak higher at a smaller angle.",
-        ),
-    )
-}
-ALL_FLAGS = FLAGS | PREDICTION_FLAGS
 
 
 @dataclass(frozen=True)

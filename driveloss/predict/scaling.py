@@ -114,13 +114,12 @@ def lip_friction(calibration: Calibration, cylinder: str, frequency: float, pres
 
     frequency: true, of its own crank [Hz]; the frequency meter's error moves the curve under it. pressure: [Pa].
     """
-    inputs, at, pressed = calibration.inputs, np.array([frequency]), np.array([pressure])
-    misread = at[:, None] * (1 - inputs.frequency_gain) - inputs.frequency_zero
+    meters, at, pressed = calibration.meters, np.array([frequency]), np.array([pressure])
+    misread = meters.misread(at)
     power = shifted(lambda f: calibration.seal(cylinder, f, pressed), at, misread)
-    assert power is not None
-    geometry = inputs.cylinders[cylinder]
-    force = seal_physics.mean_friction_force(power[0], frequency, geometry["stroke"])
-    return np.asarray(seal_physics.friction_per_lip_length(force, geometry["bore"]))
+    geometry = meters.cylinders[cylinder]
+    force = seal_physics.mean_friction_force(power[0], frequency, geometry.stroke)
+    return np.asarray(seal_physics.friction_per_lip_length(force, geometry.bore))
 
 
 def own_frequency(calibration: Calibration, cylinder: str, asked: Conditions) -> float:
@@ -161,8 +160,8 @@ def _own_pressure_drag(calibration: Calibration, name: str, asked: Conditions) -
     if not tells_pressure_drag(calibration, name):
         return None
     if name in calibration.stated_pressure_friction:
-        geometry = calibration.inputs.cylinders[name]
-        return np.asarray(geometry["pressure_friction"] / (np.pi * geometry["bore"]))
+        geometry = calibration.meters.cylinders[name]
+        return np.asarray(geometry.pressure_friction / (np.pi * geometry.bore))
     levels, frequency = calibration.ranges[name].pressures, own_frequency(calibration, name, asked)
     low, high = (lip_friction(calibration, name, frequency, p) for p in (levels[0], levels[-1]))
     return np.asarray((high - low) / _pressure_span(calibration, name))
@@ -228,7 +227,6 @@ class WorkLevel:
 def work_levels(answer: Breakdown) -> dict[str, tuple[WorkLevel, ...]]:
     """Loaded runs sorted by cylinder and mean pressure (ascending)."""
     readings, ratios = answer.readings, answer.draws["cycle_work_ratio"]
-    assert ratios is not None
     levels = {}
     for name in dict.fromkeys(map(str, readings.cylinder)):
         mine = np.flatnonzero((readings.cylinder == name) & np.isfinite(readings.mean_pressure))

@@ -2,40 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from math import degrees
 from typing import Any
 
-from driveloss.breakdown.tell import RUN_KEYS
-from driveloss.predict.ask import Answer, Prediction, Wanted
-from driveloss.predict.rules import ALL_FLAGS, Rule
+from driveloss.predict.ask import Prediction, Predictions, Wanted
+from driveloss.predict.rules import Rule
 from driveloss.predict.scaling import Disagreement
 from driveloss.predict.torque_margin import VERDICTS
+from driveloss.say.flags import flag_letters
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import PASCAL_PER_BAR, bar, plus_minus
-from driveloss.say.sheet import Sheet
+from driveloss.say.numbers import PERCENT, bar
+from driveloss.say.quantities import QUANTITIES, columns, shown_parts
+from driveloss.say.sheet import Item, Sheet
 
-PERCENT, MILLIMETRES = 100.0, 1000.0
-TEMPERATURES = ("cooling_ceiling", "hot_end", "thermal_resistance", "below_ambient", "hot_to_cold")  # not predicted
-KEYS = {
-    **{name: key for name, key in RUN_KEYS.items() if name not in TEMPERATURES},
-    "seal_force": "seal_force_N",
-    "lip_friction": "lip_friction_N_per_m",
-    "pressure_amplitude": "pressure_amplitude_Pa",
-    "least_pressure_amplitude": "least_pressure_amplitude_Pa",
-    "mean_torque": "mean_torque_Nm",
-    "peak_torque": "peak_torque_Nm",
-    "mean_current": "mean_current_A",
-    "peak_current": "peak_current_A",
-    "mean_torque_margin": "mean_torque_margin",
-    "peak_torque_margin": "peak_torque_margin",
-    "mean_current_margin": "mean_current_margin",
-    "peak_current_margin": "peak_current_margin",
-}
+MILLIMETRES = 1000.0
 
 
-def predict_data(answer: Answer) -> dict[str, Any]:
+def predict_data(answer: Predictions) -> dict[str, Any]:
     """`driveloss.predict/1`."""
     return {
         "schema": "driveloss.predict/1",
@@ -57,7 +42,7 @@ def _row(point: Prediction) -> dict[str, Any]:
     return {
         "frequency_Hz": point.frequency,
         "mean_piston_speed_m_per_s": point.mean_piston_speed,
-        **{key: quantity(point[name]) for name, key in KEYS.items()},
+        **point.data(),
         "peak_angle_deg": degrees(point.peak_angle),
         "verdict": point.verdict,
         "torque_cycle": [{"crank_angle_deg": degrees(a), "torque_Nm": quantity(t)} for a, t in point.cycle],
@@ -66,25 +51,23 @@ def _row(point: Prediction) -> dict[str, Any]:
     }
 
 
-def predict_tables(answer: Answer) -> list[Sheet | str]:
+def predict_tables(answer: Predictions) -> list[Item]:
     """What was asked, the parts of the input, what follows, what the motor must supply, a verdict and the rules."""
     points = answer.points
-    verdicts = [f"At {p.frequency:g} Hz {VERDICTS[p.verdict]}" for p in points]
-    tables: list[Sheet | str] = [
+    return [
         _headline(answer),
         _parts_table(points),
         _outcome_table(points),
         *_torque_tables(points),
-        *verdicts,
+        *(f"At {p.frequency:g} Hz {VERDICTS[p.verdict]}" for p in points),
         "",
         "Rules of the prediction, and their sources:",
-        *(f"- {_rule_line(rule, points)}" for rule in answer.rules),
+        tuple(_rule_line(rule, points) for rule in answer.rules),
         "",
     ]
-    return tables
 
 
-def _headline(answer: Answer) -> str:
+def _headline(answer: Predictions) -> str:
     wanted, names = answer.wanted, ", ".join(repr(name) for name in answer.cylinders)
     size = f"bore {wanted.bore.value * MILLIMETRES:.4g} mm, stroke {wanted.stroke.value * MILLIMETRES:.4g} mm"
     charge = f"{bar(wanted.mean_pressure.value)} bar, {bar(wanted.back_pressure.value)} bar behind the piston"
@@ -92,57 +75,41 @@ def _headline(answer: Answer) -> str:
 
 
 def _parts_table(points: tuple[Prediction, ...]) -> Sheet:
-    names = {"input": "Input", "standby": "Idle", "motor": "Motor", "linkage": "Linkage", "drive": "Drive"}
-    names |= {"transmission": "Transm.", "seal": "Seal", "pneumatic": "Net"}
-    hidden = {"drive"} if any(p["motor"] for p in points) else {"motor", "linkage"}
-    hidden |= {n for n in ("standby", "transmission") if not any(e and e.value for e in (p[n] for p in points))}
-    shown = [name for name in names if name not in hidden]
-    rows = tuple((f"{p.frequency:g}", *(plus_minus(p[name]) for name in shown)) for p in points)
-    return Sheet("Predicted parts of the input [W]", ("Hz", *(names[name] for name in shown)), rows)
+    shown = shown_parts(points)
+    rows = tuple((f"{p.frequency:g}", *p.cells(shown)) for p in points)
+    return Sheet("Predicted parts of the input [W]", ("Hz", *(QUANTITIES[key].head for key in shown)), rows)
 
 
 def _outcome_table(points: tuple[Prediction, ...]) -> Sheet:
-    heads = ("Hz", "Ceiling [%]", "Heat [W]", "of it friction", "Work ratio", "Seal [N/m lip]", "Piston [m/s]", "Flags")
+    shown = ("efficiency_ceiling", "aftercooler_heat", "friction_heat", "cycle_work_ratio", "lip_friction")
     rows = (
-        (
-            f"{p.frequency:g}",
-            plus_minus(p["efficiency_ceiling"], PERCENT),
-            plus_minus(p["aftercooler_heat"]),
-            plus_minus(p["friction_heat"]),
-            plus_minus(p["cycle_work_ratio"]),
-            plus_minus(p["lip_friction"]),
-            f"{p.mean_piston_speed:.3g}",
-            _letters(p.flags),
-        )
+        (f"{p.frequency:g}", *p.cells(shown), f"{p.mean_piston_speed:.3g}", flag_letters(p.flags, between=""))
         for p in points
     )
-    return Sheet("Predicted ceiling, heat at the aftercooler, and what they rest on", heads, tuple(rows), ("Flags",))
+    title = "Predicted ceiling, heat at the aftercooler, and what they rest on"
+    return Sheet(title, ("Hz", *columns(shown), "Piston [m/s]", "Flags"), tuple(rows), ("Flags",))
 
 
-def _torque_tables(points: tuple[Prediction, ...]) -> list[Sheet | str]:
+def _torque_tables(points: tuple[Prediction, ...]) -> list[Sheet]:
     """Torque, and current where a torque constant is known; a margin is the limit over the peak."""
-    torque = {"Mean [N m]": "mean_torque", "Peak [N m]": "peak_torque", "Limit/peak": "peak_torque_margin"}
-    current = {"Mean [A]": "mean_current", "Peak [A]": "peak_current", "Limit/peak": "peak_current_margin"}
-    wave = {"Pressure wave [bar]": lambda p: plus_minus(p["pressure_amplitude"], 1 / PASCAL_PER_BAR)}
-    angle = {"Peak at [deg]": lambda p: f"{degrees(p.peak_angle):.0f}"}
-    tables = [_demand_table("Predicted torque at the motor shaft through the cycle", points, torque, angle | wave)]
-    if any(p["peak_current"] for p in points):
+    torque, current = (("mean_" + of, "peak_" + of, f"peak_{of}_margin") for of in ("torque", "current"))
+    angle = tuple(f"{degrees(p.peak_angle):.0f}" for p in points)
+    wave = tuple(p.cells(["pressure_amplitude"])[0] for p in points)
+    beside = {"Peak at [deg]": angle, QUANTITIES["pressure_amplitude"].column: wave}
+    tables = [_demand_table("Predicted torque at the motor shaft through the cycle", points, torque, beside)]
+    if any(p.peak_current for p in points):
         tables.append(_demand_table("Predicted motor current through the cycle", points, current, {}))
-    return list(tables)
+    return tables
 
 
 def _demand_table(
-    title: str,
-    points: tuple[Prediction, ...],
-    names: dict[str, str],
-    more: dict[str, Callable[[Prediction], str]],
+    title: str, points: tuple[Prediction, ...], keys: Iterable[str], beside: Mapping[str, tuple[str, ...]]
 ) -> Sheet:
-    shown = {head: name for head, name in names.items() if any(p[name] for p in points)}
-    rows = (
-        (f"{p.frequency:g}", *(plus_minus(p[name]) for name in shown.values()), *(cell(p) for cell in more.values()))
-        for p in points
-    )
-    return Sheet(title, ("Hz", *shown, *more), tuple(rows))
+    """Quantities that are known at some frequency, and `beside` them finished columns."""
+    shown = [key for key in keys if any(p.parts[key] for p in points)]
+    further = zip(*beside.values(), strict=True) if beside else [()] * len(points)
+    rows = ((f"{p.frequency:g}", *p.cells(shown), *more) for p, more in zip(points, further, strict=True))
+    return Sheet(title, ("Hz", *columns(shown), *beside), tuple(rows))
 
 
 def _rule_line(rule: Rule, points: tuple[Prediction, ...]) -> str:
@@ -160,15 +127,3 @@ def _spread_words(spread: Disagreement, rule: Rule) -> str:
         f"The {spread.count} measured show a spread of {spread.observed * PERCENT:.0f} %{each}; joined with an assumed "
         f"one, {used} enters the interval."
     )
-
-
-def _letters(flags: Iterable[str]) -> str:
-    order = list(ALL_FLAGS)
-    return "".join(chr(ord("a") + order.index(code)) for code in flags)
-
-
-def prediction_flag_lines(flags: Iterable[str]) -> list[str]:
-    """A lettered sentence for each flag that occurs, with the direction of its bias."""
-    order = list(ALL_FLAGS)
-    found = (ALL_FLAGS[code] for code in sorted(set(flags), key=order.index))
-    return [f"{_letters([flag.code])}  {flag.code}: {flag.meaning} Bias: {flag.bias}" for flag in found]

@@ -10,7 +10,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import Estimate
-from driveloss.physics import motor, torque
+from driveloss.physics import cylinder, motor, torque
 
 BAR = 1e5  # [Pa]
 ANGLES = np.linspace(0.0, 2 * np.pi, 180, endpoint=False)  # [rad] every 2 degrees from top dead centre
@@ -55,7 +55,7 @@ class Wave:
 
 def least_amplitude(load: Load) -> FloatArray:
     """The smallest amplitude that can take the work, (1 + draws,). [Pa]"""
-    return np.asarray(torque.wave_amplitude(load.work, np.pi / 2, torque.swept_volume(load.bore, load.stroke)))
+    return np.asarray(torque.wave_amplitude(load.work, np.pi / 2, cylinder.swept_volume(load.bore, load.stroke)))
 
 
 def wave_of(load: Load, amplitude: FloatArray | None, assumed_phase: FloatArray) -> Wave:
@@ -63,7 +63,7 @@ def wave_of(load: Load, amplitude: FloatArray | None, assumed_phase: FloatArray)
 
     Raises InputError where the stated amplitude is too small for the work.
     """
-    volume = torque.swept_volume(load.bore, load.stroke)
+    volume = cylinder.swept_volume(load.bore, load.stroke)
     if amplitude is None:
         return Wave(np.asarray(torque.wave_amplitude(load.work, assumed_phase, volume)), assumed_phase)
     least = float(least_amplitude(load)[0])
@@ -77,14 +77,14 @@ def wave_of(load: Load, amplitude: FloatArray | None, assumed_phase: FloatArray)
 
 def motor_torque(calibration: Calibration, load: Load, wave: Wave) -> FloatArray:
     """Torque that the motor must supply at its shaft at each of ANGLES, (angles, 1 + draws). [N m]"""
-    inputs, angle = calibration.inputs, ANGLES[:, None]
-    speed = motor.motor_speed(load.frequency, inputs.ratio)
+    meters, angle = calibration.meters, ANGLES[:, None]
+    speed = motor.motor_speed(load.frequency, meters.ratio)
     gas = torque.gas_torque(
         angle, load.pressure_difference, wave.amplitude, wave.phase, load.bore, load.stroke, load.rod_ratio
     )
     friction = torque.friction_torque(angle, load.seal_force, load.stroke, load.rod_ratio)
     outside = (load.drive - load.rotation) / speed
-    return np.asarray(torque.torque_at_motor(gas, friction, outside, inputs.ratio, inputs.efficiency))
+    return np.asarray(torque.torque_at_motor(gas, friction, outside, meters.ratio, meters.efficiency))
 
 
 def demands(calibration: Calibration, load: Load, cycle: FloatArray) -> dict[str, FloatArray]:
@@ -92,7 +92,7 @@ def demands(calibration: Calibration, load: Load, cycle: FloatArray) -> dict[str
 
     Current turns the rotor against the motor's own drag too; nan where no torque constant is known.
     """
-    speed = motor.motor_speed(load.frequency, calibration.inputs.ratio)
+    speed = motor.motor_speed(load.frequency, calibration.meters.ratio)
     mean, peak, inside = (load.shaft - load.rotation) / speed, cycle.max(axis=0), load.rotation / speed
     return {
         "mean_torque": mean,

@@ -11,14 +11,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
 from driveloss.bench.records import FloatArray, Sweep
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
+from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
-from driveloss.recheck.rungs import Row, new_rungs, part_rows, rung_row
+from driveloss.recheck.rungs import Judged, new_rungs, part_rows, rung_row
+from driveloss.say.answer import Answer
 
 FALSE_ALARM = 0.05
 WORTH = 0.05  # smallest change of interest unless stated, as a fraction of the rung's power
@@ -53,8 +56,8 @@ class Change:
         return max(abs(self.change.low), abs(self.change.high)) > self.worth
 
 
-@dataclass(frozen=True)
-class Recheck:
+@dataclass(frozen=True, repr=False)
+class Recheck(Answer):
     """Verdicts on every rung measured anew and on the parts that they tell apart."""
 
     calibration: Calibration
@@ -63,6 +66,11 @@ class Recheck:
     false_alarm: float
     notes: tuple[str, ...]
     coverage: float = COVERAGE
+    told_by: ClassVar[str] = "driveloss.recheck.tell:recheck"
+    lists: ClassVar[tuple[str, ...]] = ("rungs", "parts")
+
+    def __repr__(self) -> str:
+        return f"Recheck({len(self.rungs)} rungs, still_valid={self.still_valid})"
 
     @property
     def changes(self) -> tuple[Change, ...]:
@@ -91,8 +99,8 @@ def recheck(
     """
     if not 0.001 <= false_alarm <= 0.5:
         raise InputError(f"false alarm rate: read {false_alarm:g}, expected a chance between 0.001 and 0.5")
-    if worth is not None and not (np.isfinite(worth) and worth > 0):
-        raise InputError(f"smallest change of interest: read {worth:g} W, expected a positive power")
+    if worth is not None:
+        positive(worth, "W", "smallest change of interest", "power")
     rungs, notes = new_rungs(calibration, sweeps)
     parts, carried = part_rows(rungs, calibration.curves.has_motor)
     changes = _judge([rung_row(rung) for rung in rungs] + parts, false_alarm, worth)
@@ -109,7 +117,7 @@ def check_program(calibration: Calibration, running: str, where: str) -> None:
         )
 
 
-def _judge(rows: Sequence[Row], false_alarm: float, worth: float | None) -> tuple[Change, ...]:
+def _judge(rows: Sequence[Judged], false_alarm: float, worth: float | None) -> tuple[Change, ...]:
     """Estimates and verdicts; the largest deviation of each draw sets the limit for all."""
     scaled = [np.abs(_standardised(contrast.draws)) for row in rows for contrast in row.contrasts]
     largest = np.max([deviation[1:] for deviation in scaled], axis=0)
@@ -123,7 +131,7 @@ def _standardised(draws: FloatArray) -> FloatArray:
     return np.concatenate([draws[:1], draws[1:] - draws[1:].mean()]) / (spread if spread > 0 else 1e-300)
 
 
-def _change(row: Row, largest: FloatArray, limit: float, false_alarm: float, worth: float | None) -> Change:
+def _change(row: Judged, largest: FloatArray, limit: float, false_alarm: float, worth: float | None) -> Change:
     rung, draws = row.rung, [contrast.draws for contrast in row.contrasts]
     found = max(abs(float(_standardised(d)[0])) for d in draws)
     mean, shape = estimate(draws[0]), estimate(draws[1]) if len(draws) > 1 else None
@@ -135,8 +143,8 @@ def _change(row: Row, largest: FloatArray, limit: float, false_alarm: float, wor
     return Change(
         kind=row.kind,
         name=row.name,
-        cylinder=rung.cylinder,
-        mean_pressure=rung.mean_pressure,
+        cylinder=rung.rung.cylinder,
+        mean_pressure=rung.rung.mean_pressure,
         readings=len(rung.readings),
         frequency=rung.frequency,
         power=rung.power,
@@ -150,7 +158,7 @@ def _change(row: Row, largest: FloatArray, limit: float, false_alarm: float, wor
     )
 
 
-def _needed(row: Row, mean: Estimate, limit: float, worth: float) -> int | None:
+def _needed(row: Judged, mean: Estimate, limit: float, worth: float) -> int | None:
     """Readings on the rung (and as many times more on the one below) that would settle it; None if none would.
 
     Enough to find the smallest change of interest with the stated power. Where there are so many already, yet the

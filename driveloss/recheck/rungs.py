@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray, Sweep
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
-from driveloss.fit.motor_loss import shaft_power
-from driveloss.fit.readings import Readings, gather, pressure_groups
+from driveloss.fit.meters import stream
+from driveloss.fit.motor_loss import UNKNOWN, shaft_power
+from driveloss.fit.readings import Readings, Rung, by_rung, gather
 from driveloss.fit.scatter import UNIFORM_SD
 
 STAGES = ("standby", "motor-alone", "piston-disconnected", "no-load")
@@ -22,16 +22,19 @@ FAR = 0.1  # mean frequencies of two rungs further apart than this fraction are 
 
 
 @dataclass(frozen=True)
-class Rung:
+class Remeasured:
     """New readings of one rung and their distance from the calibration."""
 
-    stage: str
-    cylinder: str | None
-    mean_pressure: float | None  # [Pa]
+    rung: Rung
     readings: Readings
     predicted: FloatArray  # (n,) shaft-side power by the calibration [W]
     change: FloatArray  # (n, 1 + draws) new less predicted [W]
     noise: FloatArray  # (n, 1 + draws) what a new reading may deviate by chance, zero in the first column [W]
+
+    @property
+    def stage(self) -> str:
+        """What turns."""
+        return self.rung.stage
 
     @property
     def frequency(self) -> float:
@@ -75,21 +78,21 @@ class Contrast:
 
 
 @dataclass(frozen=True)
-class Row:
+class Judged:
     """What is judged: the change of a rung, or of the part of the machine between it and the rung below."""
 
     kind: str  # 'rung' or 'part'
     name: str  # the stage, or what lies between
-    rung: Rung
+    rung: Remeasured
     contrasts: tuple[Contrast, ...]  # mean; where there are readings enough, proportional to frequency
 
 
-def rung_row(rung: Rung) -> Row:
+def rung_row(rung: Remeasured) -> Judged:
     """The rung as a whole."""
-    return Row("rung", rung.stage, rung, rung.contrasts())
+    return Judged("rung", rung.stage, rung, rung.contrasts())
 
 
-def part_rows(rungs: Sequence[Rung], has_motor: bool) -> tuple[list[Row], list[str]]:
+def part_rows(rungs: Sequence[Remeasured], has_motor: bool) -> tuple[list[Judged], list[str]]:
     """For each rung the part that it adds to the nearest rung below that was measured anew, and notes."""
     rows, notes = [], []
     for rung in rungs:
@@ -99,22 +102,22 @@ def part_rows(rungs: Sequence[Rung], has_motor: bool) -> tuple[list[Row], list[s
     return rows, notes
 
 
-def _part(rung: Rung, below: Rung | None, has_motor: bool) -> Row:
+def _part(rung: Remeasured, below: Remeasured | None, has_motor: bool) -> Judged:
     name = _part_name(rung.stage, below.stage if below else None, has_motor)
     if below is None:
-        return Row("part", name, rung, rung.contrasts())
+        return Judged("part", name, rung, rung.contrasts())
     lower = below.contrasts()
     factor = _carry(rung, below)
     contrasts = tuple(c.less(lower[min(i, len(lower) - 1)], factor) for i, c in enumerate(rung.contrasts()))
-    return Row("part", name, rung, contrasts)
+    return Judged("part", name, rung, contrasts)
 
 
-def _carry(rung: Rung, below: Rung) -> float:
+def _carry(rung: Remeasured, below: Remeasured) -> float:
     """Factor that carries a change below to this rung's mean frequency: as of a constant torque; idle power as is."""
     return 1.0 if below.stage == "standby" else rung.frequency / below.frequency
 
 
-def _carried(rung: Rung, below: Rung) -> list[str]:
+def _carried(rung: Remeasured, below: Remeasured) -> list[str]:
     if abs(_carry(rung, below) - 1) <= FAR:
         return []
     return [
@@ -136,7 +139,7 @@ def _part_name(stage: str, below: str | None, has_motor: bool) -> str:
     return " or ".join(reversed(names))
 
 
-def new_rungs(calibration: Calibration, sweeps: Sequence[Sweep]) -> tuple[list[Rung], list[str]]:
+def new_rungs(calibration: Calibration, sweeps: Sequence[Sweep]) -> tuple[list[Remeasured], list[str]]:
     """Sweeps as rungs, in the order of the ladder, and notes. Raises InputError where nothing compares with one."""
     readings = gather(calibration.rig, sweeps, STAGES)
     for sweep in sweeps:
@@ -144,8 +147,8 @@ def new_rungs(calibration: Calibration, sweeps: Sequence[Sweep]) -> tuple[list[R
     if len(readings) == 0:
         raise InputError("expected at least one sweep of new readings, got none")
     notes = _winding_note(calibration, readings.only(readings.stage != "standby"))
-    rng = np.random.default_rng([calibration.seed, 7])
-    rungs = [_rung(calibration, readings.only(mask), rng) for mask in _groups(readings)]
+    rng = stream(calibration.seed, "recheck")
+    rungs = [_remeasured(calibration, rung, readings.only(rows), rng) for rung, rows in by_rung(readings)]
     for rung in rungs:
         notes += _where_calibrated(calibration, rung)
     widened = [_with_own_scatter(rung) for rung in rungs]
@@ -163,7 +166,7 @@ def _comparable(calibration: Calibration, sweep: Sweep) -> None:
     if sweep.cylinder is not None and sweep.cylinder not in calibration.ranges:
         known = ", ".join(f"'{name}'" for name in calibration.ranges)
         raise InputError(f"{sweep.file}: cylinder '{sweep.cylinder}', expected one that was calibrated: {known}")
-    if calibration.route == "measured current" and sweep.current is None and sweep.stage != "standby":
+    if calibration.route.needs_current and sweep.current is None and sweep.stage != "standby":
         raise InputError(f"{sweep.file}: expected a column 'current [A]', as the calibrating sweeps have, read none")
     _known_pressure(calibration, sweep)
 
@@ -182,7 +185,7 @@ def _known_pressure(calibration: Calibration, sweep: Sweep) -> None:
 
 def _winding_note(calibration: Calibration, readings: Readings) -> list[str]:
     read = np.isfinite(readings.winding)
-    if calibration.route not in ("measured current", "motor constants"):
+    if not calibration.route.has_copper:
         return []
     if calibration.winding is None:
         return ["winding temperatures are left out: not all calibrating sweeps have them"] if read.any() else []
@@ -202,43 +205,27 @@ def _same_winding(calibration: Calibration, readings: Readings, shaft: FloatArra
     return replace(readings, winding=np.where(np.isfinite(readings.winding), readings.winding, level + slope * shaft))
 
 
-def _groups(readings: Readings) -> Iterator[NDArray[np.bool_]]:
-    """Masks of the readings of one rung each, in the order of the ladder."""
-    pressure = np.zeros(len(readings), dtype=np.int64)
-    seal = readings.stage == "no-load"
-    pressure[seal] = pressure_groups(readings.mean_pressure[seal])
-    keys = [
-        (STAGES.index(str(stage)), str(cylinder), int(p))
-        for stage, cylinder, p in zip(readings.stage, readings.cylinder, pressure, strict=True)
-    ]
-    for key in sorted(set(keys)):
-        yield np.array([k == key for k in keys])
-
-
-def _rung(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Rung:
-    stage, cylinder = str(readings.stage[0]), str(readings.cylinder[0]) or None
+def _remeasured(calibration: Calibration, rung: Rung, readings: Readings, rng: np.random.Generator) -> Remeasured:
     predicted = calibration.shaft_power(readings)
-    shaft = _shaft_side(calibration, _same_winding(calibration, readings, predicted[:, 0]), stage)
+    shaft = _shaft_side(calibration, _same_winding(calibration, readings, predicted[:, 0]), rung.stage)
     sd = np.maximum(calibration.scatter(readings.power), readings.resolution[:, None] * UNIFORM_SD)
     noise = sd * rng.standard_normal(sd.shape)
     noise[:, 0] = 0.0
-    pressure = float(readings.mean_pressure.mean()) if cylinder else None
-    change = shaft - predicted
-    return Rung(stage, cylinder, pressure, readings, predicted[:, 0], change, noise)
+    return Remeasured(rung, readings, predicted[:, 0], shaft - predicted, noise)
 
 
 def _shaft_side(calibration: Calibration, readings: Readings, stage: str) -> FloatArray:
     """New readings as shaft-side power, (n, 1 + draws); in standby what the meter reads. [W]"""
     if stage == "standby":
-        return shaft_power(readings, calibration.inputs, np.zeros_like(calibration.standby), "unknown").power
-    return shaft_power(readings, calibration.inputs, calibration.standby, calibration.route).power
+        return shaft_power(readings, calibration.meters, np.zeros_like(calibration.standby), UNKNOWN).power
+    return shaft_power(readings, calibration.meters, calibration.standby, calibration.route).power
 
 
-def _where_calibrated(calibration: Calibration, rung: Rung) -> list[str]:
+def _where_calibrated(calibration: Calibration, rung: Remeasured) -> list[str]:
     if rung.stage == "standby":
         return []
     f = rung.readings.frequency
-    outside = [x for x in f if calibration.is_extrapolated(float(x), rung.cylinder)]
+    outside = [x for x in f if calibration.is_extrapolated(float(x), rung.rung.cylinder)]
     if not outside:
         return []
     return [
@@ -247,7 +234,7 @@ def _where_calibrated(calibration: Calibration, rung: Rung) -> list[str]:
     ]
 
 
-def _with_own_scatter(rung: Rung) -> tuple[Rung, list[str]]:
+def _with_own_scatter(rung: Remeasured) -> tuple[Remeasured, list[str]]:
     """Widen a rung's noise where its readings disagree among themselves more than the calibration's did."""
     f = rung.readings.frequency
     if len(f) < FEWEST_FOR_SHAPE:

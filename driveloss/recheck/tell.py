@@ -7,10 +7,9 @@ from typing import Any
 from driveloss.fit.estimate import Estimate
 from driveloss.recheck.ask import POWER, Change, Recheck
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import NOT_KNOWN, bar, plus_minus
-from driveloss.say.sheet import Sheet
+from driveloss.say.numbers import NOT_KNOWN, PERCENT, bar, plus_minus
+from driveloss.say.sheet import Item, Sheet
 
-PERCENT = 100.0
 HEADS = ("Rung", "Readings", "Hz", "Before", "Change", "If ∝ f", "Chance [%]", "Verdict")
 VERDICTS = {
     True: "The calibration is still valid as far as these readings go.",
@@ -19,13 +18,13 @@ VERDICTS = {
 }
 
 
-def recheck_tables(answer: Recheck) -> list[Sheet | str]:
+def recheck_tables(answer: Recheck) -> list[Item]:
     """Rungs, the parts that they tell apart, a sentence for each part, and the verdict on the whole."""
-    where = "input power less idle" if answer.calibration.route == "unknown" else "power at the motor's shaft"
+    where = "power at the motor's shaft" if answer.calibration.route.is_known else "input power less idle"
     before = [f"{change.power:.2f}" for change in answer.rungs]
     rows = tuple((*row[:3], cell, *row[3:]) for row, cell in zip(_rows(answer.rungs), before, strict=True))
     rungs = Sheet(f"Rungs measured anew, {where} [W]", HEADS, rows, ("Rung", "Verdict"))
-    tables: list[Sheet | str] = [rungs]
+    tables: list[Item] = [rungs]
     if _adds_something(answer):
         heads = ("Part", *(head for head in HEADS[1:] if head != "Before"))
         tables.append(Sheet("What changed between the rungs [W]", heads, _rows(answer.parts), ("Part", "Verdict")))
@@ -40,7 +39,7 @@ def _adds_something(answer: Recheck) -> bool:
 def _rows(changes: tuple[Change, ...]) -> tuple[tuple[str, ...], ...]:
     return tuple(
         (
-            place(change).replace("piston-", "piston-\n"),
+            "\n".join(_narrow(place(change))),
             str(change.readings),
             f"{change.frequency:.3g}" if change.frequency else NOT_KNOWN,
             signed(change.change),
@@ -56,16 +55,21 @@ def _chance(p_value: float) -> str:
     return "< 0.1" if p_value < 1e-3 else f"{p_value * PERCENT:.2g}" if p_value < 0.995 else "100"
 
 
-def place(change: Change) -> str:
-    """Name with cylinder and pressure where it has them."""
+def place(change: Change) -> tuple[str, ...]:
+    """Name and cylinder, then the pressure where it has one."""
     if change.cylinder is None:
-        return change.name
-    return f"{change.name} '{change.cylinder}'\n{bar(change.mean_pressure)} bar"
+        return (change.name,)
+    return f"{change.name} '{change.cylinder}'", f"{bar(change.mean_pressure)} bar"
+
+
+def _narrow(lines: tuple[str, ...]) -> tuple[str, ...]:
+    """The one stage whose name is too long for its column on two lines."""
+    return ("piston-", "disconnected") if lines == ("piston-disconnected",) else lines
 
 
 def sentence(change: Change) -> str:
     """The verdict on one part in words."""
-    name = place(change).replace("\n", " at ")
+    name = " at ".join(place(change))
     at = f" at {change.frequency:.3g} Hz" if change.frequency else ""
     size = f"{signed(change.change)} W{at}"
     if change.verdict == "changed":

@@ -146,7 +146,7 @@ def test_loaded_run_without_the_current_that_the_calibration_rests_on(tmp_path):
     header = "frequency [Hz],power [W],current [A]"
     turning = [Sheet(stage, header, same((9.0, p, a))) for stage, p, a in rungs_with_current()]
     calibration = calibrate(write_bench(tmp_path / "one", MOTOR, turning), draws=20, compare=False)
-    assert calibration.route == "measured current"
+    assert calibration.route.name == "measured current"
     later = write_bench(tmp_path / "two", MOTOR, [*turning[:2], Sheet("loaded", HEADER, [(9.0, 60.0)], LOADED)])
     with pytest.raises(InputError, match=r"3-loaded\.csv, line 2: no motor current.*current \[A\]"):
         breakdown(calibration, later.sweeps)

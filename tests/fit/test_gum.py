@@ -201,7 +201,7 @@ def test_common_errors_against_linear_propagation(tmp_path, with_current):
     """The meter's gain cancels in part and its zero altogether in a difference, the copper's errors do not."""
     bench = chain_bench(tmp_path, with_current)
     calibration = calibrate(bench, draws=DRAWS, active=COMMON, compare=False)
-    assert calibration.route == ("measured current" if with_current else "motor constants")
+    assert calibration.route.name == ("measured current" if with_current else "motor constants")
     run = breakdown(calibration, bench.sweeps).runs[0]
     for part, expected in propagated(with_current).items():
         assert getattr(run, part).value == pytest.approx(expected.n, rel=1e-6), part

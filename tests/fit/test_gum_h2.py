@@ -6,8 +6,7 @@ import GTC
 import numpy as np
 import pytest
 
-from driveloss.fit.meters import draw_inputs
-from driveloss.fit.motor_loss import input_power
+from driveloss.fit.meters import draw_meters
 from driveloss.fit.readings import gather
 from fit.benches import Sheet, write_bench
 
@@ -20,9 +19,7 @@ METER = ["meter gain", "meter zero"]
 def drawn(folder, meter, header, rows):
     """Input power draws of one sweep, (n, DRAWS), less their first column."""
     bench = write_bench(folder, f"[meter]\n{meter}\n{SUPPLY}", [Sheet("piston-disconnected", header, rows)])
-    power = input_power(
-        gather(bench.rig, bench.sweeps, ("piston-disconnected",)), draw_inputs(bench.rig, DRAWS, 5, METER)
-    )
+    power = draw_meters(bench.rig, DRAWS, 5, METER).power(gather(bench.rig, bench.sweeps, ("piston-disconnected",)))
     return power[:, 0], power[:, 1:]
 
 

@@ -8,7 +8,7 @@ from recheck.test_recheck import FREQUENCIES, TRUTH
 from simulate import Limits, PlannedSweep, Protocol, ladder, write_bench
 
 from driveloss.bench.load import load_bench
-from driveloss.bench.template import write_template
+from driveloss.bench.template import template_files
 from driveloss.bench.toml import read_config
 from driveloss.breakdown.ask import breakdown
 from driveloss.errors import InputError
@@ -17,6 +17,7 @@ from driveloss.fit.estimate import estimate
 from driveloss.plan.ask import nice_grid, plan, spread
 from driveloss.plan.assumed import Expected, assumed_outlook
 from driveloss.plan.outlook import outlook
+from driveloss.say.files import write_folder
 
 AT = (6.0, 11.0)  # [Hz]
 SIGMA = 0.08  # [W] scatter of a reading
@@ -191,7 +192,7 @@ class TestAssumed:
     EXPECTED = Expected(loaded_power=60.0, scatter=0.3, low=4.0, high=12.0)
 
     def test_template(self, tmp_path):
-        write_template(tmp_path / "bench")
+        write_folder(tmp_path / "bench", template_files())
         config = read_config(tmp_path / "bench" / "bench.toml")
         found = plan(assumed_outlook(config, tmp_path, self.EXPECTED), [8.0], half_width=1.0)
         assert found.met
@@ -199,7 +200,7 @@ class TestAssumed:
         assert any("upper bound" in line for line in found.assumptions)
 
     def test_half_width_is_in_proportion_to_the_stated_scatter(self, tmp_path):
-        write_template(tmp_path / "bench")
+        write_folder(tmp_path / "bench", template_files())
         config = read_config(tmp_path / "bench" / "bench.toml")
         one, two = (
             plan(assumed_outlook(config, tmp_path, replace(self.EXPECTED, scatter=s)), [8.0], readings=60)

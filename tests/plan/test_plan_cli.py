@@ -43,7 +43,7 @@ def test_impossible_wish_names_the_source_in_the_way(app, monkeypatch):
     result = run(app, monkeypatch, DEMO, *BASE, "--half-width", "0.01 W", columns=200)
     assert result.exit_code == 0
     assert "No sensible number of readings gives ±0.01 W at 8 Hz" in result.stdout
-    assert "In the way is motor constants" in result.stdout
+    assert "In the way is transmission" in result.stdout
 
 
 def test_json(app, monkeypatch):

@@ -222,7 +222,7 @@ def test_a_meter_that_reads_wrong_in_both_does_not_count_as_a_change(trials):
     answer = recheck(calibration, [s for s in new[0] if s.stage == "no-load"])
     by_gain = GAIN * answer.rungs[0].power
     assert answer.parts[0].change.half_width < 1.5 * by_gain
-    assert calibration.inputs.power_gain[1:].std() * answer.rungs[0].power * 1.96 > 0.5 * by_gain
+    assert calibration.meters.power_gain[1:].std() * answer.rungs[0].power * 1.96 > 0.5 * by_gain
 
 
 class TestRefusals:

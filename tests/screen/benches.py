@@ -12,7 +12,7 @@ from simulate import Answer, Protocol, Truth, ladder, random_bench, write_bench
 from driveloss.bench import load_bench
 from driveloss.bench.records import Bench
 from driveloss.fit.ladder import build_ladder
-from driveloss.fit.meters import draw_inputs, first_column
+from driveloss.fit.meters import draw_meters
 from driveloss.fit.outliers import Screened, screen
 
 SEED = 11
@@ -123,7 +123,7 @@ def load(folder: Path) -> Bench:
 def screened(bench: Bench, keep_all: bool = False) -> Screened:
     """The screening alone, with the inputs as stated: what `calibrate` does first."""
     whole = build_ladder(bench)
-    stated = first_column(draw_inputs(whole.rig, 1, SEED))
+    stated = draw_meters(whole.rig, 1, SEED).as_stated()
     readings = whole.standby.power
     standby = np.array([readings.mean() if len(readings) else 0.0])
     return screen(whole, stated, standby, keep_all)
