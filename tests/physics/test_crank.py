@@ -108,6 +108,19 @@ def test_half_turn_means_are_those_of_any_function_of_the_speed(rod_ratio):
     assert (speeds > 0).all()
 
 
+@pytest.mark.parametrize("half_degree", [0, 1, 25, 99])
+def test_half_turn_rule_is_exact_for_the_polynomials_that_fejers_is(half_degree):
+    """n Chebyshev nodes: exact to degree n - 1 (Davis & Rabinowitz, sec. 2.5.5, from memory).
+
+    The mean of Chebyshev's polynomial T_2k on (-1, 1) is 1/(1 - 4 k^2).
+    """
+    sines, weights = crank.half_turn_speeds(0.0)
+    places = (2 * np.arange(len(weights)) + 1) * np.pi / (2 * len(weights))
+    assert sines == pytest.approx(np.sin(np.pi / 2 * (1 - np.cos(places))), rel=1e-12)
+    mean = np.cos(2 * half_degree * places) @ weights
+    assert mean == pytest.approx(1 / (1 - 4 * half_degree**2), rel=1e-9)
+
+
 def test_the_shared_weights_cannot_be_spoilt():
     with pytest.raises(ValueError, match="read-only"):
         crank.half_turn_speeds(0.2)[1][0] = 0.0
