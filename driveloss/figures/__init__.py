@@ -1,59 +1,29 @@
-"""The figures of a bench in one place, their alternative texts, and saving them.
+"""The figures of a bench by name, what they say in words, and saving them.
 
-Each `..._figure` returns a matplotlib Figure that was never shown; each `plot_...` behind it takes data and axes
-and returns the axes.
+A name is that of a module here which holds a `DRAWING`: a new figure is its file, and its name below.
 """
 
 from __future__ import annotations
 
 import warnings
+from importlib import import_module
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from driveloss.errors import InputError
-from driveloss.figures.alt_text import alt_text
-from driveloss.figures.curves import (
-    budget_figure,
-    ceilings_figure,
-    friction_figure,
-    has_cold_ends,
-    plot_budget,
-    plot_ceilings,
-    plot_friction,
-    plot_temperature_drop,
-    temperature_drop_figure,
-)
-from driveloss.figures.flow import plot_power_flow, power_flow_figure
-from driveloss.figures.ladder import ladder_figure, plot_ladder, plot_residuals
-from driveloss.figures.parts import breakdown_figure, plot_breakdown
-from driveloss.figures.style import drawing
-from driveloss.say.files import write_bytes
+from driveloss.say.files import write_all
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = [
-    "alt_text",
-    "breakdown_figure",
-    "budget_figure",
-    "ceilings_figure",
-    "friction_figure",
-    "has_cold_ends",
-    "ladder_figure",
-    "plot_breakdown",
-    "plot_budget",
-    "plot_ceilings",
-    "plot_friction",
-    "plot_ladder",
-    "plot_power_flow",
-    "plot_residuals",
-    "plot_temperature_drop",
-    "power_flow_figure",
-    "save",
-    "svg_text",
-    "temperature_drop_figure",
-]
+    from driveloss.breakdown.ask import Breakdown
+    from driveloss.figures.runs import Split
+    from driveloss.figures.style import Drawing
+    from driveloss.fit.calibration import Calibration
+
+OF_CALIBRATION = ("ladder", "friction")
+OF_BREAKDOWN = ("parts", "flow", "ceilings", "temperatures", "budget")
 
 # By file ending, what keeps the same figure the same file: no dates, no versions.
 UNDATED: dict[str, dict[str, Any]] = {
@@ -65,28 +35,60 @@ UNDATED: dict[str, dict[str, Any]] = {
 MISSING_GLYPH = "Glyph .* missing"
 
 
+def drawing(name: str) -> Drawing[Any]:
+    """The figure of a name. Raises InputError for a name that is not one of those above."""
+    names = (*OF_CALIBRATION, *OF_BREAKDOWN)
+    if name not in names:
+        raise InputError(f"figure: read '{name}', expected one of {', '.join(names)}")
+    found: Drawing[Any] = import_module(f"{__name__}.{name}").DRAWING
+    return found
+
+
+def draw(name: str, subject: Calibration | Breakdown | Split) -> Figure:
+    """A matplotlib Figure, never shown: "ladder" or "friction" of a calibration; of a breakdown "parts", "flow",
+    "ceilings", "temperatures" or "budget" (a `figures.runs.Split` says of which run).
+
+    Raises InputError for another name, or where the subject lacks what is to be drawn.
+    """
+    from driveloss.breakdown.ask import Breakdown
+    from driveloss.breakdown.budget import budget
+    from driveloss.figures.runs import Split
+    from driveloss.figures.style import our_settings
+
+    if isinstance(subject, Breakdown):
+        subject = Split(subject, shares=budget(subject) if name == "budget" else ())
+    with our_settings():
+        return drawing(name).draw(subject)
+
+
 def save(figure: Figure, path: Path | str) -> None:
     """Write a figure in the format that the file's ending names, whole or not at all.
 
     Raises InputError for another ending, OutputError where the file cannot be written.
     """
-    write_bytes(Path(path), file_content(figure, Path(path)))
+    write_all({Path(path): file_content(figure, Path(path))})
 
 
 def file_content(figure: Figure, path: Path) -> bytes:
     """What a figure's file of that name holds. Raises InputError for an ending that is not .png, .svg or .pdf."""
+    return _rendered(figure, file_ending(path))
+
+
+def file_ending(path: Path) -> str:
+    """The format that a file's name asks for. Raises InputError for an ending that is not .png, .svg or .pdf."""
     ending = path.suffix.lower().removeprefix(".")
     if ending not in UNDATED:
         choices = ", ".join(f".{choice}" for choice in UNDATED)
         raise InputError(f"{path.name}: read the file ending '{path.suffix}', expected one of {choices}")
-    return _rendered(figure, ending)
+    return ending
 
 
-@drawing()
 def _rendered(figure: Figure, ending: str) -> bytes:
+    from driveloss.figures.style import our_settings
+
     buffer = BytesIO()
-    with warnings.catch_warnings():  # a name may hold signs that the font lacks: they show as empty boxes
-        warnings.filterwarnings("ignore", MISSING_GLYPH, UserWarning)
+    with our_settings(), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", MISSING_GLYPH, UserWarning)  # a sign that the font lacks: an empty box
         figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
     return buffer.getvalue()
 

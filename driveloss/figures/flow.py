@@ -9,20 +9,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from driveloss.breakdown.ask import Breakdown, Run
-from driveloss.errors import InputError
-from driveloss.figures.layout import (
-    blank,
-    place_axes,
-)
-from driveloss.figures.parts import shown_parts
+from driveloss.breakdown.ask import Run
+from driveloss.figures.layout import blank, place_axes
+from driveloss.figures.runs import Split, part, shown_parts
 from driveloss.figures.style import (
     GREY,
     INK,
     PARTS,
     SMALL,
+    Drawing,
     PartLook,
-    drawing,
+    listed,
+    minus,
     percent,
     series_text,
     watts,
@@ -46,6 +44,7 @@ ENTRY, DETOUR, ARROW, EXIT = 1.45, 1.9, 0.65, 1.6  # [in] input label, seal's de
 HAIR = 0.012  # [in] least width of a stream that is not nil
 THIN = 0.04  # [in] below which hatching would hide the colour
 HEAT = PartLook("aftercooler heat", "#e3cfa4", "\\\\")
+LOOKS = PARTS | {"seal outside": PARTS["seal"], "seal inside": PARTS["seal"]}
 SHORT_NAMES = {
     "drive": ("drive: motor", "and linkage"),
     "seal outside": ("seal friction", "past the gas"),
@@ -105,26 +104,21 @@ class Outline:
         ax.add_patch(PathPatch(path, facecolor=look.colour, **edge))
 
 
-@drawing()
-def power_flow_figure(answer: Breakdown, run_index: int) -> Figure:
-    """The run's input and the parts that leave it, to scale; the seal's heat joins the aftercooler's.
-
-    run_index: position in `answer.runs`. Raises InputError where there is no such run.
-    """
-    if not 0 <= run_index < len(answer.runs):
-        raise InputError(f"run index: read {run_index}, expected 0 to {len(answer.runs) - 1}")
-    run = answer.runs[run_index]
+def flow_figure(split: Split) -> Figure:
+    """The run's input and the parts that leave it, to scale; the seal's heat joins the aftercooler's."""
+    run = split.answer.runs[split.index]
     width, low, high = _neck(streams(run)) + DETOUR + ARROW + EXIT, -DROP - 5.2 * LINE, TRUNK + 2 * LINE
     figure = blank(width, high - low + 0.55)
     ax = place_axes(figure, 0, 0, width, high - low)
     ax.set(xlim=(0, width), ylim=(low, high))
-    return plot_power_flow(run, ax).figure  # type: ignore[return-value]
+    plot_flow(run, ax)
+    return figure
 
 
-def plot_power_flow(run: Run, ax: Axes) -> Axes:
+def plot_flow(run: Run, ax: Axes) -> Axes:
     """Draw the streams on axes whose data unit is the inch; labels in W with 95 % intervals and shares of the input."""
     ax.set_axis_off()
-    ax.text(0.12, TRUNK + 2 * LINE + 0.3, flow_title(run), weight="bold", va="center")
+    ax.text(0.12, TRUNK + 2 * LINE + 0.3, _title(run), weight="bold", va="center")
     ax.text(0.12, TRUNK + 2 * LINE + 0.08, _where(run), fontsize=SMALL, color=GREY, va="center")
     bundle = streams(run)
     _write(ax, ENTRY - 0.2, TRUNK / 2 + LINE, ("input", watts(run.input)), "right")
@@ -136,7 +130,7 @@ def plot_power_flow(run: Run, ax: Axes) -> Axes:
     return ax
 
 
-def flow_title(run: Run) -> str:
+def _title(run: Run) -> str:
     """Which run it is, for people."""
     return f"{series_text(run.mean_pressure, run.cylinder)}, {run.frequency:.3g} Hz: where the input goes"
 
@@ -149,31 +143,27 @@ def _where(run: Run) -> str:
 def _powers(run: Run) -> Iterator[tuple[str, Estimate]]:
     """The parts as they leave; the seal's heat that stays outside the gas path goes before the rest of it."""
     for name in shown_parts([run]):
-        estimate = run.parts[name]
-        assert estimate is not None
         if name not in ("seal", "pneumatic"):
-            yield name, estimate
-    seal, inside, net = run.seal, run.friction_heat, run.pneumatic
-    assert seal is not None and inside is not None and net is not None
-    rest = seal.value - inside.value
+            yield name, part(run, name)
+    rest = run.seal.value - run.friction_heat.value
     if rest:
         yield "seal outside", Estimate(rest, 0.0, rest, rest)
-    yield "seal inside" if rest else "seal", inside
-    yield "pneumatic", net
+    yield "seal inside" if rest else "seal", run.friction_heat
+    yield "pneumatic", run.pneumatic
 
 
 def streams(run: Run) -> list[Stream]:
     """The bundle from the lowest stream up; the last two are the seal's heat into the gas path and the net power."""
     powers = list(_powers(run))
-    total, whole = sum(max(e.value, 0.0) for _, e in powers), run.input
-    assert whole is not None
+    total = sum(max(e.value, 0.0) for _, e in powers)
     bundle: list[Stream] = []
     foot = 0.0
     for name, estimate in powers:
         width = max(estimate.value, 0.0) / total * TRUNK
         start = _next_start(bundle, width)
-        share = percent(estimate.value / whole.value)
-        bundle.append(Stream(name, _look(name), foot, width, start, (*_name(name), _power(estimate), share)))
+        share = percent(estimate.value / run.input.value)
+        label = (*SHORT_NAMES.get(name, (LOOKS[name].label,)), _power(estimate), share)
+        bundle.append(Stream(name, LOOKS[name], foot, width, start, label))
         foot += width
     return bundle
 
@@ -186,17 +176,8 @@ def _next_start(bundle: list[Stream], width: float) -> float:
     return max(last.start + BEND + last.width + 0.1, last.centre + LABEL - BEND - width / 2)
 
 
-def _look(name: str) -> PartLook:
-    return PARTS["seal" if name.startswith("seal") else name]
-
-
-def _name(name: str) -> tuple[str, ...]:
-    """A stream's name in lines short enough for its place."""
-    return SHORT_NAMES.get(name, (PARTS[name].label if name in PARTS else name,))
-
-
 def _power(estimate: Estimate) -> str:
-    return watts(estimate) if estimate.u > 0 else f"{estimate.value:.3g} W"
+    return watts(estimate) if estimate.u > 0 else minus(f"{estimate.value:.3g} W")
 
 
 def _neck(bundle: list[Stream]) -> float:
@@ -252,3 +233,17 @@ def _write(ax: Axes, x: float, y: float, lines: tuple[str, ...], align: str = "c
     """Lines of small print from y downwards."""
     for index, line in enumerate(lines):
         ax.text(x, y - index * LINE, line, ha=align, va="center", fontsize=SMALL)
+
+
+def alt_text(split: Split) -> str:
+    """Every stream with its watts."""
+    run = split.answer.runs[split.index]
+    parts = listed(f"{PARTS[name].label} {watts(part(run, name))}" for name in shown_parts([run]))
+    return (
+        f"Streams drawn to scale: of {watts(run.input)} input at {run.frequency:.3g} Hz "
+        f"({series_text(run.mean_pressure, run.cylinder)}) go {parts}. Net power and the seal's heat make "
+        f"{watts(run.aftercooler_heat)} at the aftercooler."
+    )
+
+
+DRAWING = Drawing("power-flow", flow_figure, alt_text, "Where the input of the run with the highest net power goes.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -11,36 +11,31 @@ from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
-from driveloss.figures.layout import (
-    Cell,
-    End,
-    cells,
-    label_ends,
-    label_width,
-)
+from driveloss.figures.layout import Cell, End, cells, label_ends, label_width
 from driveloss.figures.style import (
     FREQUENCY,
     GREY,
     INK,
     SMALL,
+    STEPS,
+    TOGETHER,
+    Drawing,
     Look,
     band,
     cylinder_text,
-    drawing,
+    listed,
+    minus,
     series_look,
     series_text,
 )
-from driveloss.fit.calibration import Calibration
-from driveloss.fit.ladder import Ladder, ladder_power
-from driveloss.fit.meters import first_column
+from driveloss.fit.calibration import Calibration, Evidence
+from driveloss.fit.ladder import ladder_power
 from driveloss.fit.readings import Readings, pressure_groups
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-TOGETHER = 2  # cylinders that share one pair of panels
-STEPS = 60  # points of a curve
 DRIVE_LOOKS = {
     "motor-alone": Look("#8c8c8c", "v", "-", filled=False),
     "piston-disconnected": Look("#4a4a4a", "x", (0, (5, 2))),
@@ -48,7 +43,7 @@ DRIVE_LOOKS = {
 
 
 @dataclass(frozen=True)
-class Rung:
+class Series:
     """The readings of one stage, cylinder and pressure, and how to draw them."""
 
     stage: str
@@ -59,46 +54,44 @@ class Rung:
     rows: NDArray[np.bool_]  # (n,) which of the ladder's readings
 
 
-@drawing()
-def ladder_figure(calibration: Calibration, left_out: Readings | None = None) -> Figure:
+def ladder_figure(calibration: Calibration) -> Figure:
     """Shaft-side power of every rung with the fitted curves, residuals below; one pair of panels a cylinder beyond two.
 
-    left_out: readings of the rungs that the fit did not use, marked with a cross. Raises InputError for a saved
-    calibration, which keeps no readings.
+    Readings that the fit did not use are crossed. Raises InputError for a saved calibration, which keeps no readings.
     """
-    ladder = _ladder(calibration)
-    rungs = ladder_rungs(calibration, ladder.readings)
+    every = series(calibration)
     names = list(calibration.ranges)
     groups = [names] if len(names) <= TOGETHER else [[name] for name in names]
     width = 5.6 if len(groups) == 1 else 2.9
-    cell = Cell(width, (3.3, 1.2), right=label_width(rung.label for rung in rungs))
+    cell = Cell(width, (3.3, 1.2), right=label_width(one.label for one in every))
     figure, panels = cells(len(groups), 1 if len(groups) == 1 else 2, cell)
-    top = 1.05 * float(shown_power(calibration, ladder.readings).max())
+    top = 1.05 * float(shown_power(calibration, _evidence(calibration).ladder.readings).max())
     for (upper, lower), group in zip(panels, groups, strict=True):
-        shown = [rung for rung in rungs if rung.cylinder in ("", *group)]
-        plot_ladder(calibration, shown, upper, left_out, top)
-        plot_residuals(calibration, shown, lower, left_out)
+        shown = [one for one in every if one.cylinder in ("", *group)]
+        plot_ladder(calibration, shown, upper, top)
+        plot_residuals(calibration, shown, lower)
         upper.set_xlabel("")
         upper.set_title("Tear-down ladder" if len(groups) == 1 else cylinder_text(group[0]))
         figure.align_ylabels([upper, lower])
     return figure
 
 
-def _ladder(calibration: Calibration) -> Ladder:
+def _evidence(calibration: Calibration) -> Evidence:
     if calibration.evidence is None:
         raise InputError(
             "ladder figure: read a saved calibration, which keeps no readings; expected one fresh from a bench"
         )
-    return calibration.evidence.ladder
+    return calibration.evidence
 
 
-def ladder_rungs(calibration: Calibration, readings: Readings) -> list[Rung]:
-    """Group the ladder's readings by stage, cylinder and pressure, in the order of the tear-down."""
-    rungs = []
+def series(calibration: Calibration) -> list[Series]:
+    """The ladder's readings by stage, cylinder and pressure, in the order of the tear-down."""
+    readings = _evidence(calibration).ladder.readings
+    found = []
     for stage, look in DRIVE_LOOKS.items():
         rows = readings.stage == stage
         if rows.any():
-            rungs.append(Rung(stage, "", 0.0, stage, look, rows))
+            found.append(Series(stage, "", 0.0, stage, look, rows))
     many = len(calibration.ranges) > TOGETHER
     for index, name in enumerate(calibration.ranges):
         mine = (readings.stage == "no-load") & (readings.cylinder == name)
@@ -108,89 +101,78 @@ def ladder_rungs(calibration: Calibration, readings: Readings) -> list[Rung]:
             rows = groups == number
             pressure = float(readings.mean_pressure[rows].mean())
             label = "no-load, " + series_text(pressure, "" if many else name)
-            rungs.append(Rung("no-load", name, pressure, label, series_look(index, number), rows))
-    return rungs
+            found.append(Series("no-load", name, pressure, label, series_look(index, number), rows))
+    return found
 
 
-def plot_ladder(
-    calibration: Calibration,
-    rungs: list[Rung],
-    ax: Axes,
-    left_out: Readings | None = None,
-    top: float | None = None,
-) -> Axes:
-    """Readings, curves and 95 % bands of the rungs against crank frequency; power axis up to `top` [W]."""
-    ladder = _ladder(calibration)
-    power, ends = shown_power(calibration, ladder.readings), []
-    for rung in rungs:
-        frequency = ladder.readings.frequency[rung.rows]
+def plot_ladder(calibration: Calibration, shown: Sequence[Series], ax: Axes, top: float = 0.0) -> Axes:
+    """Readings, curves and 95 % bands of series against crank frequency; power axis up to `top` [W] at least."""
+    readings = _evidence(calibration).ladder.readings
+    power, ends = shown_power(calibration, readings), []
+    for one in shown:
+        frequency = readings.frequency[one.rows]
         grid = np.linspace(frequency.min(), frequency.max(), STEPS)
-        last = band(ax, grid, curve(calibration, rung, grid, np.full(STEPS, rung.pressure)), rung.look)
-        ax.plot(frequency, power[rung.rows], **rung.look.marks)
-        ends.append(End(float(grid[-1]), last, rung.label, rung.look.colour))
-    for x, y, _ in _left_out_points(calibration, rungs, left_out):
+        last = band(ax, grid, curve(calibration, one, grid, np.full(STEPS, one.pressure)), one.look)
+        ax.plot(frequency, power[one.rows], **one.look.marks)
+        ends.append(End(float(grid[-1]), last, one.label, one.look.colour))
+    for x, y, _ in _left_out_points(calibration, shown):
         _cross(ax, x, y)
-    ax.set(xlabel=FREQUENCY, ylabel=power_label(calibration))
-    ax.set_ylim(min(0.0, ax.get_ylim()[0]), max(top or 0.0, ax.get_ylim()[1]))
+    ax.set(xlabel=FREQUENCY, ylabel=_power_label(calibration))
+    ax.set_ylim(min(0.0, ax.get_ylim()[0]), max(top, ax.get_ylim()[1]))
     return label_ends(ax, ends)
 
 
-def plot_residuals(calibration: Calibration, rungs: list[Rung], ax: Axes, left_out: Readings | None = None) -> Axes:
-    """Reading less curve of each rung against crank frequency."""
-    ladder = _ladder(calibration)
+def plot_residuals(calibration: Calibration, shown: Sequence[Series], ax: Axes) -> Axes:
+    """Reading less curve of each series against crank frequency."""
     ax.axhline(0.0, color=GREY, lw=0.9)
-    for rung in rungs:
-        readings = ladder.readings.only(rung.rows)
-        ax.plot(readings.frequency, _residual(calibration, rung, readings), **rung.look.marks)
+    for one in shown:
+        readings = _evidence(calibration).ladder.readings.only(one.rows)
+        ax.plot(readings.frequency, _residual(calibration, one, readings), **one.look.marks)
     reach = 1.2 * float(max(map(abs, ax.dataLim.intervaly))) or 1.0
-    for frequency, _, y in _left_out_points(calibration, rungs, left_out):
+    for frequency, _, y in _left_out_points(calibration, shown):
         _cross(ax, frequency, min(max(y, -0.9 * reach), 0.9 * reach))
         if abs(y) > reach:
-            _beside(ax, frequency, 0.9 * reach * np.sign(y), f"{y:+.2g} W".replace("-", "−"))
+            _beside(ax, frequency, 0.9 * reach * np.sign(y), minus(f"{y:+.2g} W"))
     ax.set_ylim(-reach, reach)
     ax.set(xlabel=FREQUENCY, ylabel="Residual [W]")
     return ax
 
 
-def power_label(calibration: Calibration) -> str:
-    """What the ladder's power is called: where the motor's copper loss is not known it is still inside."""
-    known = calibration.route != "unknown"
-    return "Shaft-side power [W]" if known else "Input less standby [W]"
+def _power_label(calibration: Calibration) -> str:
+    """What the ladder's power is called: where the motor's load loss is not known it is still inside."""
+    return "Shaft-side power [W]" if calibration.route.is_known else "Input less standby [W]"
 
 
 def shown_power(calibration: Calibration, readings: Readings) -> FloatArray:
-    """What the fit sees of readings (n,), less idle power: (n,), at the stated inputs. [W]"""
-    ladder = replace(_ladder(calibration), readings=readings)
-    power = ladder_power(ladder, first_column(calibration.inputs), calibration.standby[:1])[:, 0]
+    """What the fit sees of readings (n,), less idle power: (n,), at the stated meters. [W]"""
+    ladder = replace(_evidence(calibration).ladder, readings=readings)
+    power = ladder_power(ladder, calibration.meters.as_stated(), calibration.standby[:1])[:, 0]
     return power - calibration.standby[0] if ladder.scope.idle else power
 
 
-def curve(calibration: Calibration, rung: Rung, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-    """The fitted power of a rung at frequency [Hz] and mean pressure [Pa], (m,) each: (m, 1 + draws). [W]"""
+def curve(calibration: Calibration, one: Series, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
+    """The fitted power of a series at frequency [Hz] and mean pressure [Pa], (m,) each: (m, 1 + draws). [W]"""
     curves = calibration.curves
-    if rung.stage == "motor-alone":
+    if one.stage == "motor-alone":
         return curves.motor(frequency)
-    if rung.stage == "piston-disconnected":
+    if one.stage == "piston-disconnected":
         return curves.drive(frequency)
-    return curves.drive(frequency) + curves.seal(rung.cylinder, frequency, pressure)
+    return curves.drive(frequency) + curves.seal(one.cylinder, frequency, pressure)
 
 
-def _residual(calibration: Calibration, rung: Rung, readings: Readings) -> FloatArray:
-    """Readings of a rung less its curve, (n,). [W]"""
+def _residual(calibration: Calibration, one: Series, readings: Readings) -> FloatArray:
+    """Readings of a series less its curve, (n,). [W]"""
     pressure = np.nan_to_num(readings.mean_pressure)
-    fitted = curve(calibration, rung, readings.frequency, pressure)[:, 0]
+    fitted = curve(calibration, one, readings.frequency, pressure)[:, 0]
     return shown_power(calibration, readings) - fitted
 
 
-def _left_out_points(
-    calibration: Calibration, rungs: list[Rung], left_out: Readings | None
-) -> Iterator[tuple[float, float, float]]:
+def _left_out_points(calibration: Calibration, shown: Sequence[Series]) -> Iterator[tuple[float, float, float]]:
     """Frequency [Hz], power [W] and residual [W] of each reading that the fit did not use."""
-    if left_out is None:
-        return
-    for rung in {(r.stage, r.cylinder): r for r in rungs}.values():
-        mine = left_out.only((left_out.stage == rung.stage) & (left_out.cylinder == rung.cylinder))
-        power, residual = shown_power(calibration, mine), _residual(calibration, rung, mine)
+    left_out = _evidence(calibration).left_out
+    for one in {(s.stage, s.cylinder): s for s in shown}.values():
+        mine = left_out.only((left_out.stage == one.stage) & (left_out.cylinder == one.cylinder))
+        power, residual = shown_power(calibration, mine), _residual(calibration, one, mine)
         yield from zip(mine.frequency.tolist(), power.tolist(), residual.tolist(), strict=True)
 
 
@@ -201,3 +183,21 @@ def _cross(ax: Axes, x: float, y: float) -> None:
 def _beside(ax: Axes, x: float, y: float, text: str) -> None:
     """The value of a cross that lies beyond the axes."""
     ax.annotate(text, (x, y), (8, 0), textcoords="offset points", va="center", fontsize=SMALL)
+
+
+def alt_text(calibration: Calibration) -> str:
+    """What was measured where, and how well the curves fit."""
+    quality = _evidence(calibration).fits[calibration.family].quality
+    span = calibration.drive_range
+    return (
+        "Power of each rung of the tear-down ladder against crank frequency, "
+        f"{span.low:.3g} to {span.high:.3g} Hz for the drive, "
+        "with fitted curves, 95 % bands and, below, residuals; "
+        f"cylinders {listed(calibration.ranges)}. "
+        f"The {quality.n} readings leave {quality.residual_rms:.2g} W rms about the curves."
+    )
+
+
+DRAWING = Drawing(
+    "ladder", ladder_figure, alt_text, "Readings of every rung of the ladder, and the curves through them."
+)

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from driveloss.figures.style import SMALL, text_colour
 
 if TYPE_CHECKING:
@@ -61,10 +63,12 @@ def blank(width: float, height: float) -> Figure:
     return figure
 
 
-def place_axes(figure: Figure, left: float, bottom: float, width: float, height: float, **settings) -> Axes:
+def place_axes(
+    figure: Figure, left: float, bottom: float, width: float, height: float, sharex: Axes | None = None
+) -> Axes:
     """Axes at a place in the figure. [in]"""
     wide, high = figure.get_size_inches()
-    return figure.add_axes((left / wide, bottom / high, width / wide, height / high), **settings)
+    return figure.add_axes((left / wide, bottom / high, width / wide, height / high), sharex=sharex)
 
 
 def _panels(figure: Figure, cell: Cell, left: float, top: float) -> list[Axes]:
@@ -130,24 +134,19 @@ def label_ends(ax: Axes, ends: Sequence[End]) -> Axes:
 def spread(wanted: Sequence[float], step: float, low: float, high: float) -> list[float]:
     """Places at least `step` apart and as near as can be (least squares) to those wanted, within low and high.
 
-    Where there is no room between the limits the upper one is passed. Pool-adjacent-violators (Barlow et al.,
-    Statistical Inference under Order Restrictions, 1972; from memory).
+    Where there is no room between the limits the upper one is passed.
     >>> spread([5.0, 5.0, 20.0], 2.0, 0.0, 30.0)
     [4.0, 6.0, 20.0]
     """
-    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
-    blocks: list[tuple[float, int]] = []
-    for rank, i in enumerate(order):
-        blocks.append((wanted[i] - rank * step, 1))
-        while len(blocks) > 1 and blocks[-2][0] > blocks[-1][0]:
-            (a, n), (b, m) = blocks[-2:]
-            blocks[-2:] = [((a * n + b * m) / (n + m), n + m)]
-    level = [value for value, count in blocks for _ in range(count)]
-    top = high - (len(wanted) - 1) * step
-    places = [0.0] * len(wanted)
-    for rank, i in enumerate(order):
-        places[i] = max(min(level[rank], top), low) + rank * step
-    return places
+    from scipy.optimize import isotonic_regression
+
+    order = np.argsort(wanted, kind="stable")
+    offsets = step * np.arange(len(wanted))  # of each label from the lowest, where they stand as close as they may
+    lowest = isotonic_regression(np.asarray(wanted)[order] - offsets).x
+    lowest = np.maximum(np.minimum(lowest, high - step * (len(wanted) - 1)), low)
+    places = np.empty(len(wanted))
+    places[order] = lowest + offsets
+    return [float(place) for place in places]
 
 
 def label_width(texts: Iterable[str]) -> float:

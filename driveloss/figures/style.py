@@ -1,4 +1,4 @@
-"""Palette, drawing settings and wording that every figure shares.
+"""What a figure is, and the palette, drawing settings and wording that all share.
 
 Colours follow Okabe & Ito, Color Universal Design (2008; from memory), darkened or lightened so that
 neighbours also differ in grey.
@@ -6,24 +6,32 @@ neighbours also differ in grey.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.estimate import Estimate, estimates
-from driveloss.say.numbers import bar, plus_minus
+from driveloss.say import quantities
+from driveloss.say.numbers import PERCENT, bar, plus_minus
+from driveloss.say.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Subject = TypeVar("Subject")
 
 INK, GREY = "#1c1c1c", "#6a6a6a"
 FREQUENCY = "Crank frequency [Hz]"
 TEXT, SMALL = 10.0, 9.0  # [pt]
 LONGEST_NAME = 20  # characters of a cylinder's name that a label shows
+STEPS = 60  # points of a curve
+TOGETHER = 2  # cylinders that share a panel
 
 SETTINGS = {
     "font.family": "DejaVu Sans",  # comes with matplotlib: looks the same everywhere
@@ -64,12 +72,25 @@ SETTINGS = {
 
 
 @contextmanager
-def drawing() -> Iterator[None]:
-    """Matplotlib with our settings and nobody else's, as a context or a decorator."""
+def our_settings() -> Iterator[None]:
+    """Matplotlib with our settings and nobody else's."""
     from matplotlib import style
 
     with style.context(["default", SETTINGS]):
         yield
+
+
+@dataclass(frozen=True)
+class Drawing(Generic[Subject]):
+    """One figure of a Calibration or a Split: `draw` and `alt_text`, what it says in words, take the same subject.
+
+    `key` begins its ids in a page, `caption` stands below it there.
+    """
+
+    key: str
+    draw: Callable[[Subject], Figure]
+    alt_text: Callable[[Subject], str]
+    caption: str
 
 
 @dataclass(frozen=True)
@@ -81,15 +102,16 @@ class PartLook:
     hatch: str = ""
 
 
-PARTS = {
-    "standby": PartLook("standby", "#c9c9c9"),
-    "motor": PartLook("motor", "#0067a3"),
-    "linkage": PartLook("linkage", "#86c8ef", "///"),
-    "drive": PartLook("drive (motor and linkage)", "#2f86c1", "\\\\\\"),
-    "transmission": PartLook("transmission", "#5e3552", "xxx"),
-    "seal": PartLook("seal friction", "#eeb33b", "..."),
-    "pneumatic": PartLook("net pneumatic", "#00513d"),
+FILLS = {
+    "standby": ("#c9c9c9",),
+    "motor": ("#0067a3",),
+    "linkage": ("#86c8ef", "///"),
+    "drive": ("#2f86c1", "\\\\\\"),
+    "transmission": ("#5e3552", "xxx"),
+    "seal": ("#eeb33b", "..."),
+    "pneumatic": ("#00513d",),
 }
+PARTS = {name: PartLook(QUANTITIES[name].words, *FILLS[name]) for name in quantities.PARTS}
 
 
 @dataclass(frozen=True)
@@ -154,7 +176,7 @@ def watts(power: Estimate | None) -> str:
     >>> watts(Estimate(-1.25, 0.1, -1.45, -1.05))
     '−1.25 ±0.20 W'
     """
-    return f"{plus_minus(power)} W".replace("-", "−")
+    return minus(f"{plus_minus(power)} W")
 
 
 def percent(share: float) -> str:
@@ -163,7 +185,26 @@ def percent(share: float) -> str:
     >>> percent(-0.126)
     '−13 %'
     """
-    return f"{round(100 * share)} %".replace("-", "−")
+    return minus(f"{round(PERCENT * share)} %")
+
+
+def minus(text: str) -> str:
+    """A number's text with real minus signs.
+
+    >>> minus("(-2.1 ±2.4) ×10^-3")
+    '(−2.1 ±2.4) ×10^−3'
+    """
+    return re.sub(r"(?<!\w)-(?=\d)", "−", text)
+
+
+def listed(texts: Iterable[str]) -> str:
+    """Words in a row.
+
+    >>> listed(["a", "b", "c"])
+    'a, b and c'
+    """
+    *first, last = list(texts) or ["none"]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def band(ax: Axes, x: FloatArray, draws: FloatArray, look: Look) -> float:
@@ -172,6 +213,14 @@ def band(ax: Axes, x: FloatArray, draws: FloatArray, look: Look) -> float:
     ax.fill_between(x, [r.low for r in rows], [r.high for r in rows], color=look.colour, alpha=0.16, lw=0)
     ax.plot(x, [r.value for r in rows], color=look.colour, ls=look.line)
     return rows[-1].value
+
+
+def joined_points(
+    ax: Axes, look: Look, x: Sequence[float], y: Sequence[float], upright: FloatArray, across: FloatArray | None = None
+) -> None:
+    """A series' points with error bars, joined by a thin line."""
+    ax.errorbar(x, y, upright, across, elinewidth=1, capsize=0, **look.marks)
+    ax.plot(x, y, color=look.colour, ls=look.line, lw=0.9)
 
 
 def error_bars(estimates: Sequence[Estimate], scale: float = 1.0) -> FloatArray:

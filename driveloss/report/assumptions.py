@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from driveloss.bench.records import Quantity, Rig
+from driveloss.fit.motor_loss import Incremental
 
 if TYPE_CHECKING:
     from driveloss.fit.calibration import Calibration
-
-COPPER_ROUTES = ("measured current", "motor constants")
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ def assumptions(calibration: Calibration) -> list[Assumption]:
 
 
 def _load_independent(calibration: Calibration) -> Assumption:
-    beyond = " and motor copper" if calibration.route in COPPER_ROUTES else ""
+    beyond = " and motor copper" if calibration.route.has_copper else ""
     return Assumption(
         f"Linkage and motor lose under load what they lose without it, apart from the transmission{beyond}.",
         "Bearings and pins drag more under load: net power then comes out too high.",
@@ -53,7 +52,7 @@ def _seal_drag(calibration: Calibration) -> Assumption:
 
 def _form_factor(calibration: Calibration) -> Assumption | None:
     factor = calibration.rig.motor.current_form_factor
-    if calibration.route not in COPPER_ROUTES or factor.limit:
+    if not calibration.route.has_copper or factor.limit:
         return None
     return Assumption(
         f"The form factor of the motor current (rms over mean) is taken as exactly {factor.value:g}.",
@@ -63,7 +62,7 @@ def _form_factor(calibration: Calibration) -> Assumption | None:
 
 
 def _winding(calibration: Calibration) -> Assumption | None:
-    if calibration.route not in COPPER_ROUTES:
+    if not calibration.route.has_copper:
         return None
     return Assumption(
         "The copper of the winding has the temperature recorded beside a reading, and where none was recorded the one "
@@ -73,7 +72,7 @@ def _winding(calibration: Calibration) -> Assumption | None:
 
 
 def _incremental(calibration: Calibration) -> Assumption | None:
-    if calibration.route != "incremental":
+    if not isinstance(calibration.route, Incremental):
         return None
     return Assumption(
         "The motor's incremental efficiency is the same at every load and speed.",
@@ -82,7 +81,7 @@ def _incremental(calibration: Calibration) -> Assumption | None:
 
 
 def _unknown_load_loss(calibration: Calibration) -> Assumption | None:
-    if calibration.route != "unknown":
+    if calibration.route.is_known:
         return None
     return Assumption("The motor's loss does not grow with load.", "It does: net power is an upper bound.")
 

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from driveloss.bench.records import FloatArray
-from driveloss.fit.calibration import EDGE, Calibration
+from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import estimates
 from driveloss.fit.readings import SAME_PRESSURE
-from driveloss.losses.ask import losses, no_load_draws, seal_force
+from driveloss.losses.ask import no_load_draws, no_load_flags, seal_force
 from driveloss.say.flags import FLAGS
 from driveloss.say.numbers import bar
+from driveloss.say.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from driveloss.breakdown.ask import Run
@@ -26,16 +27,8 @@ if TYPE_CHECKING:
 STEP = 0.01  # of ln f
 BELOW, ABOVE = 0.5, 1.5  # of the calibrated range, where the page still answers
 DIGITS = 7  # significant, of a number in the page
-PARTS = {
-    "standby": ("Standby", "W"),
-    "motor": ("Motor", "W"),
-    "linkage": ("Linkage", "W"),
-    "drive": ("Drive (motor and linkage)", "W"),
-    "seal": ("Seal friction", "W"),
-    "total": ("Total, without the port", "W"),
-    "port": ("Gas pumped through the open port", "W"),
-    "seal_force": ("Mean seal friction force", "N"),
-}
+STATIC_ROWS = 7  # frequencies of the table that stands without the script
+PARTS = ("standby", "motor", "linkage", "drive", "seal", "total", "port", "seal_force")
 
 
 def loss_grid(calibration: Calibration, runs: Iterable[Run] = ()) -> dict[str, Any]:
@@ -49,7 +42,7 @@ def loss_grid(calibration: Calibration, runs: Iterable[Run] = ()) -> dict[str, A
     series = [_series(calibration, frequency, name, p) for name, p in _places(calibration, runs)]
     return {
         "frequency": {"first": float(frequency[0]), "step": STEP, "count": len(frequency)},
-        "parts": [[key, *words] for key, words in PARTS.items()],
+        "parts": [[q.key, q.words[0].upper() + q.words[1:], q.unit] for q in map(QUANTITIES.__getitem__, PARTS)],
         "series": series,
     }
 
@@ -59,7 +52,16 @@ def grid_frequencies(calibration: Calibration) -> FloatArray:
     spans = [calibration.drive_range, *calibration.ranges.values()]
     low, high = BELOW * min(s.low for s in spans), ABOVE * max(s.high for s in spans)
     count = int(np.ceil(np.log(high / low) / STEP)) + 1
-    return low * np.exp(STEP * np.arange(max(count, 4)))
+    return np.asarray(low * np.exp(STEP * np.arange(max(count, 4))))
+
+
+def static_frequencies(calibration: Calibration) -> list[float]:
+    """Frequencies across the range in which every cylinder was measured, to three digits. [Hz]"""
+    spans = [calibration.drive_range, *calibration.ranges.values()]
+    low, high = max(s.low for s in spans), min(s.high for s in spans)
+    if not low < high:
+        low, high = calibration.drive_range.low, calibration.drive_range.high
+    return list(dict.fromkeys(float(f"{f:.3g}") for f in np.linspace(low, high, STATIC_ROWS)))
 
 
 def _places(calibration: Calibration, runs: Iterable[Run]) -> Iterator[tuple[str | None, float | None]]:
@@ -79,40 +81,22 @@ def _series(
 ) -> dict[str, Any]:
     at = None if pressure is None else np.full(len(frequency), pressure)
     draws = no_load_draws(calibration, frequency, cylinder, at)
-    seal = draws["seal"]
-    force = None if seal is None or cylinder is None else seal_force(calibration, seal, frequency, cylinder)
-    draws = draws | {"seal_force": force}
-    low, high = _calibrated(calibration, cylinder)
+    if cylinder is not None:
+        draws["seal_force"] = seal_force(calibration, draws["seal"], frequency, cylinder)
+    flags = no_load_flags(calibration, calibration.drive_range.high, cylinder, pressure)
     return {
         "cylinder": cylinder,
         "pressure": None if pressure is None else f"{bar(pressure)} bar",
-        "calibrated": [low, high],
-        "flags": _flags(calibration, cylinder, pressure),
-        "parts": {key: _columns(draws[key]) for key in PARTS},
+        "calibrated": calibration.calibrated(cylinder),
+        "flags": [f"{FLAGS[c].meaning} {FLAGS[c].bias}" for c in flags if c != "extrapolated"],  # the page says where
+        "parts": {key: _columns(draws.get(key)) for key in PARTS},
     }
-
-
-def _calibrated(calibration: Calibration, cylinder: str | None) -> tuple[float, float]:
-    """Where `is_extrapolated` says no. [Hz]"""
-    spans = [calibration.drive_range] + ([calibration.ranges[cylinder]] if cylinder else [])
-    return max(s.low for s in spans) * (1 - EDGE), min(s.high for s in spans) * (1 + EDGE)
-
-
-def _flags(calibration: Calibration, cylinder: str | None, pressure: float | None) -> list[str]:
-    """What a reader must know at any frequency; the page itself says where it extrapolates."""
-    if cylinder is None or pressure is None:
-        return []
-    row = losses(calibration, [calibration.drive_range.high], [cylinder], [pressure])[0]
-    return [f"{FLAGS[code].meaning} {FLAGS[code].bias}" for code in row.flags if code != "extrapolated"]
 
 
 def _columns(draws: FloatArray | None) -> list[list[float]] | None:
     """Value, low and high at each frequency; None where one of them is not known."""
-    known = [] if draws is None else [row for row in estimates(draws) if row is not None]
-    if draws is None or len(known) < len(draws):
+    rows = [] if draws is None else estimates(draws)
+    known = [row for row in rows if row is not None]
+    if not known or len(known) < len(rows):
         return None
-    return [[_short(getattr(row, name)) for row in known] for name in ("value", "low", "high")]
-
-
-def _short(value: float) -> float:
-    return float(f"{value:.{DIGITS}g}")
+    return [[float(f"{getattr(row, end):.{DIGITS}g}") for row in known] for end in ("value", "low", "high")]

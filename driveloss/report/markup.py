@@ -1,37 +1,61 @@
-"""Drawings that stand in a page beside others: one name each for screen readers, no shared ids, no own size."""
+"""Text and drawings as HTML: nothing in a name or a note can be taken for markup, and no drawing disturbs another."""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
+from collections.abc import Mapping
 from html import escape
 
+from jinja2.utils import htmlsafe_json_dumps
 from markupsafe import Markup
 
 RULE = re.compile(r'<style type="text/css">\*\{([^{}]*)\}</style>')
+OPENING = re.compile(r'<svg[^>]*viewBox="0 0 ([\d.]+) ([\d.]+)"[^>]*>')
+
+
+def cell(text: str) -> Markup:
+    """A cell's text as HTML: lines stay lines, a half-width is never torn."""
+    lines = (Markup(" ").join(map(_whole, re.split(" (?=±)", line))) for line in text.split("\n"))
+    return Markup("<br>").join(lines)
+
+
+def _whole(words: str) -> Markup:
+    return Markup('<span class="whole">{}</span>' if re.match(r"±\d", words) else "{}").format(words)
+
+
+def embedded(data: Mapping[str, object]) -> Markup:
+    """JSON that may stand in a <script> element: nothing in it can end the element or begin a comment."""
+    return htmlsafe_json_dumps(data, allow_nan=False, separators=(",", ":"))
+
+
+def script_hash(script: str) -> str:
+    """What the page's content security policy allows to run."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
 def inline_svg(svg: str, prefix: str, text: str) -> Markup:
-    """An <svg> element whose ids begin with `prefix`, named by `text`, as wide as its place allows.
+    """An <svg> element whose ids begin with `prefix`, named by `text` for screen readers, as wide as its place allows.
 
     svg: as `figures.svg_text` gives it. The drawing's own size stays its largest, in points.
     """
     svg = re.sub(r"<metadata>.*?</metadata>\s*", "", svg, flags=re.DOTALL)
-    rules = ";".join(RULE.findall(svg))  # such a rule would hold for the whole page
-    svg = re.sub(r"<defs>\s*</defs>\s*", "", RULE.sub("", svg))
-    head, body = svg.split(">", 1)
-    size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
-    assert size is not None
-    width, height = size.groups()
-    style = f"{rules};width:{float(width):.0f}pt;height:auto"
-    opening = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'viewBox="0 0 {width} {height}" style="{style.lstrip(";")}" role="img" aria-label="{escape(text)}">'
-    )
-    return Markup(opening + _renamed(body, prefix))
+    rules = "".join(f"{rule};" for rule in RULE.findall(svg))  # such a rule would hold for the whole page
+    svg = _renamed(re.sub(r"<defs>\s*</defs>\s*", "", RULE.sub("", svg)), prefix)
+
+    def opening(found: re.Match[str]) -> str:
+        return (
+            '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+            f'viewBox="0 0 {found[1]} {found[2]}" style="{rules}width:{float(found[1]):.0f}pt;height:auto" '
+            f'role="img" aria-label="{escape(text)}">'
+        )
+
+    return Markup(OPENING.sub(opening, svg, count=1))
 
 
-def _renamed(body: str, prefix: str) -> str:
+def _renamed(svg: str, prefix: str) -> str:
     """Ids, and what refers to them, with a prefix."""
-    body = re.sub(r'\bid="', f'id="{prefix}-', body)
-    body = re.sub(r'href="#', f'href="#{prefix}-', body)
-    return body.replace("url(#", f"url(#{prefix}-")
+    svg = re.sub(r'\bid="', f'id="{prefix}-', svg)
+    svg = re.sub(r'href="#', f'href="#{prefix}-', svg)
+    return svg.replace("url(#", f"url(#{prefix}-")

@@ -27,16 +27,19 @@ from simulate import (
 
 import driveloss
 from driveloss import figures
+from driveloss.breakdown.budget import Share
 from driveloss.errors import InputError, OutputError
 from driveloss.figures import flow as figure_flow
 from driveloss.figures import layout as figure_layout
 from driveloss.figures import style
+from driveloss.figures.runs import Split
 from driveloss.fit.estimate import Estimate
 
 FREQUENCIES = (4.1, 6.2, 7.7, 9.6, 11.3)  # [Hz]
 PRESSURES = (101325.0, 2.4e5)  # [Pa]
 NAMES = ("wide", "narrow", "$money$", "a cylinder with a very long name", "five", "six")
-CURVED = ("ladder", "breakdown", "power-flow", "friction", "ceilings", "temperature-drop")
+ALL = (*figures.OF_CALIBRATION, *figures.OF_BREAKDOWN)
+CURVED = [name for name in ALL if name != "budget"]
 DRAWS = 100
 
 
@@ -71,22 +74,27 @@ def bench_of(cylinders: int, motor_alone: bool = True, noise: float = 0.01, repe
     return bench, calibration, driveloss.breakdown(calibration, bench.sweeps), answer
 
 
-def data_of(kind: str, calibration, answer):
-    return {
-        "ladder": calibration,
-        "breakdown": answer,
-        "power-flow": (answer, len(answer.runs) - 1),
-        "friction": calibration,
-        "ceilings": answer,
-        "temperature-drop": answer,
-        "budget": [("noise", 1.234), ("meter gain", 0.5)],
-    }[kind]
+def subject_of(name: str, calibration, answer):
+    if name in figures.OF_CALIBRATION:
+        return calibration
+    return Split(answer, len(answer.runs) - 1, shares(noise=1.234, **{"meter gain": 0.5}))
 
 
-def figure_of(kind: str, calibration, answer):
-    make = getattr(figures, kind.replace("-", "_") + "_figure")
-    data = data_of(kind, calibration, answer)
-    return make(*data) if kind == "power-flow" else make(data)
+def figure_of(name: str, calibration, answer):
+    return figures.draw(name, subject_of(name, calibration, answer))
+
+
+def alt_text(name: str, calibration, answer) -> str:
+    return figures.drawing(name).alt_text(subject_of(name, calibration, answer))
+
+
+def shares(**watts: float) -> list[Share]:
+    """Sources of error that cost every run the same."""
+    return [Share(source, np.full(100, width)) for source, width in watts.items()]
+
+
+def budget_figure(**watts: float):
+    return figures.draw("budget", Split(None, None, shares(**watts)))  # the median of runs that need not be known
 
 
 def text_boxes(figure):
@@ -125,7 +133,7 @@ def beyond_the_edge(figure) -> list[str]:
 def test_figures_can_be_read_with_any_number_of_cylinders(kind, cylinders):
     _, calibration, answer, _ = bench_of(cylinders)
     figure = figure_of(kind, calibration, answer)
-    with style.drawing():
+    with style.our_settings():
         figure.draw_without_rendering()
     assert overlaps(figure) == []
     assert beyond_the_edge(figure) == []
@@ -135,28 +143,28 @@ def test_figures_can_be_read_with_any_number_of_cylinders(kind, cylinders):
 def test_figures_can_be_read_without_a_motor_alone_sweep(kind):
     _, calibration, answer, _ = bench_of(2, motor_alone=False)
     figure = figure_of(kind, calibration, answer)
-    with style.drawing():
+    with style.our_settings():
         figure.draw_without_rendering()
     assert overlaps(figure) == [] and beyond_the_edge(figure) == []
 
 
 def test_many_repeats_still_leave_the_breakdown_legible():
     _, calibration, answer, _ = bench_of(1, repeats=5)
-    figure = figure_of("breakdown", calibration, answer)
-    with style.drawing():
+    figure = figure_of("parts", calibration, answer)
+    with style.our_settings():
         figure.draw_without_rendering()
     assert overlaps(figure) == [] and beyond_the_edge(figure) == []
 
 
 def test_the_overlap_check_finds_an_overlap():
-    figure = figures.budget_figure([("noise", 1.0), ("terms", 0.5)])
+    figure = budget_figure(noise=1.0, terms=0.5)
     figure.axes[0].text(1.0, 0.0, "in the way", va="center")
-    with style.drawing():
+    with style.our_settings():
         figure.draw_without_rendering()
     assert ("in the way", "1 W") in [tuple(sorted(pair, reverse=True)) for pair in overlaps(figure)]
 
 
-@pytest.mark.parametrize("kind", [*CURVED, "budget"])
+@pytest.mark.parametrize("kind", ALL)
 def test_axes_state_their_units(kind):
     _, calibration, answer, _ = bench_of(3)
     unit = re.compile(r"\[(W|Hz|N|K|%|m/s)\]$")
@@ -177,7 +185,7 @@ def bars_of(ax) -> dict[float, list[float]]:
 def test_stacked_bars_add_up_to_the_power_that_was_read(motor_alone):
     """Conservation: what the meter read is the sum of the parts; at the meter's stated gain there is no error."""
     bench, calibration, answer, _ = bench_of(2, motor_alone)
-    figure = figure_of("breakdown", calibration, answer)
+    figure = figure_of("parts", calibration, answer)
     sums = sorted(sum(heights) for ax in figure.axes for heights in bars_of(ax).values())
     read = sorted(w for sweep in bench.sweeps if sweep.stage == "loaded" for w in sweep.power)
     assert sums == pytest.approx(read)
@@ -189,18 +197,18 @@ def test_negative_net_power_hangs_below_zero_and_still_adds_up():
     shift = draws["pneumatic"] + 2.0  # two watts less than nothing reach the gas
     draws |= {"pneumatic": draws["pneumatic"] - shift, "input": draws["input"] - shift}
     low = replace(answer, draws=draws)
-    (first, *_) = figures.breakdown_figure(low).axes
+    (first, *_) = figures.draw("parts", Split(low)).axes
     heights = bars_of(first)
     assert all(min(bar) == pytest.approx(-2.0) for bar in heights.values())
     runs = [run for run in low.runs if run.mean_pressure < 2e5]
     assert sorted(map(sum, heights.values())) == pytest.approx(sorted(run.input.value for run in runs))
-    note = [t.get_text() for t in figures.power_flow_figure(low, 0).axes[0].texts]
+    note = [t.get_text() for t in figures.draw("flow", Split(low, 0)).axes[0].texts]
     assert any("parts below zero have no stream" in text for text in note)
 
 
 def test_percentages_are_the_net_share_of_the_input():
     _, _, answer, truth = bench_of(1, noise=0.0, repeats=1)
-    (first, second) = figures.breakdown_figure(answer).axes
+    (first, second) = figures.draw("parts", Split(answer)).axes
     shown = [int(t.get_text().split()[0]) for ax in (first, second) for t in ax.texts]
     true = [100 * run["pneumatic_W"] / run["input_W"] for run in truth.runs]
     assert shown == pytest.approx(true, abs=1.0)
@@ -223,7 +231,7 @@ def test_streams_are_to_scale():
 def test_ladder_shows_the_true_shaft_power_of_an_exact_bench():
     """Markers against the simulated machine's own torque laws; the drive's power is torque times speed."""
     _, calibration, _, answer = bench_of(1, noise=0.0, repeats=1)
-    upper, lower = figures.ladder_figure(calibration).axes
+    upper, lower = figures.draw("ladder", calibration).axes
     markers = [line for line in upper.lines if line.get_linestyle() == "None"]
     f = markers[1].get_xdata()
     truth = answer.truth
@@ -237,7 +245,7 @@ def test_ladder_shows_the_true_shaft_power_of_an_exact_bench():
 def test_friction_curves_are_the_true_force_of_an_exact_bench():
     """Mean friction force is friction power over mean piston speed, 2 S f."""
     _, calibration, _, answer = bench_of(2, noise=0.0, repeats=1)
-    curves = list(figures.friction_figure(calibration).axes[0].lines)
+    curves = list(figures.draw("friction", calibration).axes[0].lines)
     series = [(name, p) for name in NAMES[:2] for p in PRESSURES]
     for line, (name, pressure) in zip(curves, series, strict=True):
         speed = line.get_xdata()
@@ -252,7 +260,8 @@ def test_readings_left_out_are_crossed_and_kept_in_view():
     wrong = whole.only(~keep)
     wrong = replace(wrong, power=wrong.power + 20.0)
     fresh = driveloss.calibrate(bench, draws=DRAWS, compare=False)
-    upper, lower = figures.ladder_figure(fresh, wrong).axes
+    fresh = replace(fresh, evidence=replace(fresh.evidence, left_out=wrong))
+    upper, lower = figures.draw("ladder", fresh).axes
     for ax in (upper, lower):
         crosses = [line for line in ax.lines if line.get_marker() == "X"]
         assert [line.get_xdata()[0] for line in crosses] == wrong.frequency.tolist()
@@ -265,13 +274,13 @@ def test_readings_left_out_are_crossed_and_kept_in_view():
 def test_what_cannot_be_drawn_is_refused_by_name():
     _, calibration, answer, _ = bench_of(1)
     with pytest.raises(InputError, match="saved calibration"):
-        figures.ladder_figure(replace(calibration, evidence=None))
+        figures.draw("ladder", replace(calibration, evidence=None))
     with pytest.raises(InputError, match=f"read {len(answer.runs)}, expected 0 to"):
-        figures.power_flow_figure(answer, len(answer.runs))
-    without = bench_of(1, cold=False)[2]
-    assert figures.has_cold_ends(answer) and not figures.has_cold_ends(without)
+        figures.draw("flow", Split(answer, len(answer.runs)))
     with pytest.raises(InputError, match="cold end"):
-        figures.temperature_drop_figure(without)
+        figures.draw("temperatures", Split(bench_of(1, cold=False)[2]))
+    with pytest.raises(InputError, match="expected one of ladder, friction"):
+        figures.draw("pie", answer)
 
 
 @given(
@@ -279,14 +288,15 @@ def test_what_cannot_be_drawn_is_refused_by_name():
     step=st.floats(1, 20),
 )
 def test_labels_are_spread_by_least_squares(wanted, step):
-    """Without limits the places less rank times step are the isotonic regression, here SciPy's."""
-    from scipy.optimize import isotonic_regression
+    """Here as a quadratic programme by SciPy: the lowest place is free, each gap to the next at least one step."""
+    from scipy.optimize import lsq_linear
 
-    places = np.array(figure_layout.spread(wanted, step, -1e6, 1e6))
     order = np.argsort(wanted, kind="stable")
-    ranks = np.arange(len(wanted)) * step
-    best = isotonic_regression(np.array(wanted)[order] - ranks).x
-    assert places[order] - ranks == pytest.approx(best, abs=1e-6)
+    sums = np.tri(len(wanted))  # places are sums of the lowest and the gaps
+    least = [-np.inf, *[step] * (len(wanted) - 1)]
+    best = sums @ lsq_linear(sums, np.array(wanted)[order], (least, np.inf), method="bvls").x
+    places = np.array(figure_layout.spread(wanted, step, -1e6, 1e6))
+    assert places[order] == pytest.approx(best, abs=1e-6)
 
 
 def test_spread_labels_stay_between_the_limits_while_there_is_room():
@@ -331,7 +341,7 @@ def test_series_of_six_cylinders_and_two_pressures_all_look_different():
 
 @pytest.fixture(scope="module")
 def budget():
-    return figures.budget_figure([("noise", 1.2), ("terms", 0.3)])
+    return budget_figure(noise=1.2, terms=0.3)
 
 
 @pytest.mark.parametrize(
@@ -363,7 +373,7 @@ def test_an_unwritable_place_is_one_clear_error(budget, tmp_path):
 def test_a_figure_that_fails_to_draw_leaves_the_old_file(tmp_path):
     target = tmp_path / "figure.png"
     target.write_bytes(b"old")
-    figure = figures.budget_figure([("noise", 1.2)])
+    figure = budget_figure(noise=1.2)
     figure.axes[0].draw = None
     with pytest.raises(TypeError):
         figures.save(figure, target)
@@ -373,12 +383,12 @@ def test_a_figure_that_fails_to_draw_leaves_the_old_file(tmp_path):
 @pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
 def test_the_same_figure_gives_the_same_file(tmp_path, ending):
     for name in ("one", "two"):
-        figures.save(figures.budget_figure([("noise", 1.2), ("terms", 0.3)]), tmp_path / f"{name}.{ending}")
+        figures.save(budget_figure(noise=1.2, terms=0.3), tmp_path / f"{name}.{ending}")
     one, two = (tmp_path / f"{name}.{ending}" for name in ("one", "two"))
     assert one.read_bytes() == two.read_bytes()
 
 
-@pytest.mark.parametrize("kind", ["breakdown", "ladder"])
+@pytest.mark.parametrize("kind", ["parts", "ladder"])
 def test_svg_stands_by_itself(kind):
     """Nothing to fetch and no font needed: references stay inside (SVG 1.1, 5.6), text is drawn as paths."""
     _, calibration, answer, _ = bench_of(2)
@@ -389,22 +399,20 @@ def test_svg_stands_by_itself(kind):
     assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", text))
 
 
-@pytest.mark.parametrize("kind", [*CURVED, "budget"])
+@pytest.mark.parametrize("kind", ALL)
 def test_alternative_texts_are_finished_sentences(kind):
     _, calibration, answer, _ = bench_of(2)
-    text = figures.alt_text(kind, data_of(kind, calibration, answer))
+    text = alt_text(kind, calibration, answer)
     assert re.match(r"[A-Z].*\.$", text) and "None" not in text and "\n" not in text
     assert 60 < len(text) < 1200
 
 
 def test_alternative_texts_give_the_numbers():
     _, calibration, answer, _ = bench_of(2)
-    flow = figures.alt_text("power-flow", (answer, 0))
+    flow = figures.drawing("flow").alt_text(Split(answer, 0))
     for name in ("input", "motor", "seal", "pneumatic", "aftercooler_heat"):
         assert style.watts(answer.runs[0].parts[name]) in flow
-    assert "noise 1.2 W and meter gain 0.5 W" in figures.alt_text("budget", data_of("budget", calibration, answer))
-    with pytest.raises(InputError, match="expected one of ladder, breakdown"):
-        figures.alt_text("pie", answer)
+    assert "noise 1.2 W and meter gain 0.5 W" in alt_text("budget", calibration, answer)
 
 
 def test_error_bars_reach_to_the_ends_of_the_interval():
@@ -416,8 +424,9 @@ def test_drawing_needs_no_display_and_loads_matplotlib_only_when_asked():
     code = (
         "import sys\n"
         "from driveloss import figures\n"
+        "from driveloss.figures.runs import Split\n"
         "assert 'matplotlib' not in sys.modules\n"
-        "figures.svg_text(figures.budget_figure([('noise', 1.0)]))\n"
+        "figures.svg_text(figures.draw('budget', Split(None)))\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
@@ -426,7 +435,7 @@ def test_drawing_needs_no_display_and_loads_matplotlib_only_when_asked():
 def test_somebody_elses_settings_do_not_change_our_figures():
     import matplotlib
 
-    plain = figures.svg_text(figures.budget_figure([("noise", 1.2)]))
+    plain = figures.svg_text(budget_figure(noise=1.2))
     with matplotlib.rc_context({"font.size": 30, "axes.facecolor": "black", "svg.fonttype": "none"}):
-        assert figures.svg_text(figures.budget_figure([("noise", 1.2)])) == plain
+        assert figures.svg_text(budget_figure(noise=1.2)) == plain
         assert matplotlib.rcParams["font.size"] == 30

@@ -29,7 +29,8 @@ def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     comparison = compare([Subject("", calibration, bench.sweeps)])
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
-    return Report(bench, calibration, breakdown(calibration, bench.sweeps), budget(bench, calibration), comparison)
+    answer = breakdown(calibration, bench.sweeps)
+    return Report(bench, calibration, answer, budget(answer), comparison)
 
 
 @cache

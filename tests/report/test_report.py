@@ -21,11 +21,12 @@ from typer.testing import CliRunner
 
 from driveloss.bench import load_bench
 from driveloss.cli.report import report as command
+from driveloss.fit.motor_loss import ROUTES
 from driveloss.losses.ask import losses
 from driveloss.report.assumptions import CAUTIONS, assumptions
-from driveloss.report.inline import inline_svg
 from driveloss.report.loss_grid import STEP, grid_frequencies, loss_grid
-from driveloss.report.page import embedded, report_page
+from driveloss.report.markup import embedded, inline_svg
+from driveloss.report.page import report_page
 from driveloss.say.flags import FLAGS
 from driveloss.say.numbers import plus_minus
 
@@ -71,7 +72,7 @@ def test_a_bench_without_cylinders_shows_its_drive_alone(tmp_path, monkeypatch):
 def test_the_drawing_is_of_the_run_with_the_highest_net_power():
     report, page = demo()
     best = max(report.runs, key=lambda run: run.pneumatic.value)
-    assert report.runs[report.best] == best
+    assert report.runs[report.answer.best_run] == best
     flow = next(text for text in _svg_names(page) if text.startswith("Streams"))
     assert f"{best.frequency:.3g} Hz" in flow and best.cylinder in flow
 
@@ -109,9 +110,9 @@ def _told(**changes) -> str:
 
 def test_assumptions_follow_the_bench():
     rig = demo()[0].calibration.rig
-    assert "upper bound" in _told(route="unknown") and "form factor" not in _told(route="unknown")
-    assert "form factor" in _told(route="motor constants")
-    assert "incremental efficiency" in _told(route="incremental")
+    assert "upper bound" in _told(route=ROUTES["unknown"]) and "form factor" not in _told(route=ROUTES["unknown"])
+    assert "form factor" in _told(route=ROUTES["motor constants"])
+    assert "incremental efficiency" in _told(route=ROUTES["incremental"])
     perfect = replace(rig, transmission=replace(rig.transmission, efficiency=type(rig.transmission.efficiency)(1.0)))
     exact = replace(rig, transmission=replace(rig.transmission, efficiency=type(rig.transmission.efficiency)(0.95)))
     assert "without loss" in _told(rig=perfect)
