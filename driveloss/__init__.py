@@ -15,34 +15,39 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from driveloss.bench import load_bench
-    from driveloss.breakdown.ask import breakdown
-    from driveloss.errors import DrivelossError, InputError, OutputError
-    from driveloss.fit.calibrate import calibrate
-    from driveloss.fit.store import read_calibration
-    from driveloss.losses.ask import losses
+    from driveloss.bench import load_bench as load_bench
+    from driveloss.breakdown.ask import breakdown as breakdown
+    from driveloss.compare.ask import compare as compare
+    from driveloss.errors import DrivelossError as DrivelossError
+    from driveloss.errors import InputError as InputError
+    from driveloss.errors import MissingPackageError as MissingPackageError
+    from driveloss.errors import OutputError as OutputError
+    from driveloss.figures import draw as draw
+    from driveloss.fit.calibrate import calibrate as calibrate
+    from driveloss.fit.store import read_calibration as read_calibration
+    from driveloss.losses.ask import losses as losses
+    from driveloss.plan import plan as plan
+    from driveloss.predict import predict as predict
+    from driveloss.recheck.ask import recheck as recheck
+    from driveloss.say.calibration import save_calibration as save_calibration
+
+    __version__: str
 
 _HOMES = {
     "load_bench": "driveloss.bench",
     "calibrate": "driveloss.fit.calibrate",
+    "save_calibration": "driveloss.say.calibration",
     "read_calibration": "driveloss.fit.store",
     "losses": "driveloss.losses.ask",
     "breakdown": "driveloss.breakdown.ask",
-    "DrivelossError": "driveloss.errors",
-    "InputError": "driveloss.errors",
-    "OutputError": "driveloss.errors",
+    "compare": "driveloss.compare.ask",
+    "predict": "driveloss.predict",
+    "plan": "driveloss.plan",
+    "recheck": "driveloss.recheck.ask",
+    "draw": "driveloss.figures",
+    **dict.fromkeys(("DrivelossError", "InputError", "OutputError", "MissingPackageError"), "driveloss.errors"),
 }
-
-__all__ = [
-    "DrivelossError",
-    "InputError",
-    "OutputError",
-    "breakdown",
-    "calibrate",
-    "load_bench",
-    "losses",
-    "read_calibration",
-]
+__all__ = sorted([*_HOMES, "__version__"])
 
 
 class _Front(ModuleType):
@@ -58,7 +63,13 @@ def __getattr__(name: str) -> Any:
     """Import what is asked for, and only that: start-up stays quick."""
     if name in _HOMES:
         return getattr(import_module(_HOMES[name]), name)
+    if name == "__version__":
+        return import_module("importlib.metadata").version("driveloss")
     raise AttributeError(f"module 'driveloss' has no attribute '{name}'")
+
+
+def __dir__() -> list[str]:
+    return __all__
 
 
 sys.modules[__name__].__class__ = _Front

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from textwrap import shorten
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,7 +71,8 @@ class Calibration:
 
     def __repr__(self) -> str:
         readings = "" if self.evidence is None else f", {len(self.evidence.ladder.readings)} readings"
-        return f"Calibration({self.title!r}, {self.family}{readings}, cylinders {', '.join(self.ranges) or 'none'})"
+        title = shorten(self.title, 50, placeholder="…")
+        return f"Calibration({title!r}, {self.family}{readings}, cylinders {', '.join(self.ranges) or 'none'})"
 
     @property
     def draws(self) -> int:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from driveloss.fit.estimate import Estimate
+from driveloss.fit.store import to_text
+from driveloss.say.files import write_all
 from driveloss.say.numbers import HALF_WIDTHS, PASCAL_PER_BAR, PERCENT, plus_minus
 from driveloss.say.sheet import Sheet
 
@@ -14,12 +17,11 @@ if TYPE_CHECKING:
 
 FOR_PEOPLE = {"N/Pa": ("N/bar", PASCAL_PER_BAR)}  # units that read better in another size
 MOST_RIVALS = 6
-ROUTES = {
-    "measured current": "copper loss from the winding resistance and the measured motor current",
-    "motor constants": "copper loss from the winding resistance and torque constant",
-    "incremental": "load loss from the stated incremental efficiency",
-    "unknown": "load loss of the motor not known: input powers are subtracted",
-}
+
+
+def save_calibration(calibration: Calibration, path: Path | str) -> None:
+    """Write a calibration for `read_calibration`, whole or not at all. Raises OutputError where it cannot be."""
+    write_all({Path(path): to_text(calibration).encode()})
 
 
 def finding_lines(calibration: Calibration) -> list[str]:
@@ -35,7 +37,7 @@ def calibration_tables(calibration: Calibration) -> list[Sheet | str]:
     fits = list(evidence.fits.values())
     readings = evidence.ladder.readings
     files = len(dict.fromkeys(readings.file))
-    head = f"{calibration.title}\n{len(readings)} readings of {files} sweeps; {ROUTES[calibration.route]}."
+    head = f"{calibration.title}\n{len(readings)} readings of {files} sweeps; {calibration.route.words}."
     tables: list[Sheet | str] = [head, "", *(_terms_table(fit) for fit in fits), _quality_table(fits)]
     tables += [_rivals_table(fit) for fit in fits if len(fit.rivals) > 1]
     return [*tables, f"{HALF_WIDTHS} Answers do not rest on the one set of terms: they let every law in."]

@@ -17,26 +17,27 @@ def to_csv(rows: Iterable[Mapping[str, Any]]) -> str:
     file,net_W,net_W u,net_W low,net_W high
     '=1+1,1.5,0.1,1.3,1.7
     """
-    flat = [_flat(row) for row in rows]
-    heads = list(dict.fromkeys(head for row in flat for head in row))
+    lines = [{head: _cell(value) for head, value in flat(row).items()} for row in rows]
+    heads = list(dict.fromkeys(head for line in lines for head in line))
     out = io.StringIO()
     writer = csv.DictWriter(out, heads, restval="", lineterminator="\n")
     writer.writeheader()
-    writer.writerows(flat)
+    writer.writerows(lines)
     return out.getvalue()
 
 
-def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
+def flat(row: Mapping[str, Any]) -> dict[str, Any]:
+    """One row without anything inside anything: a quantity becomes four entries, a list one text."""
     cells: dict[str, Any] = {}
     for key, value in row.items():
         if isinstance(value, Mapping) and "value" in value:
             cells |= {key: value["value"], **{f"{key} {part}": value[part] for part in ("u", "low", "high")}}
         elif isinstance(value, Mapping):
-            cells |= {f"{key} {inner}": cell for inner, cell in _flat(value).items()}
+            cells |= {f"{key} {inner}": cell for inner, cell in flat(value).items()}
         elif isinstance(value, (list, tuple)):
-            cells[key] = _harmless("; ".join(_word(item) for item in value))
+            cells[key] = "; ".join(_word(item) for item in value)
         else:
-            cells[key] = _harmless(value) if isinstance(value, str) else ("" if value is None else value)
+            cells[key] = value
     return cells
 
 
@@ -46,6 +47,8 @@ def _word(item: Any) -> str:
     return str(item)
 
 
-def _harmless(text: str) -> str:
+def _cell(value: Any) -> Any:
     """Text that a spreadsheet shows as it stands: an apostrophe before what would start a formula."""
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    if value is None:
+        return ""
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value

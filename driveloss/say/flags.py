@@ -8,11 +8,15 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Flag:
-    """`meaning` says what happened, `bias` which way it pushes the answer."""
+    """`meaning` says what happened, `bias` which way that pushes the answer.
+
+    net: what it does to the net power, +1 makes it look larger (and seal friction smaller), -1 smaller, 0 either.
+    """
 
     code: str
     meaning: str
     bias: str
+    net: int = 0
 
 
 FLAGS = {
@@ -28,16 +32,19 @@ FLAGS = {
             "No winding resistance, torque constant or incremental efficiency tells how the motor's loss grows with "
             "load, so input powers were subtracted.",
             "Net pneumatic power, the ceilings and the aftercooler's heat are upper bounds.",
+            +1,
         ),
         Flag(
             "winding-temperature-assumed",
             "No winding temperature was recorded, so the resistance as measured cold was used.",
             "Net pneumatic power is too high: 0.39 % of the copper loss for each kelvin that the winding ran hotter.",
+            +1,
         ),
         Flag(
             "port-loss-unknown",
             "No open-port size is given, so gas pumped through the port in the no-load sweeps counts as seal friction.",
             "Seal friction is too high and net pneumatic power too low.",
+            -1,
         ),
         Flag(
             "port-drop-large",
@@ -72,21 +79,54 @@ FLAGS = {
             "ceiling can be given.",
             "None.",
         ),
+        # of a prediction alone
+        Flag(
+            "speed-extrapolated",
+            "The mean piston speed lies outside the no-load sweeps of a cylinder whose seal is scaled.",
+            "Either way; the interval widens with the disagreement of the curves that fit.",
+        ),
+        Flag(
+            "pressure-extrapolated",
+            "The mean pressure or the frequency lies outside the loaded runs'; the cycle work ratio was kept from the "
+            "nearest pressure and carried along the runs' trend in frequency.",
+            "Either way; the interval widens with each doubling of pressure and with the trend.",
+        ),
+        Flag(
+            "seal-pressure-extrapolated",
+            "The pressure across the seal lies outside a cylinder's no-load sweeps; drag was carried on in proportion "
+            "to it.",
+            "Either way.",
+        ),
+        Flag(
+            "seal-pressure-assumed",
+            "No cylinder tells how its seal drags under pressure; what published measurements of three pneumatic "
+            "piston seals show was taken, from none of it to twice their mean.",
+            "Either way; sweep a cylinder without load at two pressures to know.",
+        ),
+        Flag(
+            "one-cylinder",
+            "Only one cylinder was measured, so how far cylinders disagree on the rules cannot be seen; assumed "
+            "spreads stand in.",
+            "Either way.",
+        ),
+        Flag(
+            "phase-assumed",
+            "No pressure amplitude is given, and the work of a cycle tells only the least one: the pressure was "
+            "assumed to peak 45 degrees before top dead centre, and anywhere from 30 to 90 degrees in the interval.",
+            "Either way; torque and current peak higher at a smaller angle.",
+        ),
     )
 }
 
 
-def flag_letters(flags: Iterable[str]) -> str:
-    """One letter a flag, as `flag_lines` explains them."""
+def flag_letters(flags: Iterable[str], between: str = " ") -> str:
+    """One letter a flag, as `flag_lines` explains them: its place in the table above."""
     order = list(FLAGS)
-    return " ".join(chr(ord("a") + order.index(code)) for code in flags)
+    return between.join(chr(ord("a") + order.index(code)) for code in flags)
 
 
 def flag_lines(flags: Iterable[str], lettered: bool = True) -> list[str]:
     """A sentence for each flag that occurs, with the direction of its bias."""
-    order = list(FLAGS)
-    lines = []
-    for code in sorted(set(flags), key=order.index):
-        letter = f"{chr(ord('a') + order.index(code))}  " if lettered else ""
-        lines.append(f"{letter}{code}: {FLAGS[code].meaning} Bias: {FLAGS[code].bias}")
-    return lines
+    found = sorted(set(flags), key=list(FLAGS).index)
+    marks = [f"{flag_letters([code])}  " if lettered else "" for code in found]
+    return [f"{mark}{c}: {FLAGS[c].meaning} Bias: {FLAGS[c].bias}" for mark, c in zip(marks, found, strict=True)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -12,7 +11,7 @@ if TYPE_CHECKING:
 
 def quantity(estimate: Estimate | None) -> dict[str, float] | None:
     """The JSON form of a quantity."""
-    return None if estimate is None else asdict(estimate)
+    return None if estimate is None else {key: getattr(estimate, key) for key in ("value", "u", "low", "high")}
 
 
 def to_json(data: dict[str, Any]) -> str:

@@ -25,19 +25,19 @@ def decimals(half_width: float, most: int = 6) -> int:
     return min(max(1 - floor(log10(half_width)), 0), most)
 
 
-def plus_minus(estimate: Estimate | None, scale: float = 1.0) -> str:
-    """Value and half of the 95 % interval, both times `scale`; a dash where not determinable.
+def plus_minus(estimate: Estimate | None, scale: float = 1.0, zero: float = 0.0) -> str:
+    """Value less `zero` and half of the 95 % interval, both times `scale`; a dash where not determinable.
 
     >>> plus_minus(Estimate(12.3456, 0.1, 12.1, 12.6))
     '12.35 ±0.25'
     """
     if estimate is None:
         return NOT_KNOWN
-    half = estimate.half_width * abs(scale)
+    value, half = (estimate.value - zero) * scale, estimate.half_width * abs(scale)
     if half <= 0:
-        return f"{estimate.value * scale:.5g}"
+        return f"{value:.5g}"
     places = decimals(half)
-    return f"{estimate.value * scale:.{places}f} ±{half:.{places}f}"
+    return f"{value:.{places}f} ±{half:.{places}f}"
 
 
 def bar(pressure: float | None) -> str:

@@ -1,8 +1,10 @@
-"""A table as text: what every command prints and the page shows."""
+"""What answers are told in: tables, paragraphs and lists, as every command prints and the page shows them."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from html import escape
 
 
 @dataclass(frozen=True)
@@ -13,3 +15,38 @@ class Sheet:
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     left: tuple[str, ...] = ()
+
+    def _html(self) -> str:
+        sides = ["left" if head in self.left else "right" for head in self.heads]
+
+        def row(tag: str, cells: Iterable[str]) -> str:
+            pairs = zip(sides, cells, strict=True)
+            return "".join(f'<{tag} style="text-align: {side}">{_lines(cell)}</{tag}>' for side, cell in pairs)
+
+        rows = "".join(f"<tr>{row('td', cells)}</tr>" for cells in self.rows)
+        head = f"<caption>{_lines(self.title)}</caption><tr>{row('th', self.heads)}</tr>"
+        return f"<table>{head}{rows}</table>"
+
+
+Item = Sheet | str | tuple[str, ...]  # a table, a paragraph, the points of a list
+
+
+def html(items: Iterable[Item]) -> str:
+    """Items as HTML, whatever signs they hold.
+
+    >>> html(["a < b", ("one", "two")])
+    '<p>a &lt; b</p><ul><li>one</li><li>two</li></ul>'
+    """
+    return "".join(_item(item) for item in items if item)
+
+
+def _item(item: Item) -> str:
+    if isinstance(item, Sheet):
+        return item._html()
+    if isinstance(item, str):
+        return f"<p>{_lines(item)}</p>"
+    return f"<ul>{''.join(f'<li>{_lines(point)}</li>' for point in item)}</ul>"
+
+
+def _lines(text: str) -> str:
+    return "<br>".join(escape(line) for line in text.split("\n"))

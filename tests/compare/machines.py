@@ -46,3 +46,13 @@ def bench(folder: Path, truth: Truth = TRUTH, seed: int = 1, limits: Limits = QU
     )
     answer = write_bench(folder, truth, protocol, np.random.default_rng(seed))
     return answer, load_bench(folder)
+
+
+def loaded_again(folder: Path, names: dict[str, str]):
+    """A bench that was written, its cylinders renamed in bench.toml."""
+    text = (folder / "bench.toml").read_text()
+    for old, new in names.items():
+        text = text.replace(f"[cylinders.{old}]", f'[cylinders."{new}"]')
+        text = text.replace(f'cylinder = "{old}"', f'cylinder = "{new}"')
+    (folder / "bench.toml").write_text(text)
+    return load_bench(folder)

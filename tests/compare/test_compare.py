@@ -10,11 +10,11 @@ from simulate.rig import Errors
 
 from compare.machines import AMBIENT, DRAGGING, EASY, FREQUENCIES, SHARED_GAIN, TRUTH, bench
 from driveloss.compare.ask import compare
-from driveloss.compare.benches import Subject, calibrate_together, shared_draws, shared_sections, with_shared_errors
-from driveloss.compare.data import comparison_data
-from driveloss.compare.tell import comparison_tables, sentence
-from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, SCATTER, WORSE, judge, variance_shares
+from driveloss.compare.benches import Subject, calibrate_together, shared_sections
+from driveloss.compare.tell import comparison_data, comparison_tables, sentence
+from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, WORSE, judge
 from driveloss.errors import InputError
+from driveloss.fit.contributions import SCATTER, Attribution
 from driveloss.fit.estimate import estimate
 
 SEEDS = 24
@@ -102,7 +102,7 @@ def test_difference_of_two_readings_with_a_shared_gain_by_gtc():
     gain = ureal(1.0, tb.uniform(0.03))
     expected = u(20.0 * gain - 18.0 * gain)
     draws = np.concatenate([[1.0], 1 + 0.03 * (2 * (np.arange(2000) + 0.5) / 2000 - 1)])
-    found, _ = judge(20.0 * draws - 18.0 * draws, ())
+    found, _ = judge(20.0 * draws - 18.0 * draws, Attribution())
     assert found.u == pytest.approx(expected, rel=1e-3)
     assert found.u < 0.11 * u(20.0 * gain)
 
@@ -116,8 +116,8 @@ def test_friction_formulas_against_hand_numbers(tmp_path):
         assert row.piston_speed == pytest.approx(0.42)
         assert row.draws["seal_force"] == pytest.approx(power / 0.42)
         assert row.draws["lip_force"] == pytest.approx(power / 0.42 / 0.1130973, rel=1e-6)
-        assert row.draws["friction_mep"] == pytest.approx(power / 2.137539e-4, rel=1e-6)
-        assert row.draws["share"] == pytest.approx(power / row.draws["total"])
+        assert row.draws["friction_mean_effective_pressure"] == pytest.approx(power / 2.137539e-4, rel=1e-6)
+        assert row.draws["share_of_input"] == pytest.approx(power / row.draws["total"])
     true = [12.0, 10.5]  # N; the viscous part adds 2 mean(v^2)/mean|v|, about 1.05 N
     force = [row.parts["seal_force"].value for row in answer.losses]
     assert force[0] - force[1] == pytest.approx(true[0] - true[1], abs=0.25)
@@ -132,7 +132,7 @@ def test_forces_of_a_seal_are_at_the_piston(tmp_path):
         at_piston = row.parts["seal"].value
         assert row.parts["seal_force"].value == pytest.approx(at_piston / 0.42)
         assert row.parts["lip_force"].value == pytest.approx(at_piston / 0.42 / 0.1130973, rel=1e-6)
-        assert row.parts["friction_mep"].value == pytest.approx(at_piston / 2.137539e-4, rel=1e-6)
+        assert row.parts["friction_mean_effective_pressure"].value == pytest.approx(at_piston / 2.137539e-4, rel=1e-6)
         cylinder = lossy.cylinder(row.entry.cylinder)
         true = seal_power(lossy, cylinder, np.array([7.0]), np.array([AMBIENT]))[0] / 0.42
         assert row.parts["seal_force"].value == pytest.approx(true, rel=0.05)
@@ -151,8 +151,8 @@ def test_loaded_rows_are_near_the_truth(tmp_path):
         rise = 0.3 * true["aftercooler_heat_W"][0]
         assert row.parts["below_ambient"].value == pytest.approx(drop, abs=0.4)
         assert row.parts["hot_to_cold"].value == pytest.approx(drop + rise, abs=0.5)
-        assert row.parts["drop_per_net"].value == pytest.approx(drop / true["pneumatic_W"][0], rel=0.05)
-        assert row.parts["drop_per_input"].value == pytest.approx(drop / true["input_W"][0], rel=0.05)
+        assert row.parts["below_ambient_per_net"].value == pytest.approx(drop / true["pneumatic_W"][0], rel=0.05)
+        assert row.parts["below_ambient_per_input"].value == pytest.approx(drop / true["input_W"][0], rel=0.05)
 
 
 def test_equal_piston_speed_where_strokes_differ(tmp_path):
@@ -247,17 +247,18 @@ def test_two_benches_hold_the_truth(tmp_path, monkeypatch):
     assert inside >= 9
 
 
-def test_exchanged_errors_are_the_first_ones(tmp_path):
+@pytest.mark.parametrize("independent", [False, True])
+def test_one_meter_errs_alike_on_both_benches(tmp_path, independent):
     """With nothing but the meter's gain at work, two readings of one bench differ by nothing but their own gain."""
     _, one_bench = bench(tmp_path / "a", limits=SHARED_GAIN)
     _, other = bench(tmp_path / "b", limits=SHARED_GAIN)
-    first, second = calibrate_together([one_bench, other], draws=DRAWS, active=("meter gain",))
-    assert shared_sections(first, second) == ("meter", "motor", "transmission", "aftercooler")
+    gain_alone = {"draws": DRAWS, "active": ("meter gain",), "independent": independent}
+    first, second = calibrate_together([one_bench, other], **gain_alone)
+    assert shared_sections(first, second) == (() if independent else ("meter", "motor", "transmission", "aftercooler"))
     answer = compare((first, second), frequencies=[7.0])
     mine, theirs = (answer.losses[i].draws["seal"] for i in (0, 2))
-    moved = with_shared_errors(first, second, theirs)
-    assert np.abs(theirs - mine).max() > 0.1
-    assert moved == pytest.approx(mine, abs=2e-3)
+    apart = np.abs(theirs - mine).max()
+    assert apart > 0.1 if independent else apart < 2e-3
 
 
 def test_a_different_meter_is_not_shared(tmp_path):
@@ -265,8 +266,6 @@ def test_a_different_meter_is_not_shared(tmp_path):
     _, other = bench(tmp_path / "b", limits=replace(SHARED_GAIN, power_gain=0.02))
     first, second = calibrate_together([one_bench, other], draws=200)
     assert "meter" not in shared_sections(first, second)
-    apart = [replace(s, independent=True) for s in (first, second)]
-    assert shared_draws(*apart) == []
 
 
 def test_one_cylinder_has_nothing_to_compare_with(tmp_path):
@@ -281,11 +280,11 @@ def test_one_cylinder_has_nothing_to_compare_with(tmp_path):
 
 def test_bias_that_pushes_the_same_way_forbids_a_verdict():
     draws = np.concatenate([[-5.0], -5 + 0.1 * np.linspace(-1, 1, 100)])
-    _, clean = judge(draws, ())
+    _, clean = judge(draws, Attribution())
     assert clean.word == BETTER
-    _, helped = judge(draws, (), (), [("pressure-not-calibrated", 1)], [])
+    _, helped = judge(draws, Attribution(), [("pressure-not-calibrated", 1)], [])
     assert (helped.word, helped.biased_by) == (OPEN, ("pressure-not-calibrated",))
-    _, in_spite = judge(draws, (), (), [], [("pressure-not-calibrated", 1)])
+    _, in_spite = judge(draws, Attribution(), [], [("pressure-not-calibrated", 1)])
     assert in_spite.word == BETTER
 
 
@@ -294,7 +293,7 @@ def test_more_readings_by_hand():
     from scipy.stats import norm
 
     draws = np.concatenate([[1.0], 1 + 2 * norm.ppf((np.arange(4000) + 0.5) / 4000)])
-    found, verdict = judge(draws, ())
+    found, verdict = judge(draws, Attribution())
     assert found == estimate(draws)
     assert verdict.word == OPEN
     assert verdict.narrower == pytest.approx(3.92, rel=0.01)
@@ -306,11 +305,11 @@ def test_shares_of_the_variance(tmp_path):
     """GUM law for y = 3 a + b with variances 9 u^2(a), u^2(b): shares 9/10 and 1/10 where u(a) = u(b)."""
     _, loaded = bench(tmp_path, limits=SHARED_GAIN)
     (subject,) = calibrate_together([loaded], draws=2000)
-    gain = subject.calibration.inputs.power_gain
+    gain = subject.calibration.meters.power_gain
     scatter = np.random.default_rng(3).permutation(gain[1:])
     y = 3 * gain + np.concatenate([[0.0], scatter])
-    shares = dict(variance_shares(y, (subject,)))
-    assert shares["power meter"] == pytest.approx(0.9, abs=0.02)
+    shares = dict(Attribution(subject.calibration.meters).explain(y).shares)
+    assert shares["meter gain"] == pytest.approx(0.9, abs=0.02)
     assert shares[SCATTER] == pytest.approx(0.1, abs=0.02)
 
 

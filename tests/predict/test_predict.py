@@ -10,8 +10,8 @@ from driveloss.fit.estimate import Estimate
 from driveloss.physics import torque
 from driveloss.predict import scaling
 from driveloss.predict.ask import predict, wanted_cylinder
-from driveloss.predict.rules import ALL_FLAGS
 from driveloss.predict.torque_margin import VERDICTS, verdict
+from driveloss.say.flags import FLAGS
 from predict.benches import LIP, PRESSURE_DRAG, PRESSURES, cylinder, measured, truth
 
 SPLIT = ("standby", "motor", "linkage", "transmission", "seal", "pneumatic")
@@ -46,8 +46,8 @@ def test_a_measured_cylinder_at_its_own_pressure_gets_its_own_breakdown_back(ben
     assert len(runs) == 2
     for part in ("input", *SPLIT, "efficiency_ceiling", "cycle_work_ratio", "aftercooler_heat", "motor_copper"):
         mean = np.mean([run.parts[part].value for run in runs])
-        assert point[part].value == pytest.approx(mean, abs=3 * runs[0].parts[part].half_width), part
-        assert point[part].value == pytest.approx(mean, rel=0.02), part
+        assert point.parts[part].value == pytest.approx(mean, abs=3 * runs[0].parts[part].half_width), part
+        assert point.parts[part].value == pytest.approx(mean, rel=0.02), part
     assert not {"lip_friction", "cycle_work_ratio", "work_by_pressure"} & point.spreads.keys()
     assert set(point.flags) == {"phase-assumed", "winding-temperature-assumed", "port-loss-unknown"}
 
@@ -68,16 +68,16 @@ def test_a_new_size_that_obeys_the_rules_is_found(bench):
     true = loaded_parts(whole, "larger", 9.0, 2.4e5)
     for part in ("input", *SPLIT, "efficiency_ceiling", "cycle_work_ratio", "aftercooler_heat"):
         key = part if part in true else f"{part}_W"
-        assert point[part].value == pytest.approx(true[key][0], rel=0.02), part
-        assert point[part].low < true[key][0] < point[part].high, part
+        assert point.parts[part].value == pytest.approx(true[key][0], rel=0.02), part
+        assert point.parts[part].low < true[key][0] < point.parts[part].high, part
 
 
 def test_friction_follows_lip_length_and_pressure(bench):
     """N/m of lip by hand: 60 + 1e-4 dp, whatever the bore; linear beyond the swept pressures."""
     for pressure in (1.2e5, 2.4e5, 4e5):
         (point,) = new_one(bench, mean_pressure=pressure).points
-        assert point["lip_friction"].value == pytest.approx(LIP + PRESSURE_DRAG * (pressure - BACK), rel=0.02)
-        assert point["seal_force"].value == pytest.approx(np.pi * 0.05 * point["lip_friction"].value, rel=1e-12)
+        assert point.lip_friction.value == pytest.approx(LIP + PRESSURE_DRAG * (pressure - BACK), rel=0.02)
+        assert point.seal_force.value == pytest.approx(np.pi * 0.05 * point.lip_friction.value, rel=1e-12)
         assert ("seal-pressure-extrapolated" in point.flags) == (pressure > 3e5)
         assert ("pressure-extrapolated" in point.flags) == (pressure > 3e5)
 
@@ -86,7 +86,7 @@ def test_net_power_goes_with_swept_volume_pressure_and_frequency(bench):
     """P = ratio f p A S with the simulator's ratio of 0.2."""
     for point in new_one(bench, frequencies=(6.0, 12.0)).points:
         by_hand = 0.2 * point.frequency * 2.4e5 * np.pi * 0.05**2 / 4 * 0.034
-        assert point["pneumatic"].value == pytest.approx(by_hand, rel=0.02)
+        assert point.pneumatic.value == pytest.approx(by_hand, rel=0.02)
 
 
 def test_intervals_hold_the_spread_between_cylinders(bench):
@@ -98,7 +98,7 @@ def test_intervals_hold_the_spread_between_cylinders(bench):
         spread = prior * np.sqrt(6 / 7)
         half = t.ppf(0.975, 7) * spread * np.sqrt(1 + 1 / 2)
         assert point.spreads[part].used == pytest.approx(spread, rel=0.03)
-        assert point[part].half_width / point[part].value == pytest.approx(half, rel=0.15)
+        assert point.parts[part].half_width / point.parts[part].value == pytest.approx(half, rel=0.15)
 
 
 def test_spread_of_agreeing_and_disagreeing_groups():
@@ -116,23 +116,23 @@ def test_spread_of_agreeing_and_disagreeing_groups():
 def test_one_cylinder_gets_assumed_spreads_and_says_so(single):
     (point,) = ask(single, bore=0.05).points
     assert point.spreads["lip_friction"].observed is None
-    assert point["lip_friction"].half_width > 0.4 * point["lip_friction"].value
+    assert point.lip_friction.half_width > 0.4 * point.lip_friction.value
     assert "one-cylinder" in point.flags
 
 
 def test_drag_under_pressure_that_nobody_measured_is_taken_from_published_seals(single):
     """0.654, 1.366 and 0.192 N/bar at 25 mm bore (Zillen, TU Delft, 2021): 9.39 N/m for each bar on average."""
     low, high = (ask(single, mean_pressure=p).points[0] for p in (1.2e5, 3.2e5))
-    step = high["lip_friction"].value - low["lip_friction"].value
+    step = high.lip_friction.value - low.lip_friction.value
     assert step == pytest.approx(2 * (0.654 + 1.366 + 0.192) / 3 / (np.pi * 0.025), rel=1e-6)
     assert "seal-pressure-assumed" in high.flags
     assert "seal-pressure-assumed" not in low.flags
-    assert high["lip_friction"].low < low["lip_friction"].value * 1.02
+    assert high.lip_friction.low < low.lip_friction.value * 1.02
 
 
 def test_intervals_widen_outside_what_was_measured(bench):
     inside, outside, far = (new_one(bench, mean_pressure=p).points[0] for p in (2.4e5, 4.8e5, 19.2e5))
-    widths = [p["cycle_work_ratio"].half_width / p["cycle_work_ratio"].value for p in (inside, outside, far)]
+    widths = [p.cycle_work_ratio.half_width / p.cycle_work_ratio.value for p in (inside, outside, far)]
     assert widths[0] < widths[1] < widths[2]
     fast = new_one(bench, frequencies=(26.0,)).points[0]
     assert {"extrapolated", "speed-extrapolated", "pressure-extrapolated"} <= set(fast.flags)
@@ -149,55 +149,57 @@ def test_mean_speed_not_frequency_decides_where_a_seal_was_measured(bench):
 def test_seal_watts_are_at_the_piston_and_the_transmission_takes_its_share_of_them(bench):
     """Energy balance: what passes through, 2 S f F and the net power, reaches the shaft over eta = 0.95."""
     (point,) = new_one(bench).points
-    friction = 2 * 0.034 * 9.0 * point["seal_force"].value
-    assert point["seal"].value == pytest.approx(friction, rel=1e-9)
-    taken = (friction + point["pneumatic"].value) * (1 / 0.95 - 1)
-    assert point["transmission"].value == pytest.approx(taken, rel=1e-9)
-    assert point["friction_heat"].value == pytest.approx(friction, rel=1e-9)
-    assert point["aftercooler_heat"].value == pytest.approx(point["pneumatic"].value + friction, rel=1e-9)
+    friction = 2 * 0.034 * 9.0 * point.seal_force.value
+    assert point.seal.value == pytest.approx(friction, rel=1e-9)
+    taken = (friction + point.pneumatic.value) * (1 / 0.95 - 1)
+    assert point.transmission.value == pytest.approx(taken, rel=1e-9)
+    assert point.friction_heat.value == pytest.approx(friction, rel=1e-9)
+    assert point.aftercooler_heat.value == pytest.approx(point.pneumatic.value + friction, rel=1e-9)
 
 
 def test_mean_torque_is_power_over_speed(bench):
     (point,) = new_one(bench).points
-    power = sum(point[name].value for name in ("linkage", "transmission", "seal", "pneumatic"))
-    assert point["mean_torque"].value == pytest.approx(power / (2 * np.pi * 9.0 * 3.0), rel=1e-9)
+    power = sum(point.parts[name].value for name in ("linkage", "transmission", "seal", "pneumatic"))
+    assert point.mean_torque.value == pytest.approx(power / (2 * np.pi * 9.0 * 3.0), rel=1e-9)
 
 
 def test_the_cycle_averages_to_the_mean_and_what_the_transmission_takes_of_what_swings_back(bench):
     """Net load over eta is the power balance's; a transmission also takes 1/eta - eta of what the crank gives back."""
     (point,) = new_one(bench).points
     angle = np.array([a for a, _ in point.cycle])
-    wave = (2.4e5 - BACK, point["pressure_amplitude"].value, np.radians(45))
+    wave = (2.4e5 - BACK, point.pressure_amplitude.value, np.radians(45))
     gas = torque.gas_torque(angle, *wave, 0.05, 0.034, 0.017 / 0.09)
-    crank = gas + torque.friction_torque(angle, point["seal_force"].value, 0.034, 0.017 / 0.09)
+    crank = gas + torque.friction_torque(angle, point.seal_force.value, 0.034, 0.017 / 0.09)
     back = -crank[crank < 0].sum() / len(angle) * (1 / 0.95 - 0.95) / 3
     average = np.mean([t.value for _, t in point.cycle])
-    assert average == pytest.approx(point["mean_torque"].value + back, rel=0.005)
+    assert average == pytest.approx(point.mean_torque.value + back, rel=0.005)
 
 
 def test_peak_torque_by_hand(bench):
     """Scotch-yoke estimate of the peak near mid-stroke: mean pressure difference on the piston times crank radius."""
     (point,) = new_one(bench).points
     gas = (2.4e5 - BACK) * np.pi * 0.05**2 / 4 * 0.017 / 3 / 0.95
-    assert gas < point["peak_torque"].value < 1.6 * gas
-    assert max(t.value for _, t in point.cycle) == pytest.approx(point["peak_torque"].value, rel=0.02)
+    assert gas < point.peak_torque.value < 1.6 * gas
+    assert max(t.value for _, t in point.cycle) == pytest.approx(point.peak_torque.value, rel=0.02)
     (charged,) = new_one(bench, back_pressure=2.4e5).points
-    assert charged["peak_torque"].value < 0.6 * point["peak_torque"].value
+    assert charged.peak_torque.value < 0.6 * point.peak_torque.value
 
 
 def test_a_stated_amplitude_replaces_the_assumed_phase(bench):
     (assumed,) = new_one(bench).points
-    (stated,) = new_one(bench, pressure_amplitude=assumed["pressure_amplitude"].value).points
-    assert stated["peak_torque"].value == pytest.approx(assumed["peak_torque"].value, rel=1e-9)
+    (stated,) = new_one(bench, pressure_amplitude=assumed.pressure_amplitude.value).points
+    assert stated.peak_torque.value == pytest.approx(assumed.peak_torque.value, rel=1e-9)
     assert "phase-assumed" not in stated.flags
-    assert assumed["least_pressure_amplitude"].value == pytest.approx(
-        np.sin(np.radians(45)) * assumed["pressure_amplitude"].value
+    assert assumed.least_pressure_amplitude.value == pytest.approx(
+        np.sin(np.radians(45)) * assumed.pressure_amplitude.value
     )
 
 
 def test_no_limit_gives_no_margin(bench):
     (point,) = new_one(bench).points
-    assert [point[f"{when}_{kind}_margin"] for when in ("mean", "peak") for kind in ("torque", "current")] == [None] * 4
+    assert [point.parts[f"{when}_{kind}_margin"] for when in ("mean", "peak") for kind in ("torque", "current")] == [
+        None
+    ] * 4
     assert point.verdict == "no limit given"
 
 
@@ -215,17 +217,17 @@ def test_verdict_by_the_peak_torque(tmp_path, limit, expected):
     (point,) = new_one(limited).points
     assert point.verdict == expected
     stated = float(limit.split()[0])
-    assert point["peak_torque_margin"].value == pytest.approx(stated / point["peak_torque"].value)
+    assert point.peak_torque_margin.value == pytest.approx(stated / point.peak_torque.value)
 
 
 def test_current_is_torque_over_the_constant(tmp_path):
     limited = measured(tmp_path / "bench", motor_lines='current_limit = "12 A"')
     (point,) = new_one(limited).points
-    drag = point["motor"].value - point["motor_copper"].value  # the motor's own, at its shaft speed
-    peak = (point["peak_torque"].value + drag / (2 * np.pi * 9.0 * 3.0)) / 0.061
-    assert point["peak_current"].value == pytest.approx(peak)
-    assert point["peak_current_margin"].value == pytest.approx(12 / peak)
-    assert point["peak_torque_margin"] is None
+    drag = point.motor.value - point.motor_copper.value  # the motor's own, at its shaft speed
+    peak = (point.peak_torque.value + drag / (2 * np.pi * 9.0 * 3.0)) / 0.061
+    assert point.peak_current.value == pytest.approx(peak)
+    assert point.peak_current_margin.value == pytest.approx(12 / peak)
+    assert point.peak_torque_margin is None
 
 
 def margin(low, high):
@@ -251,7 +253,7 @@ def test_every_flag_has_a_sentence(bench, single):
         *new_one(bench, frequencies=(2.0, 40.0), mean_pressure=9e5).points,
         *ask(single, mean_pressure=4e5).points,
     ]
-    assert {flag for point in points for flag in point.flags} <= ALL_FLAGS.keys()
+    assert {flag for point in points for flag in point.flags} <= FLAGS.keys()
 
 
 @pytest.mark.parametrize(
