@@ -74,6 +74,6 @@ def breakdown(
     tables = [*breakdown_tables(answer), *budget_tables(answer, told)]
     data = breakdown_data(answer, told)
     drawing.write(answer, shares)
-    output.show(tables, data, data["runs"])
+    output.print(tables, data, data["runs"])
     flags = (flag for run in answer.runs for flag in run.flags)
     note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

@@ -49,5 +49,5 @@ def calibrate(bench: BenchPath, files: Files, fit: FitOptions, output: JsonOptio
         contents[files.figure] = file_content(draw(files.drawing, calibration), files.figure)
     tables = calibration_tables(calibration)
     write_all(contents)
-    output.show(tables, text)
+    output.print(tables, text)
     note(*loaded.notices, *finding_lines(calibration), *calibration_notes(calibration), f"Saved {target}")

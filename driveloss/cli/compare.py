@@ -58,7 +58,7 @@ def compare(
     with progress("Calibrating and comparing"):
         subjects = calibrate_together(loaded, fit.family, fit.draws, fit.seed, independent, keep_all=fit.keep_all)
         answer = ask(subjects, common.at or None, common.net, common.drop)
-    output.show(answer.tables(), answer.to_dict(), answer.rows())
+    output.show(answer)
     flags = [flag for row in answer.losses for flag in row.flags]
     flags += [flag for entry in answer.loaded for flag in entry.flags]
     notices = (notice for bench in loaded for notice in bench.notices)

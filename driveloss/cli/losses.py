@@ -61,14 +61,12 @@ def losses(
     from driveloss.bench.quantity import read_option
     from driveloss.fit.store import read_calibration
     from driveloss.losses.ask import losses as ask
-    from driveloss.losses.tell import losses_data, losses_tables
     from driveloss.say.flags import flag_lines
 
     wanted = frequencies.all()
     saved = read_calibration(calibration)
     ambient = saved.rig.ambient_pressure
     pressures = [read_option(text, "mean_pressure", "--mean-pressure", ambient).value for text in mean_pressure or []]
-    rows = ask(saved, wanted, cylinder, pressures or None)
-    data = losses_data(rows)
-    output.show(losses_tables(rows), data, data["rows"])
-    note(*flag_lines((flag for row in rows for flag in row.flags), lettered=False))
+    answer = ask(saved, wanted, cylinder, pressures or None)
+    output.show(answer)
+    note(*flag_lines((flag for row in answer for flag in row.flags), lettered=False))

@@ -17,6 +17,7 @@ from driveloss.fit import DRAWS, FAMILIES, SEED
 if TYPE_CHECKING:
     from driveloss.bench.records import Bench
     from driveloss.fit.calibration import Calibration
+    from driveloss.say.answer import Answer
     from driveloss.say.sheet import Item
 
 Row = dict[str, Any]
@@ -82,7 +83,11 @@ class JsonOption:
         bool, Option("--json", help="Print JSON to standard output; tables then go to standard error.")
     ] = False
 
-    def show(self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = ()) -> None:
+    def show(self, answer: Answer) -> None:
+        """Print an answer."""
+        self.print(answer.tables(), answer.to_dict(), answer.rows())
+
+    def print(self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = ()) -> None:
         """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows`."""
         from driveloss.say.terminal import console, print_all
 

@@ -13,12 +13,10 @@ from driveloss.cli.console import note
 from driveloss.cli.options import BenchPath, CylinderOption, JsonOption, KeepAllOption, SeedOption, one_of
 from driveloss.errors import InputError
 from driveloss.fit import SEED
-from driveloss.plan import ORDERS
+from driveloss.plan import DRAWS, ORDERS
 
 if TYPE_CHECKING:
     from driveloss.plan.outlook import Outlook
-
-DRAWS = 400  # the plan needs spreads, not tails
 
 
 @dataclass(frozen=True)
@@ -74,7 +72,7 @@ def plan(bench: BenchPath, wish: Wish, expectation: Expectation, taking: Taking,
     Example: driveloss plan calib_data --cylinder wide --at 8 --half-width "0.5 W" --sheets next-sweeps
     """
     from driveloss.plan.ask import plan as ask
-    from driveloss.plan.tell import plan_data, plan_tables, sheets
+    from driveloss.plan.tell import sheets
     from driveloss.say.calibration import finding_lines
     from driveloss.say.files import check_folder, write_folder
 
@@ -89,7 +87,7 @@ def plan(bench: BenchPath, wish: Wish, expectation: Expectation, taking: Taking,
         texts = sheets(answer, taking.order, taking.seed, _further_columns(outlook))
         write_folder(taking.sheets, texts)
         notes.append(f"Wrote {len(texts)} sheets to {taking.sheets}: {', '.join(texts)}")
-    output.show(plan_tables(answer), plan_data(answer))
+    output.show(answer)
     note(*notes)
 
 

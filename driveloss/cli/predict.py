@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Annotated
 
 from typer import Option
@@ -39,14 +39,9 @@ class Untried:
 
     def stated(self, ambient: Quantity) -> dict[str, Quantity]:
         """Each quantity that is given, in SI."""
-        from driveloss.bench.quantity import read_option
+        from driveloss.predict import read_stated
 
-        keys = ("bore", "stroke", "mean_pressure", "back_pressure", "pressure_amplitude")
-        texts = {key: text for key in keys if (text := getattr(self, key)) is not None}
-        return {
-            key: read_option(text, key, f"--{key.replace('_', '-')}", None if key == "pressure_amplitude" else ambient)
-            for key, text in texts.items()
-        }
+        return read_stated({key: text for key, text in asdict(self).items() if key != "like"}, ambient)
 
 
 @command
@@ -69,7 +64,6 @@ def predict(
     from driveloss.breakdown.tell import CAUTION
     from driveloss.predict.ask import predict as ask
     from driveloss.predict.ask import wanted_cylinder
-    from driveloss.predict.tell import predict_data, predict_tables
     from driveloss.say.calibration import finding_lines
     from driveloss.say.flags import flag_lines
 
@@ -80,8 +74,6 @@ def predict(
     fitted = curves.calibrate(loaded, compare=False)
     measured = breakdown(fitted, loaded.sweeps)
     answer = ask(measured, wanted_cylinder(measured, untried.like, **stated), at)
-    data = predict_data(answer)
-    rows = ({key: value for key, value in row.items() if key != "torque_cycle"} for row in data["rows"])
-    output.show(predict_tables(answer), data, rows)
+    output.show(answer)
     flags = (flag for point in answer.points for flag in point.flags)
     note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

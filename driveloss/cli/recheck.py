@@ -53,14 +53,13 @@ def recheck(
     from driveloss.fit.store import read_calibration
     from driveloss.recheck.ask import check_program
     from driveloss.recheck.ask import recheck as ask
-    from driveloss.recheck.tell import recheck_data, recheck_tables
 
     saved = read_calibration(calibration)
     check_program(saved, _running(), calibration.name)
     read = [_sweep(text, saved, mean_pressure) for text in sweeps]
     worth = None if verdict.worth is None else read_option(verdict.worth, "power", "--worth").value
     answer = ask(saved, [sweep for sweep, _ in read], verdict.false_alarm, worth)
-    output.show(recheck_tables(answer), recheck_data(answer))
+    output.show(answer)
     note(*(notice for _, notices in read for notice in notices), *answer.notes)
 
 

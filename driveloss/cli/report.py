@@ -46,7 +46,7 @@ def report(
         page = report_page(report)
     data = _data(report)
     write_all({target: page.encode()})
-    output.show((), data)
+    output.print((), data)
     note(*loaded.notices, f"Saved {target}")
 
 
