@@ -1,0 +1,48 @@
+"""What every answer can do beside holding numbers: data for scripts, a data frame, tables in a notebook."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any, ClassVar
+
+from driveloss.errors import MissingPackageError
+from driveloss.say.sheet import Item, html
+
+
+class Answer:
+    """An answer that knows the module that words it, which is loaded when it is asked to."""
+
+    told_by: ClassVar[str]  # module and first word of its functions `..._data` and `..._tables`
+    lists: ClassVar[tuple[str, ...]] = ("rows",)  # in the data, whose entries make the rows of a data frame
+
+    def to_dict(self) -> dict[str, Any]:
+        """The data that `--json` prints: plain lists, numbers and words."""
+        data: dict[str, Any] = self._telling("data")
+        return data
+
+    def tables(self) -> list[Item]:
+        """What the command prints."""
+        items: list[Item] = self._telling("tables")
+        return items
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The entries of the data as `--csv` prints them, with the name of their list where there are several."""
+        data, several = self.to_dict(), len(self.lists) > 1
+        return [{**({"table": name} if several else {}), **row} for name in self.lists for row in data[name]]
+
+    def to_frame(self) -> Any:
+        """A pandas DataFrame of `rows`; a quantity takes four columns. Raises MissingPackageError without pandas."""
+        from driveloss.say.csv_form import flat
+
+        try:
+            pandas: Any = import_module("pandas")
+        except ImportError as error:
+            raise MissingPackageError("to_frame() needs pandas, which is not installed: pip install pandas") from error
+        return pandas.DataFrame([flat(row) for row in self.rows()])
+
+    def _repr_html_(self) -> str:
+        return html(self.tables())
+
+    def _telling(self, form: str) -> Any:
+        module, _, word = self.told_by.partition(":")
+        return getattr(import_module(module), f"{word}_{form}")(self)
