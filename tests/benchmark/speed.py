@@ -106,15 +106,15 @@ def resampling_race() -> Race:
 
 def joint_fit() -> tuple[Callable[[], object], np.ndarray, np.ndarray]:
     """Resampling of a joint fit of 100 readings; its weighted design (n, k) and as many noisy readings (n, draws)."""
-    from driveloss.fit import calibration, physical
+    from driveloss.fit import SEED, physical
     from driveloss.fit import meters as sources
 
     ladder, inputs, standby = ladder_of_readings(READINGS)
-    problem = physical.pose(ladder, sources.first_column(inputs), standby[:1])
+    problem = physical.pose(ladder, inputs.as_stated(), standby[:1])
     everything = tuple(sources.SOURCES)
 
     def resample() -> object:
-        return physical.fit_physical(ladder, inputs, standby, calibration.SEED, everything, problem)
+        return physical.fit_physical(ladder, inputs, standby, SEED, everything, problem)
 
     resample()  # its imports are the start-up races' matter
     return resample, *bare_problem(problem)
@@ -135,13 +135,13 @@ def ladder_of_readings(count: int) -> tuple:
     from dataclasses import replace
 
     from driveloss.bench import load_bench
-    from driveloss.fit import calibration, ladder
+    from driveloss.fit import SEED, ladder
     from driveloss.fit import meters as sources
 
     bench = load_bench(DEMO)
     full = ladder.build_ladder(bench)
     again = np.arange(count) % len(full.readings)
-    inputs = sources.draw_inputs(bench.rig, RESAMPLES, calibration.SEED)
+    inputs = sources.draw_meters(bench.rig, RESAMPLES, SEED)
     standby = np.full(inputs.size, full.standby.power.mean())
     return replace(full, readings=full.readings.only(np.sort(again))), inputs, standby
 

@@ -1,9 +1,12 @@
 """Nothing heavy is loaded before it is needed."""
 
 import pytest
+import typer
 
 from cli.running import DEMO, python
+from driveloss.cli.app import app
 
+COMMANDS = typer.main.get_command(app).commands
 HEAVY = ("numpy", "scipy", "lmfit", "uncertainties", "matplotlib", "pint", "jinja2")
 RUN = "import sys; from driveloss.cli import main\ntry:\n    main()\nexcept SystemExit:\n    pass\n"
 TELL = f"print('loaded:', *[m for m in {HEAVY!r} if m in sys.modules])"
@@ -22,9 +25,7 @@ def test_importing_the_package_loads_nothing_heavy():
     assert loaded("import sys, driveloss\n") == set()
 
 
-@pytest.mark.parametrize(
-    "words", [("--help",), ("--version",), ("calibrate", "--help"), ("losses", "--help"), ("breakdown", "--help")]
-)
+@pytest.mark.parametrize("words", [("--help",), ("--version",), *((name, "--help") for name in COMMANDS)])
 def test_help_loads_nothing_heavy(words):
     assert loaded(RUN, *words) == set()
 
