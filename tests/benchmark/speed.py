@@ -114,7 +114,7 @@ def joint_fit() -> tuple[Callable[[], object], np.ndarray, np.ndarray]:
     everything = tuple(sources.SOURCES)
 
     def resample() -> object:
-        return physical.fit_physical(ladder, inputs, standby, SEED, everything, problem)
+        return physical.fit_physical(ladder, inputs, standby, SEED, everything)
 
     resample()  # its imports are the start-up races' matter
     return resample, *bare_problem(problem)
