@@ -30,6 +30,11 @@ def stream(seed: int, name: str, salt: int = 0) -> np.random.Generator:
     return np.random.default_rng([seed, salt, *name.encode()])
 
 
+def strata(rng: np.random.Generator, count: int) -> FloatArray:
+    """Numbers between 0 and 1, one in each of `count` equal strata, in random order, (count,)."""
+    return np.asarray((rng.permutation(count) + rng.random(count)) / count)
+
+
 @dataclass(frozen=True)
 class CommonError:
     """What is known of one error: the budget's row that it counts to, and where bench.toml states it."""
@@ -220,7 +225,6 @@ class _Sampler:
         if quantity is None:
             return np.full(self.draws + 1, np.nan)
         rng = stream(self.seed, name, self.salt(path + error.origin))
-        strata = (rng.permutation(self.draws) + rng.random(self.draws)) / self.draws
-        spread = (2 * strata - 1) * (quantity.limit if error.source in self.active else 0.0)
+        spread = (2 * strata(rng, self.draws) - 1) * (quantity.limit if error.source in self.active else 0.0)
         # limits may reach past what an efficiency or a share can be
         return np.minimum(quantity.value + np.concatenate([[0.0], spread]), error.most)

@@ -14,6 +14,7 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.laws import Term
+from driveloss.fit.meters import strata
 
 WINDOW = 8.0  # rivals with an AICc further off than this weigh less than 2 % and are left out
 MOST_RIVALS = 250
@@ -155,8 +156,7 @@ def weighted(candidates: Iterable[Candidate]) -> list[Candidate]:
 
 def assign(weights: Sequence[float], draws: int, rng: np.random.Generator) -> np.ndarray:
     """For each draw the index of a choice, in proportion to weights that add up to one (stratified), shape (draws,)."""
-    places = (rng.permutation(draws) + rng.random(draws)) / draws
-    return np.minimum(np.searchsorted(np.cumsum(weights), places, side="right"), len(weights) - 1)
+    return np.minimum(np.searchsorted(np.cumsum(weights), strata(rng, draws), side="right"), len(weights) - 1)
 
 
 def _merge(by_owner: dict[Hashable, Columns]) -> Columns:

@@ -15,6 +15,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibration import EDGE, Calibration
+from driveloss.fit.meters import strata
 from driveloss.fit.readings import SAME_PRESSURE, pressure_groups
 from driveloss.losses.ask import shifted
 from driveloss.physics import seal as seal_physics
@@ -137,7 +138,7 @@ def pressure_drag(
     size = calibration.draws + 1
     if not own:
         middle = float(np.mean(PUBLISHED_PRESSURE_DRAG))
-        pooled = np.concatenate([[middle], 2 * middle * rng.random(size - 1)])  # anything from none to twice as much
+        pooled = np.concatenate([[middle], 2 * middle * strata(rng, size - 1)])  # anything from none to twice as much
         return PressureDrag(own, pooled, None)
     values = np.array(list(own.values()))
     spread = disagreement(values, LIP_SPREAD)
