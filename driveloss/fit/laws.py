@@ -35,42 +35,36 @@ class Law:
 
     label: str
     unit: str
-    exponent: float | None  # of frequency
     shape: Callable[[Place, float], FloatArray]
 
 
 SHAFT_LAWS = {
-    "constant": Law("copper at constant torque", "W", 0.0, lambda p, _: np.ones_like(p.frequency)),
-    "coulomb": Law("Coulomb torque", "N m", 1.0, lambda p, _: linkage.coulomb_power(1.0, p.ratio * p.frequency)),
+    "constant": Law("copper at constant torque", "W", lambda p, _: np.ones_like(p.frequency)),
+    "coulomb": Law("Coulomb torque", "N m", lambda p, _: linkage.coulomb_power(1.0, p.ratio * p.frequency)),
     "rolling": Law(
         "rolling bearings",
         "N m s^(2/3)",
-        5 / 3,
         lambda p, _: linkage.rolling_bearing_power(1.0, p.ratio * p.frequency),
     ),
-    "viscous": Law("viscous drag", "N m s", 2.0, lambda p, _: linkage.viscous_power(1.0, p.ratio * p.frequency)),
-    "windage": Law("windage", "N m s^2", 3.0, lambda p, _: linkage.windage_power(1.0, p.ratio * p.frequency)),
+    "viscous": Law("viscous drag", "N m s", lambda p, _: linkage.viscous_power(1.0, p.ratio * p.frequency)),
+    "windage": Law("windage", "N m s^2", lambda p, _: linkage.windage_power(1.0, p.ratio * p.frequency)),
 }
 SEAL_LAWS = {
     "constant": SHAFT_LAWS["constant"],
-    "coulomb": Law("Coulomb force", "N", 1.0, lambda p, _: seal.coulomb_power(1.0, p.frequency, p.stroke)),
-    "viscous": Law(
-        "viscous drag", "N s/m", 2.0, lambda p, _: seal.viscous_power(1.0, p.frequency, p.stroke, p.rod_ratio)
-    ),
+    "coulomb": Law("Coulomb force", "N", lambda p, _: seal.coulomb_power(1.0, p.frequency, p.stroke)),
+    "viscous": Law("viscous drag", "N s/m", lambda p, _: seal.viscous_power(1.0, p.frequency, p.stroke, p.rod_ratio)),
     "stribeck": Law(
         "Stribeck excess force",
         "N",
-        None,
         lambda p, v: seal.stribeck_power(1.0, v, p.frequency, p.stroke, p.rod_ratio),
     ),
     "pressure": Law(
         "pressure-energised drag",
         "N/Pa",
-        1.0,
         lambda p, _: seal.pressure_power(1.0, p.pressure_difference, p.frequency, p.stroke),
     ),
 }
-IDLE = Law("controller idle power", "W", 0.0, SHAFT_LAWS["constant"].shape)
+IDLE = Law("controller idle power", "W", SHAFT_LAWS["constant"].shape)
 
 
 @dataclass(frozen=True)
@@ -155,7 +149,8 @@ def offered_terms(rig: Rig, scope: Scope) -> list[Term]:
 def _seal_terms(rig: Rig, scope: Scope, name: str, unresolved: list[str]) -> list[Term]:
     cylinder = rig.cylinders[name]
     peak = float(crank.peak_piston_speed(scope.top_frequency, cylinder.stroke.value, rod_ratio(rig, cylinder)))
-    terms = [Term("seal", kind, name) for kind in [*unresolved, "coulomb", "viscous"]]
+    smooth = [kind for kind in SEAL_LAWS if kind not in ("constant", "stribeck", "pressure")]
+    terms = [Term("seal", kind, name) for kind in unresolved + smooth]
     terms += [Term("seal", "stribeck", name, float(peak * share)) for share in STRIBECK_SPEEDS]
     if scope.pressures[name] > 1:
         terms.append(Term("seal", "pressure", name))

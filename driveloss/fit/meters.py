@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from driveloss.fit.readings import Readings
 
 CHANCE = ("noise", "terms")  # what each reading scatters by, and what laws its scatter leaves open
-METER_SOURCES = ("meter gain", "meter zero", "frequency", "pressure", "temperature")
-SOURCES = (*CHANCE, *METER_SOURCES, "motor constants", "transmission", "geometry", "seal heat share")
 
 Salt = Callable[[str], int]
 
@@ -39,7 +37,7 @@ def strata(rng: np.random.Generator, count: int) -> FloatArray:
 class CommonError:
     """What is known of one error: the budget's row that it counts to, and where bench.toml states it."""
 
-    source: str  # one of SOURCES
+    source: str
     origin: str  # section of bench.toml: where two benches' are equal, it is the same hardware; '' = never
     stated: Callable[[Any], Quantity | None]  # from the rig (or the cylinder) to value and limit
     most: float  # what it cannot exceed, however wide its limits
@@ -167,10 +165,10 @@ class Meters:
         """Source and draws of every error that is at work."""
         holders: list[Meters | CylinderDraws] = [self, *self.cylinders.values()]
         for holder in holders:
-            for item in fields(holder):
-                draws = getattr(holder, item.name)
-                if "error" in item.metadata and np.ptp(draws) > 0:  # nan: not known
-                    yield item.metadata["error"].source, draws
+            for name, error in common_errors(holder).items():
+                draws = getattr(holder, name)
+                if np.ptp(draws) > 0:  # nan: not known
+                    yield error.source, draws
 
     def as_stated(self) -> Meters:
         """The first column alone: every array cut to shape (1,)."""
@@ -178,12 +176,18 @@ class Meters:
         return replace(_cut(self), cylinders=cylinders)
 
 
+def common_errors(record: Any) -> dict[str, CommonError]:
+    """The errors that a record, or its class, holds draws of."""
+    return {item.name: item.metadata["error"] for item in fields(record) if "error" in item.metadata}
+
+
+_STATED = (*common_errors(Meters).values(), *common_errors(CylinderDraws).values())
+SOURCES = (*CHANCE, *dict.fromkeys(error.source for error in _STATED))  # all that can be at work
 Draws = TypeVar("Draws", Meters, CylinderDraws)
 
 
 def _cut(draws: Draws) -> Draws:
-    arrays = (item.name for item in fields(draws) if "error" in item.metadata)
-    return replace(draws, **{name: getattr(draws, name)[:1] for name in arrays})
+    return replace(draws, **{name: getattr(draws, name)[:1] for name in common_errors(draws)})
 
 
 def draw_meters(
@@ -217,8 +221,7 @@ class _Sampler:
 
     def record(self, kind: type[Meters] | type[CylinderDraws], stated: Rig | Cylinder, path: str) -> dict[str, Any]:
         """Draws of every field of a record, by name."""
-        errors = {item.name: item.metadata["error"] for item in fields(kind) if "error" in item.metadata}
-        return {name: self._drawn(path + name, path, error, stated) for name, error in errors.items()}
+        return {name: self._drawn(path + name, path, error, stated) for name, error in common_errors(kind).items()}
 
     def _drawn(self, name: str, path: str, error: CommonError, stated: Rig | Cylinder) -> FloatArray:
         quantity = error.stated(stated)
