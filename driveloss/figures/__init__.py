@@ -32,8 +32,6 @@ UNDATED: dict[str, dict[str, Any]] = {
     "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
 }
 
-MISSING_GLYPH = "Glyph .* missing"
-
 
 def drawing(name: str) -> Drawing[Any]:
     """The figure of a name. Raises InputError for a name that is not one of those above."""
@@ -88,7 +86,7 @@ def _rendered(figure: Figure, ending: str) -> bytes:
 
     buffer = BytesIO()
     with our_settings(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", MISSING_GLYPH, UserWarning)  # a sign that the font lacks: an empty box
+        warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)  # a sign that the font lacks: an empty box
         figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
     return buffer.getvalue()
 

@@ -7,15 +7,7 @@ from typing import TYPE_CHECKING
 
 from driveloss.figures.layout import Cell, End, cells, label_ends, label_width
 from driveloss.figures.runs import Group, Split, net_shares, part, run_groups, with_parts
-from driveloss.figures.style import (
-    FREQUENCY,
-    TOGETHER,
-    Drawing,
-    cylinder_text,
-    error_bars,
-    joined_points,
-    series_text,
-)
+from driveloss.figures.style import FREQUENCY, TOGETHER, Drawing, cylinder_text, error_bars, joined_points, series_text
 from driveloss.fit.estimate import Estimate
 from driveloss.say.numbers import PERCENT
 
@@ -62,8 +54,8 @@ def _label(group: Group, named: bool) -> str:
 
 def _limits(ceilings: Sequence[Estimate]) -> tuple[float, float]:
     """From zero, or below, to a little above the highest interval. [%]"""
-    low, high = min((c.low for c in ceilings), default=0.0), max((c.high for c in ceilings), default=1.0)
-    return min(0.0, 1.08 * PERCENT * low), max(0.0, 1.08 * PERCENT * high)
+    low, high = min([0.0, *(c.low for c in ceilings)]), max([0.0, *(c.high for c in ceilings)])
+    return 1.08 * PERCENT * low, 1.08 * PERCENT * high
 
 
 def alt_text(split: Split) -> str:

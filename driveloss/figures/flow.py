@@ -118,8 +118,12 @@ def flow_figure(split: Split) -> Figure:
 def plot_flow(run: Run, ax: Axes) -> Axes:
     """Draw the streams on axes whose data unit is the inch; labels in W with 95 % intervals and shares of the input."""
     ax.set_axis_off()
-    ax.text(0.12, TRUNK + 2 * LINE + 0.3, _title(run), weight="bold", va="center")
-    ax.text(0.12, TRUNK + 2 * LINE + 0.08, _where(run), fontsize=SMALL, color=GREY, va="center")
+    title = f"{series_text(run.mean_pressure, run.cylinder)}, {run.frequency:.3g} Hz: where the input goes"
+    where = f"{run.file}, row {run.row}; widths to scale, intervals 95 %"
+    if any(power.value < 0 for _, power in _powers(run)):
+        where += "; parts below zero have no stream"
+    ax.text(0.12, TRUNK + 2 * LINE + 0.3, title, weight="bold", va="center")
+    ax.text(0.12, TRUNK + 2 * LINE + 0.08, where, fontsize=SMALL, color=GREY, va="center")
     bundle = streams(run)
     _write(ax, ENTRY - 0.2, TRUNK / 2 + LINE, ("input", watts(run.input)), "right")
     Outline([(ENTRY - 0.1, 0)]).line((ENTRY, 0), (ENTRY, TRUNK), (ENTRY - 0.1, TRUNK)).fill(ax, PartLook("", INK))
@@ -128,16 +132,6 @@ def plot_flow(run: Run, ax: Axes) -> Axes:
         _write(ax, stream.centre, -DROP - 1.4 * LINE, stream.lines)
     _arrive(ax, run, _neck(bundle), *bundle[-2:])
     return ax
-
-
-def _title(run: Run) -> str:
-    """Which run it is, for people."""
-    return f"{series_text(run.mean_pressure, run.cylinder)}, {run.frequency:.3g} Hz: where the input goes"
-
-
-def _where(run: Run) -> str:
-    note = "; parts below zero have no stream" if any(e.value < 0 for _, e in _powers(run)) else ""
-    return f"{run.file}, row {run.row}; widths to scale, intervals 95 %{note}"
 
 
 def _powers(run: Run) -> Iterator[tuple[str, Estimate]]:

@@ -30,7 +30,7 @@ from driveloss.figures.style import (
 )
 from driveloss.fit.calibration import Calibration, Evidence
 from driveloss.fit.ladder import ladder_power
-from driveloss.fit.readings import Readings, pressure_groups
+from driveloss.fit.readings import Readings, Rung, by_rung
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,14 +44,12 @@ DRIVE_LOOKS = {
 
 @dataclass(frozen=True)
 class Series:
-    """The readings of one stage, cylinder and pressure, and how to draw them."""
+    """The readings of one rung, and how to draw them."""
 
-    stage: str
-    cylinder: str
-    pressure: float  # [Pa], zero without a cylinder
+    rung: Rung
     label: str
     look: Look
-    rows: NDArray[np.bool_]  # (n,) which of the ladder's readings
+    rows: NDArray[np.int64]  # which of the ladder's readings
 
 
 def ladder_figure(calibration: Calibration) -> Figure:
@@ -67,7 +65,7 @@ def ladder_figure(calibration: Calibration) -> Figure:
     figure, panels = cells(len(groups), 1 if len(groups) == 1 else 2, cell)
     top = 1.05 * float(shown_power(calibration, _evidence(calibration).ladder.readings).max())
     for (upper, lower), group in zip(panels, groups, strict=True):
-        shown = [one for one in every if one.cylinder in ("", *group)]
+        shown = [one for one in every if one.rung.cylinder in (None, *group)]
         plot_ladder(calibration, shown, upper, top)
         plot_residuals(calibration, shown, lower)
         upper.set_xlabel("")
@@ -86,22 +84,15 @@ def _evidence(calibration: Calibration) -> Evidence:
 
 def series(calibration: Calibration) -> list[Series]:
     """The ladder's readings by stage, cylinder and pressure, in the order of the tear-down."""
-    readings = _evidence(calibration).ladder.readings
-    found = []
-    for stage, look in DRIVE_LOOKS.items():
-        rows = readings.stage == stage
-        if rows.any():
-            found.append(Series(stage, "", 0.0, stage, look, rows))
-    many = len(calibration.ranges) > TOGETHER
-    for index, name in enumerate(calibration.ranges):
-        mine = (readings.stage == "no-load") & (readings.cylinder == name)
-        groups = np.full(len(readings), -1)
-        groups[mine] = pressure_groups(readings.mean_pressure[mine])
-        for number in range(groups.max() + 1):
-            rows = groups == number
-            pressure = float(readings.mean_pressure[rows].mean())
-            label = "no-load, " + series_text(pressure, "" if many else name)
-            found.append(Series("no-load", name, pressure, label, series_look(index, number), rows))
+    names, found = list(calibration.ranges), list[Series]()
+    for rung, rows in by_rung(_evidence(calibration).ladder.readings):
+        if rung.cylinder is None:
+            label, look = rung.stage, DRIVE_LOOKS[rung.stage]
+        else:
+            label = f"{rung.stage}, {series_text(rung.mean_pressure, '' if len(names) > TOGETHER else rung.cylinder)}"
+            number = [one.rung.cylinder for one in found].count(rung.cylinder)
+            look = series_look(names.index(rung.cylinder), number)
+        found.append(Series(rung, label, look, rows))
     return found
 
 
@@ -112,7 +103,9 @@ def plot_ladder(calibration: Calibration, shown: Sequence[Series], ax: Axes, top
     for one in shown:
         frequency = readings.frequency[one.rows]
         grid = np.linspace(frequency.min(), frequency.max(), STEPS)
-        last = band(ax, grid, curve(calibration, one, grid, np.full(STEPS, one.pressure)), one.look)
+        last = band(
+            ax, grid, curve(calibration, one.rung, grid, np.full(STEPS, one.rung.mean_pressure or 0.0)), one.look
+        )
         ax.plot(frequency, power[one.rows], **one.look.marks)
         ends.append(End(float(grid[-1]), last, one.label, one.look.colour))
     for x, y, _ in _left_out_points(calibration, shown):
@@ -127,12 +120,14 @@ def plot_residuals(calibration: Calibration, shown: Sequence[Series], ax: Axes) 
     ax.axhline(0.0, color=GREY, lw=0.9)
     for one in shown:
         readings = _evidence(calibration).ladder.readings.only(one.rows)
-        ax.plot(readings.frequency, _residual(calibration, one, readings), **one.look.marks)
+        ax.plot(readings.frequency, _residual(calibration, one.rung, readings), **one.look.marks)
     reach = 1.2 * float(max(map(abs, ax.dataLim.intervaly))) or 1.0
     for frequency, _, y in _left_out_points(calibration, shown):
-        _cross(ax, frequency, min(max(y, -0.9 * reach), 0.9 * reach))
-        if abs(y) > reach:
-            _beside(ax, frequency, 0.9 * reach * np.sign(y), minus(f"{y:+.2g} W"))
+        place = (frequency, min(max(y, -0.9 * reach), 0.9 * reach))
+        _cross(ax, *place)
+        if abs(y) > reach:  # the axes end before it: its value stands beside
+            text = minus(f"{y:+.2g} W")
+            ax.annotate(text, place, (8, 0), textcoords="offset points", va="center", fontsize=SMALL)
     ax.set_ylim(-reach, reach)
     ax.set(xlabel=FREQUENCY, ylabel="Residual [W]")
     return ax
@@ -150,39 +145,33 @@ def shown_power(calibration: Calibration, readings: Readings) -> FloatArray:
     return power - calibration.standby[0] if ladder.scope.idle else power
 
 
-def curve(calibration: Calibration, one: Series, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-    """The fitted power of a series at frequency [Hz] and mean pressure [Pa], (m,) each: (m, 1 + draws). [W]"""
+def curve(calibration: Calibration, rung: Rung, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
+    """The fitted power of a rung at frequency [Hz] and mean pressure [Pa], (m,) each: (m, 1 + draws). [W]"""
     curves = calibration.curves
-    if one.stage == "motor-alone":
+    if rung.stage == "motor-alone":
         return curves.motor(frequency)
-    if one.stage == "piston-disconnected":
+    if rung.cylinder is None:
         return curves.drive(frequency)
-    return curves.drive(frequency) + curves.seal(one.cylinder, frequency, pressure)
+    return curves.drive(frequency) + curves.seal(rung.cylinder, frequency, pressure)
 
 
-def _residual(calibration: Calibration, one: Series, readings: Readings) -> FloatArray:
-    """Readings of a series less its curve, (n,). [W]"""
+def _residual(calibration: Calibration, rung: Rung, readings: Readings) -> FloatArray:
+    """Readings of a rung less its curve, (n,). [W]"""
     pressure = np.nan_to_num(readings.mean_pressure)
-    fitted = curve(calibration, one, readings.frequency, pressure)[:, 0]
-    return shown_power(calibration, readings) - fitted
+    return shown_power(calibration, readings) - curve(calibration, rung, readings.frequency, pressure)[:, 0]
 
 
 def _left_out_points(calibration: Calibration, shown: Sequence[Series]) -> Iterator[tuple[float, float, float]]:
     """Frequency [Hz], power [W] and residual [W] of each reading that the fit did not use."""
     left_out = _evidence(calibration).left_out
-    for one in {(s.stage, s.cylinder): s for s in shown}.values():
-        mine = left_out.only((left_out.stage == one.stage) & (left_out.cylinder == one.cylinder))
-        power, residual = shown_power(calibration, mine), _residual(calibration, one, mine)
+    for rung in {(one.rung.stage, one.rung.cylinder): one.rung for one in shown}.values():
+        mine = left_out.only((left_out.stage == rung.stage) & (left_out.cylinder == (rung.cylinder or "")))
+        power, residual = shown_power(calibration, mine), _residual(calibration, rung, mine)
         yield from zip(mine.frequency.tolist(), power.tolist(), residual.tolist(), strict=True)
 
 
 def _cross(ax: Axes, x: float, y: float) -> None:
     ax.plot([x], [y], ls="", marker="X", ms=8, mfc="white", mec=INK, mew=1.2, zorder=5)
-
-
-def _beside(ax: Axes, x: float, y: float, text: str) -> None:
-    """The value of a cross that lies beyond the axes."""
-    ax.annotate(text, (x, y), (8, 0), textcoords="offset points", va="center", fontsize=SMALL)
 
 
 def alt_text(calibration: Calibration) -> str:

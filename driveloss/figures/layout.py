@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 POINTS = 72  # in an inch
 CHARACTER = 0.63 * SMALL / POINTS  # [in] width allowed for one character of a small label
 LABEL_STEP = 1.35 * SMALL  # [pt] from one small label to the next
+LEADER_LINE = {"arrowstyle": "-", "lw": 0.7, "relpos": (0, 0.5), "shrinkA": 1, "shrinkB": 3}
 LEADER = 12.0  # [pt] from the axes to a label beside them
 KEY_LEFT, KEY_STEP, KEY_HANDLE = 0.85, 0.24, 0.55  # [in] of a legend: margin, row, room for one handle
 
@@ -87,9 +88,8 @@ def _panels(figure: Figure, cell: Cell, left: float, top: float) -> list[Axes]:
 
 def size_in_points(ax: Axes) -> tuple[float, float]:
     """Width and height of axes. [pt]"""
-    wide, high = ax.get_figure().get_size_inches()  # type: ignore[union-attr]
-    place = ax.get_position()
-    return float(place.width * wide * POINTS), float(place.height * high * POINTS)
+    scale = POINTS / ax.figure.dpi
+    return float(ax.bbox.width * scale), float(ax.bbox.height * scale)
 
 
 @dataclass(frozen=True)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Run
 from driveloss.figures.layout import KEY_LEFT, KEY_STEP, Cell, cells, draw_legend, legend_rows, size_in_points
 from driveloss.figures.runs import Split, net_shares, part, run_groups, shown_parts, with_parts
@@ -50,41 +52,28 @@ def _top(run: Run) -> float:
     return max(run.input.high, run.input.value - run.pneumatic.low)
 
 
-def frequency_blocks(runs: Sequence[Run]) -> list[list[Run]]:
+def frequency_blocks(runs: Sequence[Run]) -> list[Sequence[Run]]:
     """Runs by rising frequency, those within 1 % of each other together."""
-    blocks: list[list[Run]] = []
-    for run in runs:
-        if blocks and run.frequency - blocks[-1][-1].frequency <= SAME_FREQUENCY * run.frequency:
-            blocks[-1].append(run)
-        else:
-            blocks.append([run])
-    return blocks
+    frequency = np.array([run.frequency for run in runs])
+    starts = np.flatnonzero(np.diff(frequency) > SAME_FREQUENCY * frequency[1:]) + 1
+    return [runs[start:end] for start, end in pairwise([0, *starts, len(runs)])]
 
 
 def plot_parts(runs: Sequence[Run], ax: Axes) -> Axes:
     """Stacked bars of runs sorted by frequency; above each frequency the mean share of the input that is net."""
     blocks = frequency_blocks(runs)
-    places = list(_places(blocks))
-    ax.set_xlim(places[0][0] - 1, places[-1][-1] + 1)
-    flat = np.concatenate(places)
-    _stack(ax, runs, flat)
-    _intervals(ax, runs, flat)
-    centres = [float(np.mean(place)) for place in places]
-    _ticks(ax, blocks, centres)
-    _percentages(ax, blocks, centres)
+    numbers = np.repeat(np.arange(len(blocks)), [len(block) for block in blocks])
+    places = np.arange(len(runs)) + GAP * numbers  # bars one unit wide
+    ax.set_xlim(places[0] - 1, places[-1] + 1)
+    _stack(ax, runs, places)
+    _intervals(ax, runs, places)
+    centres = [float(np.mean(places[numbers == number])) for number in range(len(blocks))]
+    _name_blocks(ax, blocks, centres)
     ax.set(xlabel=FREQUENCY, ylabel="Power [W]")
     return ax
 
 
-def _places(blocks: list[list[Run]]) -> Iterator[np.ndarray]:
-    """Centres of the bars of each block, bars one unit wide."""
-    start = 0.0
-    for block in blocks:
-        yield start + np.arange(len(block))
-        start += len(block) + GAP
-
-
-def _stack(ax: Axes, runs: Sequence[Run], places: np.ndarray) -> None:
+def _stack(ax: Axes, runs: Sequence[Run], places: FloatArray) -> None:
     """Parts on top of each other; negative ones hang below zero."""
     above, below = np.zeros(len(runs)), np.zeros(len(runs))
     for name in shown_parts(runs):
@@ -97,7 +86,7 @@ def _stack(ax: Axes, runs: Sequence[Run], places: np.ndarray) -> None:
         ax.axhline(0, color=INK, lw=0.8)
 
 
-def _intervals(ax: Axes, runs: Sequence[Run], places: np.ndarray) -> None:
+def _intervals(ax: Axes, runs: Sequence[Run], places: FloatArray) -> None:
     """95 % intervals: the input's about its reading, the net power's about the foot of its block."""
     values = np.array([run.input.value for run in runs])
     foot = values - np.array([run.pneumatic.value for run in runs])
@@ -108,31 +97,20 @@ def _intervals(ax: Axes, runs: Sequence[Run], places: np.ndarray) -> None:
     ax.errorbar(places - 0.2, foot, up_and_down, marker="_", ms=6, color=INK, **style)
 
 
-def _ticks(ax: Axes, blocks: list[list[Run]], centres: list[float]) -> None:
-    """One frequency under each block, as many as fit."""
-    every = _every(ax, centres)
+def _name_blocks(ax: Axes, blocks: list[Sequence[Run]], centres: list[float]) -> None:
+    """A frequency under each block and above it the net share of the input, mean of its runs; as many as fit."""
+    low, high = ax.get_xlim()
+    nearest = min(np.diff(centres), default=np.inf) / (high - low) * size_in_points(ax)[0]
+    every = max(int(np.ceil(TICK_WIDTH / nearest)), 1)
     ax.set_xticks(centres, minor=True)
     texts = [f"{np.mean([run.frequency for run in block]):.3g}" for block in blocks]
     ax.set_xticks(centres[::every], texts[::every])
     ax.tick_params(axis="x", which="both", length=0)
-
-
-def _every(ax: Axes, centres: list[float]) -> int:
-    """Label every how many-th block, so that labels stay apart."""
-    low, high = ax.get_xlim()
-    nearest = min(np.diff(centres), default=np.inf) / (high - low) * size_in_points(ax)[0]
-    return max(int(np.ceil(TICK_WIDTH / nearest)), 1)
-
-
-def _percentages(ax: Axes, blocks: list[list[Run]], centres: list[float]) -> None:
-    """The net share of the input above each labelled block, mean of its runs."""
-    every = _every(ax, centres)
-    for block, x in list(zip(blocks, centres, strict=True))[::every]:
-        known = with_parts(block, "efficiency_ceiling")
-        if known:
-            text = percent(float(np.mean([part(run, "efficiency_ceiling").value for run in known])))
-            y = max(_top(run) for run in block)
-            ax.annotate(text, (x, y), (0, 4), textcoords="offset points", ha="center", va="bottom", fontsize=SMALL)
+    for block, x in zip(blocks[::every], centres[::every], strict=True):
+        shares = [part(run, "efficiency_ceiling").value for run in with_parts(block, "efficiency_ceiling")]
+        if shares:
+            text, top = percent(float(np.mean(shares))), max(_top(run) for run in block)
+            ax.annotate(text, (x, top), (0, 4), textcoords="offset points", ha="center", va="bottom", fontsize=SMALL)
 
 
 def legend_handles(runs: Sequence[Run]) -> list[Artist]:

@@ -161,7 +161,7 @@ def cylinder_text(name: str) -> str:
     return name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 1] + "…"
 
 
-def series_text(pressure: float, name: str = "") -> str:
+def series_text(pressure: float | None, name: str = "") -> str:
     """A cylinder, where one is named, and its mean pressure [Pa].
 
     >>> series_text(238000.0, "wide")
