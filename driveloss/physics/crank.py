@@ -19,18 +19,12 @@ NEWTON_STEPS = 40  # enough for 1e-12 in the peak speed up to rod_ratio 0.999
 def piston_speed(angle: Values, frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Instantaneous piston speed [m/s], positive on the way from top to bottom dead centre.
 
-    v = omega r sin(th) (1 + lambda cos(th)/sqrt(1 - lambda^2 sin^2 th)), the exact slider crank [1]_: time
-    derivative of the rod-crank triangle; its first-order form is the usual one [2]_. Trusted for constant crank
-    speed. Raises ValueError unless 0 <= rod_ratio < 1.
-    angle: crank angle from top dead centre [rad].
-    frequency: of the crank [Hz].
-    stroke: twice the crank radius [m].
+    v = omega r sin(th) (1 + lambda cos(th)/sqrt(1 - lambda^2 sin^2 th)), the exact slider crank: time derivative of
+    the rod-crank triangle. Trusted for constant crank speed. Raises ValueError unless 0 <= rod_ratio < 1.
+    angle: crank angle from top dead centre [rad]. frequency: of the crank [Hz]. stroke: twice the crank radius [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-
-    References
-    ----------
-    .. [1] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory).
-    .. [2] Khurmi & Gupta, Theory of Machines, ch. 15 (Ex. 15.4 and 15.5 seen).
+    Sources: Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory); for the usual
+    first-order form Khurmi & Gupta, Theory of Machines, ch. 15 (Ex. 15.4 and 15.5 seen).
 
     >>> round(float(piston_speed(np.radians(60), 7.5, 0.3, 0.25)), 4)
     6.9054
@@ -41,13 +35,9 @@ def piston_speed(angle: Values, frequency: Values, stroke: Values, rod_ratio: Va
 def crank_pin_speed(frequency: Values, stroke: Values) -> FloatArray:
     """Speed of the crank pin on its circle, omega r [m/s].
 
-    omega r = pi f S, the speed of uniform circular motion [1]_.
-    frequency: of the crank [Hz].
-    stroke: twice the crank radius [m].
-
-    References
-    ----------
-    .. [1] Khurmi & Gupta, Theory of Machines, ch. 2 (from memory).
+    omega r = pi f S, the speed of uniform circular motion.
+    frequency: of the crank [Hz]. stroke: twice the crank radius [m].
+    Source: Khurmi & Gupta, Theory of Machines, ch. 2 (from memory).
 
     >>> round(float(crank_pin_speed(10.0, 0.036)), 4)
     1.131
@@ -58,13 +48,9 @@ def crank_pin_speed(frequency: Values, stroke: Values) -> FloatArray:
 def mean_piston_speed(frequency: Values, stroke: Values) -> FloatArray:
     """Cycle mean of the absolute piston speed [m/s].
 
-    mean |v| = 2 S f: two strokes a revolution, whatever the rod [1]_. Exact.
-    frequency: of the crank [Hz].
-    stroke: of the piston [m].
-
-    References
-    ----------
-    .. [1] Khurmi & Gupta, Theory of Machines, ch. 15 (from memory).
+    mean |v| = 2 S f: two strokes a revolution, whatever the rod. Exact.
+    frequency: of the crank [Hz]. stroke: of the piston [m].
+    Source: Khurmi & Gupta, Theory of Machines, ch. 15 (from memory).
 
     >>> float(mean_piston_speed(10.0, 0.036))
     0.72
@@ -75,16 +61,12 @@ def mean_piston_speed(frequency: Values, stroke: Values) -> FloatArray:
 def mean_square_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Cycle mean of the squared piston speed [m^2/s^2].
 
-    (omega r)^2 times a shape factor of the rod alone, by quadrature [1]_ of the exact slider crank [2]_; 1/2 for a
-    scotch yoke. Raises ValueError unless 0 <= rod_ratio < 1.
-    frequency: of the crank [Hz].
-    stroke: of the piston [m].
+    (omega r)^2 times a shape factor of the rod alone, by quadrature of the exact slider crank; 1/2 for a scotch
+    yoke. Raises ValueError unless 0 <= rod_ratio < 1.
+    frequency: of the crank [Hz]. stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-
-    References
-    ----------
-    .. [1] Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
-    .. [2] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory).
+    Sources: of the speed Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory); of the
+    quadrature Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
 
     >>> round(float(mean_square_speed(10.0, 0.036, 0.25)), 5)
     0.64987
@@ -95,16 +77,12 @@ def mean_square_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> F
 def mean_cubed_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Cycle mean of the cubed absolute piston speed [m^3/s^3].
 
-    (omega r)^3 times a shape factor of the rod alone, by quadrature [1]_ of the exact slider crank [2]_; 4/(3 pi)
-    for a scotch yoke. Raises ValueError unless 0 <= rod_ratio < 1.
-    frequency: of the crank [Hz].
-    stroke: of the piston [m].
+    (omega r)^3 times a shape factor of the rod alone, by quadrature of the exact slider crank; 4/(3 pi) for a
+    scotch yoke. Raises ValueError unless 0 <= rod_ratio < 1.
+    frequency: of the crank [Hz]. stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-
-    References
-    ----------
-    .. [1] Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
-    .. [2] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory).
+    Sources: of the speed Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory); of the
+    quadrature Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
 
     >>> round(float(mean_cubed_speed(10.0, 0.036, 0.25)), 5)
     0.63785
@@ -115,16 +93,12 @@ def mean_cubed_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> Fl
 def peak_piston_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:
     """Largest piston speed of the cycle [m/s].
 
-    The acceleration, the derivative of the exact speed [1]_, is zero where x = sin^2 th solves lambda^4 x^3 -
-    lambda^2 x^2 - x + 1 = 0 (squared, and its false root divided out); found by Newton's method. Trusted for
-    rod_ratio up to 0.999. Raises ValueError unless 0 <= rod_ratio < 1.
-    frequency: of the crank [Hz].
-    stroke: of the piston [m].
+    The acceleration, the derivative of the exact speed, is zero where x = sin^2 th solves
+    lambda^4 x^3 - lambda^2 x^2 - x + 1 = 0 (squared, and its false root divided out); found by Newton's method.
+    Trusted for rod_ratio up to 0.999. Raises ValueError unless 0 <= rod_ratio < 1.
+    frequency: of the crank [Hz]. stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-
-    References
-    ----------
-    .. [1] Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory); the cubic is our own.
+    Source: Heywood, Internal Combustion Engine Fundamentals (1988), eq. (2.11) (from memory); the cubic is our own.
 
     >>> round(float(peak_piston_speed(10.0, 0.036, 0.25)), 4)
     1.1659
@@ -140,15 +114,12 @@ def peak_piston_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> F
 def half_turn_speeds(rod_ratio: Values) -> tuple[FloatArray, FloatArray]:
     """Piston speed over crank-pin speed [1] at the quadrature angles of half a turn, and their weights.
 
-    The two half turns mirror each other, so one serves for the mean of any function of |v|. |v| has its kinks at the
-    dead centres, which are the ends of Fejer's rule [1]_ here, so the mean of any smooth function of |v| converges
-    exponentially. Returns (speeds of shape rod_ratio.shape + (n,), weights of shape (n,) that add up to one). Raises
-    ValueError unless 0 <= rod_ratio < 1.
+    The two half turns mirror each other, so one serves for the mean of any function of |v|. |v| has its kinks at
+    the dead centres, which are the ends of Fejer's rule here, so the mean of any smooth function of |v| converges
+    exponentially. Returns (speeds of shape rod_ratio.shape + (n,), weights of shape (n,) that add up to one).
+    Raises ValueError unless 0 <= rod_ratio < 1.
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-
-    References
-    ----------
-    .. [1] Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
+    Source: Davis & Rabinowitz, Methods of Numerical Integration, 2nd ed. (1984), sec. 2.5.5 (from memory).
 
     >>> speeds, weights = half_turn_speeds(0.25)
     >>> round(float(speeds @ weights * np.pi / 2), 12)

@@ -22,16 +22,11 @@ GAS_CONSTANT = {gas: MOLAR_GAS_CONSTANT / mass for gas, mass in MOLAR_MASS.items
 def gas_density(gas: str, pressure: Values, temperature: Values) -> FloatArray:
     """Density of a gas [kg/m^3].
 
-    rho = p/(R T), ideal gas [1]_. Trusted within 1 % below 10 bar at room temperature, carbon dioxide below 2 bar
+    rho = p/(R T), ideal gas. Trusted within 1 % below 10 bar at room temperature, carbon dioxide below 2 bar
     (second virial coefficients, from memory). Raises ValueError for a gas that is not in GAS_CONSTANT.
-    gas: one of the names in GAS_CONSTANT [text].
-    pressure: absolute [Pa].
-    temperature: of the gas [K].
-
-    References
-    ----------
-    .. [1] U.S. Standard Atmosphere, 1976 (as the `fluids` library works it out), for air; Sonntag, Borgnakke & Van
-       Wylen, Fundamentals of Thermodynamics, 5th ed., table of gas properties (seen), for all.
+    gas: one of the names in GAS_CONSTANT [text]. pressure: absolute [Pa]. temperature: of the gas [K].
+    Source: U.S. Standard Atmosphere, 1976 (as the `fluids` library works it out), for air; Sonntag, Borgnakke & Van
+    Wylen, Fundamentals of Thermodynamics, 5th ed., table of gas properties (seen), for all.
 
     >>> round(float(gas_density("air", 101325.0, 288.15)), 4)
     1.225

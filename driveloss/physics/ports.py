@@ -16,22 +16,15 @@ def port_power(
 ) -> FloatArray:
     """Cycle-mean power spent on pumping gas through the open port [W].
 
-    mean(1/2 rho (A |v|/(C_d A_p))^2 A |v|): the incompressible orifice law [1]_ both ways, with expansibility and
+    mean(1/2 rho (A |v|/(C_d A_p))^2 A |v|): the incompressible orifice law both ways, with expansibility and
     approach factors set to one and the piston's whole volume flow through the hole; grows with frequency cubed.
     Trusted where `peak_port_drop` stays below a tenth of the ambient pressure and the hole below half the bore:
     there each neglect is below 4 %. Raises ValueError unless 0 <= rod_ratio < 1.
-    frequency: of the crank [Hz].
-    bore: diameter of the cylinder [m].
-    stroke: of the piston [m].
-    rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-    port_diameter: of the breathing hole [m].
-    discharge_coefficient: of the hole, about 0.6 for a sharp edge [1].
-    density: of the gas that breathes [kg/m^3].
-
-    References
-    ----------
-    .. [1] ISO 5167-1:2003, clause 5.1, eq. (1) (from memory); Mathur & Sharma, Internal Combustion Engine, Ex. 18.1
-       (seen).
+    frequency: of the crank [Hz]. bore: diameter of the cylinder [m]. stroke: of the piston [m].
+    rod_ratio: crank radius over rod length, 0 for a scotch yoke [1]. port_diameter: of the breathing hole [m].
+    discharge_coefficient: of the hole, about 0.6 for a sharp edge [1]. density: of the gas that breathes [kg/m^3].
+    Source: ISO 5167-1:2003, clause 5.1, eq. (1) (from memory); Mathur & Sharma, Internal Combustion Engine, Ex.
+    18.1 (seen).
 
     >>> round(float(port_power(10.0, 0.030, 0.036, 0.25, 0.008, 0.62, 1.2)), 4)
     0.1392
@@ -51,19 +44,12 @@ def peak_port_drop(
 ) -> FloatArray:
     """Largest pressure drop across the open port during the cycle [Pa].
 
-    1/2 rho (A v_peak/(C_d A_p))^2, the incompressible orifice law [1]_ at the peak piston speed. Shows whether
+    1/2 rho (A v_peak/(C_d A_p))^2, the incompressible orifice law at the peak piston speed. Shows whether
     `port_power` can be trusted: below a tenth of the ambient pressure. Raises ValueError unless 0 <= rod_ratio < 1.
-    frequency: of the crank [Hz].
-    bore: diameter of the cylinder [m].
-    stroke: of the piston [m].
-    rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
-    port_diameter: of the breathing hole [m].
-    discharge_coefficient: of the hole, about 0.6 for a sharp edge [1].
-    density: of the gas that breathes [kg/m^3].
-
-    References
-    ----------
-    .. [1] ISO 5167-1:2003, clause 5.1, eq. (1) (from memory).
+    frequency: of the crank [Hz]. bore: diameter of the cylinder [m]. stroke: of the piston [m].
+    rod_ratio: crank radius over rod length, 0 for a scotch yoke [1]. port_diameter: of the breathing hole [m].
+    discharge_coefficient: of the hole, about 0.6 for a sharp edge [1]. density: of the gas that breathes [kg/m^3].
+    Source: ISO 5167-1:2003, clause 5.1, eq. (1) (from memory).
 
     >>> round(float(peak_port_drop(10.0, 0.030, 0.036, 0.25, 0.008, 0.62, 1.2)), 1)
     419.6
