@@ -11,7 +11,7 @@ from typing import Any
 
 from driveloss.fit.estimate import Estimate
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import PASCAL_PER_BAR, PERCENT, ZERO_CELSIUS, plus_minus
+from driveloss.say.numbers import NEGLIGIBLE, PASCAL_PER_BAR, PERCENT, ZERO_CELSIUS, plus_minus
 
 
 @dataclass(frozen=True)
@@ -113,8 +113,9 @@ def shown_parts(records: Iterable[Named]) -> tuple[str, ...]:
     """The input and its parts for a table: motor and linkage where they can be told apart, no idle column of zeros."""
     rows = [record.parts for record in records]
     hidden = {"drive"} if any(row["motor"] for row in rows) else {"motor", "linkage"}
-    nil = (key for key in ("standby", "transmission") if not any(e and e.value for e in (row[key] for row in rows)))
-    return ("input", *(key for key in PARTS if key not in hidden.union(nil)))
+    size = {key: max(abs(e.value) if e else 0.0 for e in (row[key] for row in rows)) for key in PARTS}
+    hidden |= {key for key in ("standby", "transmission") if size[key] < NEGLIGIBLE}
+    return ("input", *(key for key in PARTS if key not in hidden))
 
 
 class Named:

@@ -2,6 +2,7 @@
 
 import sys
 import warnings
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,7 +15,7 @@ import driveloss
 from driveloss.errors import MissingPackageError, deprecated
 from driveloss.fit.estimate import Estimate
 from driveloss.say.flags import FLAGS, flag_letters
-from driveloss.say.quantities import QUANTITIES
+from driveloss.say.quantities import QUANTITIES, shown_parts
 from driveloss.say.sheet import Sheet, html
 
 PUBLIC = {
@@ -79,6 +80,15 @@ def test_quantities_are_attributes_and_can_be_had_by_name(answers):
     for record in (run, point, answers[0][-1]):
         assert all(getattr(record, name) is found for name, found in record.parts.items())
         assert list(record.data()) == [QUANTITIES[name].json_key for name in record.parts]
+
+
+def test_parts_that_take_nothing_have_no_column(answers):
+    """The demo's controller idles and its belt takes a share; without them neither is a column of zeros."""
+    runs, nothing = answers[1].runs, Estimate(0.0, 0.1, 0.0, 0.2)
+    every = ("input", "standby", "motor", "linkage", "transmission", "seal", "pneumatic")
+    assert shown_parts(runs) == every
+    direct = [replace(run, standby=nothing, transmission=nothing, motor=None, linkage=None) for run in runs]
+    assert shown_parts(direct) == ("input", "drive", "seal", "pneumatic")
 
 
 def test_html_holds_no_markup_of_the_users(tmp_path):
