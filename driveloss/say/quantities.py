@@ -113,7 +113,7 @@ def shown_parts(records: Iterable[Named]) -> tuple[str, ...]:
     """The input and its parts for a table: motor and linkage where they can be told apart, no idle column of zeros."""
     rows = [record.parts for record in records]
     hidden = {"drive"} if any(row["motor"] for row in rows) else {"motor", "linkage"}
-    size = {key: max(abs(e.value) if e else 0.0 for e in (row[key] for row in rows)) for key in PARTS}
+    size = {key: max((abs(e.value) for row in rows if (e := row[key])), default=0.0) for key in PARTS}
     hidden |= {key for key in ("standby", "transmission") if size[key] < NEGLIGIBLE}
     return ("input", *(key for key in PARTS if key not in hidden))
 
