@@ -10,6 +10,17 @@ from simulate.machine import CELSIUS, CylinderTruth, Truth
 if TYPE_CHECKING:
     from simulate.rig import Limits, PlannedSweep, Protocol
 
+NEW_KEYS = frozenset(
+    {
+        "motor.brush_drop",
+        "motor.controller_efficiency",
+        "crank.bearings",
+        "crank.pin_friction",
+        "crank.crank_pin_radius",
+        "crank.wrist_pin_radius",
+        "crank.main_bearing_radius",
+    }
+)
 COLUMN = 40  # where comments start
 STAGES = {
     "standby": "controller on, nothing turns",
@@ -24,16 +35,32 @@ def bench_toml(stated: Truth, protocol: Protocol, incremental_efficiency: float)
     """bench.toml with what the bench's owner believes, in workshop units."""
     sections = [
         head(stated, protocol),
-        meter(protocol),
-        motor(stated, protocol, incremental_efficiency),
-        transmission(stated, protocol),
-        crank(stated),
-        *(cylinder(stated, one, protocol) for one in stated.cylinders),
-        aftercooler(stated),
-        ["[cycle]", entry("kind", stated.cycle, "which cooling ceiling to quote")],
+        *(
+            told(lines, protocol.leaves_out)
+            for lines in (
+                meter(protocol),
+                motor(stated, protocol, incremental_efficiency),
+                transmission(stated, protocol),
+                crank(stated, protocol),
+                *(cylinder(stated, one, protocol) for one in stated.cylinders),
+                aftercooler(stated),
+                ["[cycle]", entry("kind", stated.cycle, "which cooling ceiling to quote")],
+            )
+        ),
         *(sweep(one, protocol) for one in protocol.sweeps),
     ]
-    return "\n\n".join("\n".join(lines) for lines in sections) + "\n"
+    return "\n\n".join("\n".join(lines) for lines in sections if lines) + "\n"
+
+
+def told(lines: list[str], leaves_out: frozenset[str]) -> list[str]:
+    """A table without what its owner does not know; nothing where nothing is left of it.
+
+    >>> told(["[motor]", 'supply = "terminals"', "x = 1"], frozenset({"motor.x"}))
+    ['[motor]', 'supply = "terminals"']
+    """
+    table = lines[0].partition("[")[2].partition("]")[0].partition(".")[0]
+    left = [line for line in lines[1:] if f"{table}.{line.partition(' =')[0]}" not in leaves_out]
+    return [lines[0], *left] if left else []
 
 
 def entry(key: str, value: str | float, comment: str = "") -> str:
@@ -56,6 +83,15 @@ def amount(value: float, unit: str, share: float = 0.0, limit: float = 0.0) -> s
     if share:
         return f"{text} +/- {share * 100:.6g} %"
     return f"{text} +/- {limit:.6g} {unit}" if limit else text
+
+
+def number(value: float, limit: float) -> str | float:
+    """A bare number, or text where it has a limit.
+
+    >>> number(0.95, 0.02)
+    '0.95 +/- 0.02'
+    """
+    return f"{value:.6g} +/- {limit:.6g}" if limit else value
 
 
 def celsius(kelvin: float) -> str:
@@ -94,7 +130,7 @@ def motor(stated: Truth, protocol: Protocol, incremental_efficiency: float) -> l
         lines.append(entry("incremental_efficiency", float(f"{incremental_efficiency:.3f}")))
     if protocol.states_motor == "constants":
         lines += motor_constants(stated, protocol.limits)
-    return lines
+    return lines + electronics(stated, protocol.limits)
 
 
 def motor_constants(stated: Truth, limits: Limits) -> list[str]:
@@ -105,15 +141,26 @@ def motor_constants(stated: Truth, limits: Limits) -> list[str]:
         entry("winding_temperature", celsius(this.reference_temperature), "when that was measured"),
         entry("torque_constant", amount(this.torque_constant, "N*m/A", limits.torque_constant)),
     ]
-    if this.form_factor != 1:
-        lines.append(entry("current_form_factor", this.form_factor, "rms over mean current"))
+    if this.form_factor != 1 or limits.form_factor:
+        factor = number(this.form_factor, limits.form_factor)
+        lines.append(entry("current_form_factor", factor, "rms over mean current"))
+    return lines
+
+
+def electronics(stated: Truth, limits: Limits) -> list[str]:
+    """What brushes and controller lose; a limit of zero is written, since leaving it out would mean 'to the digit'."""
+    effects = stated.effects
+    brush = f"{effects.brush_drop:.6g} V +/- {limits.brush_drop:.6g} V"
+    lines = [entry("brush_drop", brush, "both brushes")]
+    if stated.motor.supply == "controller":
+        passed = f"{effects.controller_efficiency:.6g} +/- {limits.controller_efficiency:.6g}"
+        lines.append(entry("controller_efficiency", passed, "of what passes beyond standby"))
     return lines
 
 
 def transmission(stated: Truth, protocol: Protocol) -> list[str]:
     efficiency = stated.transmission_efficiency
-    limit = protocol.limits.transmission_efficiency
-    value = f"{efficiency:.6g} +/- {limit:.6g}" if limit else efficiency
+    value = number(efficiency, protocol.limits.transmission_efficiency)
     return [
         "[transmission]",
         entry("ratio", stated.ratio, "motor turns for one crank turn"),
@@ -121,10 +168,25 @@ def transmission(stated: Truth, protocol: Protocol) -> list[str]:
     ]
 
 
-def crank(stated: Truth) -> list[str]:
+def crank(stated: Truth, protocol: Protocol) -> list[str]:
     if stated.rod_length is None:
-        return ["[crank]", "# no rod_length: a scotch yoke, pure sine"]
-    return ["[crank]", entry("rod_length", amount(stated.rod_length * 1e3, "mm"))]
+        return ["[crank]", "# no rod_length: a scotch yoke, pure sine", *pins(stated, protocol.limits)]
+    rod = entry("rod_length", amount(stated.rod_length * 1e3, "mm"))
+    return ["[crank]", rod, *pins(stated, protocol.limits)]
+
+
+def pins(stated: Truth, limits: Limits) -> list[str]:
+    """The crank mechanism's bearings."""
+    this = stated.effects.pins
+    if this is None:
+        return []
+    mu = f"{this.mu:.6g} +/- {limits.pin_friction * 100:.6g} %"
+    radii = {"crank_pin_radius": this.crank_pin, "wrist_pin_radius": this.wrist_pin, "main_bearing_radius": this.main}
+    return [
+        entry("bearings", this.kind, "pins and main"),
+        entry("pin_friction", mu, "friction torque over force and radius"),
+        *(entry(key, amount(radius * 1e3, "mm")) for key, radius in radii.items()),
+    ]
 
 
 def cylinder(stated: Truth, this: CylinderTruth, protocol: Protocol) -> list[str]:

@@ -206,7 +206,7 @@ def answers(answer: Answer, right: str, wrong: str) -> dict:
             "about": "True answers of the invented demo bench in calib_data/, made by simulate/make_demo.py",
             "mistyped": {"file": file, "row": row, "written_W": float(wrong), "read_W": float(right)},
             "errors": asdict(answer.errors),
-            "machine": asdict(answer.truth),
+            "machine": {key: value for key, value in asdict(answer.truth).items() if key != "effects"},
             "no_load": no_load_truth(answer),
             "runs": list(answer.runs),
         }

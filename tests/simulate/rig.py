@@ -8,16 +8,19 @@ from pathlib import Path
 
 import numpy as np
 
-from simulate.bench_toml import bench_toml
+from simulate.bench_toml import NEW_KEYS, bench_toml
 from simulate.machine import (
     CELSIUS,
     FloatArray,
     Truth,
     electrical,
     loaded_parts,
+    loaded_turn,
     no_load_losses,
+    open_turn,
     port_power,
-    seal_power,
+    pressure_amplitude,
+    ripple_factor,
 )
 
 BAR = 1e5
@@ -42,6 +45,10 @@ class Limits:
     discharge_coefficient: float = 0.0  # fraction
     bore: float = 0.0  # [m]
     stroke: float = 0.0  # [m]
+    form_factor: float = 0.0  # absolute
+    brush_drop: float = 0.0  # [V]
+    controller_efficiency: float = 0.0  # absolute
+    pin_friction: float = 0.0  # fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +63,15 @@ class PlannedSweep:
     delimiter: str = ","
     remarks: tuple[str, ...] = ()  # comment lines at the top of the file
     notes: tuple[tuple[int, str], ...] = ()  # (row, text) for a note column; row 1 = first
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A mistake in writing down: the power of one reading, or of a whole sweep, is off by a factor."""
+
+    file: str
+    row: int | None  # 1 = first data row; None = all
+    factor: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +98,11 @@ class Protocol:
     states_port: bool = True
     cold_depth: float = 40.0  # [K] below coolant where the cold end gets at the sweep's strongest run
     thermometer_noise: float = 0.0  # [K] standard deviation
+    amplitude_column: bool = False  # of the pressure wave, on loaded runs
+    motor_speed_column: bool = False
+    leaves_out: frozenset[str] = NEW_KEYS  # keys not stated, as "motor.brush_drop"
+    meter_curve: float = 0.0  # share of the meter's gain limit that is a smooth unknown function of the reading
+    slips: tuple[Slip, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +197,25 @@ def perturb(truth: Truth, limits: Limits, rng: np.random.Generator) -> Truth:
         for cylinder in truth.cylinders
     )
     efficiency = min(1.0, plus(truth.transmission_efficiency, limits.transmission_efficiency))
-    return replace(truth, motor=motor, cylinders=cylinders, transmission_efficiency=efficiency)
+    moved = replace(truth, motor=motor, cylinders=cylinders, transmission_efficiency=efficiency)
+    return perturb_effects(moved, limits, rng)
+
+
+def perturb_effects(truth: Truth, limits: Limits, rng: np.random.Generator) -> Truth:
+    """The same for what only ordinary benches have; draws nothing where no limits are given."""
+
+    def off(limit: float) -> float:
+        return limit * rng.uniform(-1, 1) if limit else 0.0
+
+    motor = replace(truth.motor, form_factor=max(1.0, truth.motor.form_factor + off(limits.form_factor)))
+    pins = truth.effects.pins
+    effects = replace(
+        truth.effects,
+        brush_drop=truth.effects.brush_drop + off(limits.brush_drop),
+        controller_efficiency=min(1.0, truth.effects.controller_efficiency + off(limits.controller_efficiency)),
+        pins=pins and replace(pins, mu=pins.mu * (1 + off(limits.pin_friction))),
+    )
+    return replace(truth, motor=motor, effects=effects)
 
 
 def draw_errors(limits: Limits, rng: np.random.Generator) -> Errors:
@@ -219,28 +258,40 @@ def slices(protocol: Protocol) -> dict[str, slice]:
     }
 
 
-def air_gap_power(truth: Truth, protocol: Protocol, f: FloatArray, p: FloatArray, runs: dict) -> FloatArray:
-    """What the motor's rotor delivers [W] in every reading, shape (readings,)."""
+def air_gap_power(
+    truth: Truth, protocol: Protocol, f: FloatArray, p: FloatArray, runs: dict
+) -> tuple[FloatArray, FloatArray]:
+    """What the motor's rotor delivers [W] in every reading, and the ripple of its current; shape (readings,)."""
     power = truth.motor.law.power(2 * np.pi * truth.ratio * f)
-    linkage = truth.linkage.power(2 * np.pi * f)
+    ripple = np.ones_like(power)
     for sweep, part in zip(protocol.sweeps, slices(protocol).values(), strict=True):
         if sweep.stage not in ("standby", "motor-alone"):
-            power[part] += linkage[part]
+            power[part] += truth.linkage.power(2 * np.pi * f[part])
         if sweep.stage == "no-load":
             cylinder = truth.cylinder(sweep.cylinder)
-            beyond = seal_power(truth, cylinder, f[part], p[part]) + port_power(truth, cylinder, f[part], p[part])
+            turn = open_turn(truth, cylinder, f[part], p[part])
+            beyond = turn.seal + port_power(truth, cylinder, f[part], p[part]) + turn.bearing
             power[part] += beyond / truth.transmission_efficiency
+            ripple[part] = ripple_factor(truth, power[part], turn)
         if sweep.stage == "loaded":
-            parts = runs[sweep.file]
-            power[part] += parts["seal_W"] + parts["transmission_W"] + parts["pneumatic_W"]
-    return power
+            parts, turn = runs[sweep.file], loaded_turn(truth, truth.cylinder(sweep.cylinder), f[part], p[part])
+            power[part] += parts["seal_W"] + parts["transmission_W"] + parts["pneumatic_W"] + turn.bearing
+            ripple[part] = ripple_factor(truth, power[part], turn)
+    return power, ripple
 
 
 def read_instruments(
-    truth: Truth, protocol: Protocol, errors: Errors, f: FloatArray, p: FloatArray, air_gap: FloatArray, rng
+    truth: Truth,
+    protocol: Protocol,
+    errors: Errors,
+    f: FloatArray,
+    p: FloatArray,
+    air_gap: FloatArray,
+    ripple: FloatArray,
+    rng: np.random.Generator,
 ) -> Readings:
     """Every reading as the instruments show it: common errors first, then each reading's own noise."""
-    electric = electrical(truth, f, air_gap)
+    electric = electrical(truth, f, air_gap, ripple)
     power, at_terminals = electric["input"], truth.motor.supply == "terminals"
     sigma = np.hypot(protocol.noise_floor, protocol.noise_share * power)
     noisy = power + sigma * rng.standard_normal(f.size)
@@ -249,6 +300,11 @@ def read_instruments(
     np.divide(power, electric["current"], out=volts, where=at_terminals & (electric["current"] > 0))
     through = electric["current"] if at_terminals else power / volts
     share = np.divide(noisy, power, out=np.ones_like(power), where=power > 0)
+    thermometer = protocol.thermometer_noise * rng.standard_normal((3, f.size))
+    slip = slip_factors(protocol, f.size)
+    straight, bend = 1 - protocol.meter_curve, protocol.meter_curve * wandering(protocol, power, rng)
+    power_gain = errors.power_gain * straight + protocol.limits.power_gain * bend
+    current_gain = errors.current_gain * straight + protocol.limits.current_gain * bend
     return Readings(
         frequency=f,
         pressure=p,
@@ -256,11 +312,30 @@ def read_instruments(
         current=electric["current"],
         winding=electric["winding"],
         shown_frequency=np.where(f > 0, f + errors.frequency + own, 0.0),
-        shown_power=noisy * (1 + errors.power_gain) + errors.power_zero,
-        shown_current=through * share * (1 + errors.current_gain),
+        shown_power=(noisy * (1 + power_gain) + errors.power_zero) * slip,
+        shown_current=through * share * (1 + current_gain) * slip,
         shown_voltage=volts * (1 + errors.voltage_gain),
-        thermometer=protocol.thermometer_noise * rng.standard_normal((3, f.size)),
+        thermometer=thermometer,
     )
+
+
+def slip_factors(protocol: Protocol, readings: int) -> FloatArray:
+    """What each reading's power is multiplied by, by mistake."""
+    factor, where = np.ones(readings), slices(protocol)
+    for slip in protocol.slips:
+        part = where[slip.file]
+        first = part.start if slip.row is None else part.start + slip.row - 1
+        factor[first : part.stop if slip.row is None else first + 1] *= slip.factor
+    return factor
+
+
+def wandering(protocol: Protocol, power: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """A smooth function of the reading between -1 and 1; nobody knows which."""
+    if not protocol.meter_curve:
+        return np.zeros_like(power)
+    share, phase = rng.uniform(0, 1), rng.uniform(0, 2 * np.pi, 2)
+    turns = np.pi * power / power.max()
+    return share * np.cos(turns + phase[0]) + (1 - share) * np.cos(2 * turns + phase[1])
 
 
 def columns(sweep: PlannedSweep, part: slice, seen: Readings, truth: Truth, protocol: Protocol, runs: dict):
@@ -282,6 +357,11 @@ def columns(sweep: PlannedSweep, part: slice, seen: Readings, truth: Truth, prot
         table["mean pressure [bar]"] = (seen.pressure[part] / BAR, 3)
     if protocol.winding_column:
         table["winding [degC]"] = (seen.winding[part] - CELSIUS, 1)
+    if protocol.motor_speed_column and sweep.stage != "standby":
+        table["motor speed [rpm]"] = (seen.shown_frequency[part] * truth.ratio * 60, 0)
+    if protocol.amplitude_column and sweep.stage == "loaded":
+        swing = pressure_amplitude(truth, truth.cylinder(sweep.cylinder), seen.frequency[part], seen.pressure[part])
+        table["pressure amplitude [bar]"] = (swing / BAR, 3)
     if protocol.temperature_columns and sweep.stage == "loaded":
         table |= temperatures(truth, protocol, runs[sweep.file], seen.thermometer[:, part])
     return table
@@ -327,8 +407,8 @@ def write_bench(
     where = slices(protocol)
     loaded = [sweep for sweep in protocol.sweeps if sweep.stage == "loaded"]
     runs = {s.file: loaded_parts(truth, s.cylinder, f[where[s.file]], p[where[s.file]]) for s in loaded}
-    air_gap = air_gap_power(truth, protocol, f, p, runs)
-    seen = read_instruments(truth, protocol, errors, f, p, air_gap, rng)
+    air_gap, ripple = air_gap_power(truth, protocol, f, p, runs)
+    seen = read_instruments(truth, protocol, errors, f, p, air_gap, ripple, rng)
     for sweep in protocol.sweeps:
         table = columns(sweep, where[sweep.file], seen, truth, protocol, runs)
         (folder / sweep.file).write_text(csv_text(table, sweep), encoding="utf-8", newline="\n")
