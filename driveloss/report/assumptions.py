@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from driveloss.bench.records import Quantity, Rig
-from driveloss.fit.motor_loss import Incremental
 
 if TYPE_CHECKING:
     from driveloss.fit.calibration import Calibration
@@ -72,7 +71,7 @@ def _winding(calibration: Calibration) -> Assumption | None:
 
 
 def _incremental(calibration: Calibration) -> Assumption | None:
-    if not isinstance(calibration.route, Incremental):
+    if calibration.route.has_copper or not calibration.route.is_known:
         return None
     return Assumption(
         "The motor's incremental efficiency is the same at every load and speed.",

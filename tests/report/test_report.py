@@ -112,7 +112,8 @@ def test_assumptions_follow_the_bench():
     rig = demo()[0].calibration.rig
     assert "upper bound" in _told(route=ROUTES["unknown"]) and "form factor" not in _told(route=ROUTES["unknown"])
     assert "form factor" in _told(route=ROUTES["motor constants"])
-    assert "incremental efficiency" in _told(route=ROUTES["incremental"])
+    for name in ROUTES:
+        assert ("incremental efficiency" in _told(route=ROUTES[name])) == (name == "incremental")
     perfect = replace(rig, transmission=replace(rig.transmission, efficiency=type(rig.transmission.efficiency)(1.0)))
     exact = replace(rig, transmission=replace(rig.transmission, efficiency=type(rig.transmission.efficiency)(0.95)))
     assert "without loss" in _told(rig=perfect)
