@@ -125,7 +125,8 @@ class Calibration:
     def load_loss(self, shaft: FloatArray, frequency: FloatArray) -> FloatArray:
         """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,); zero where not known. [W]"""
         speed = motor.motor_speed(frequency[:, None], self.meters.ratio)
-        return self.route.loss_at_shaft(shaft, speed, self.meters, self.torque_constant, self._resistance(shaft))
+        amps = shaft / (self.torque_constant * speed)
+        return self.route.loss_at_shaft(shaft, amps, self._resistance(shaft), self.meters)
 
     def _resistance(self, shaft: FloatArray) -> FloatArray:
         """Winding resistance at a shaft power (m, 1 + draws): warm as in the sweeps where that was recorded. [ohm]"""

@@ -33,10 +33,8 @@ class Route(ABC):
         """Loss at readings with net input power [W] and motor current [A]; nan where no current explains it. [W]"""
 
     @abstractmethod
-    def loss_at_shaft(
-        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
-    ) -> FloatArray:
-        """Loss that goes with a shaft power [W] at motor speed [rad/s]; torque constant [N m/A], winding [ohm]. [W]"""
+    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> FloatArray:
+        """Loss that goes with a shaft power [W], which asks for a current [A] in the winding's resistance [ohm]. [W]"""
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         """What a meter's reading deviates by where the ladder's, on the side it is fitted on, do by `scatter`. [W]"""
@@ -58,10 +56,8 @@ class MeasuredCurrent(Route):
     def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
         return motor.copper_loss(amps, _winding_resistance(readings, meters), meters.form_factor)
 
-    def loss_at_shaft(
-        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
-    ) -> FloatArray:
-        return motor.copper_loss(shaft / (torque_constant * speed), resistance, meters.form_factor)
+    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> FloatArray:
+        return motor.copper_loss(amps, ohms, meters.form_factor)
 
     def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
         return np.hypot(1.0, 2 * loss / power)  # the ammeter's own deviation counts twice in the copper loss
@@ -89,36 +85,32 @@ class Incremental(Route):
     name = "incremental"
     words = "load loss from the stated incremental efficiency"
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
-        return net - motor.incremental_shaft_power(net, meters.incremental_efficiency)
+    def efficiency(self, meters: Meters) -> FloatArray:
+        """The slope, (1 + draws,). [1]"""
+        return meters.incremental_efficiency
 
-    def loss_at_shaft(
-        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
-    ) -> FloatArray:
-        efficiency = meters.incremental_efficiency
-        return shaft * (1 - efficiency) / efficiency
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
+        return net - motor.incremental_shaft_power(net, self.efficiency(meters))
+
+    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> FloatArray:
+        return shaft * (1 / self.efficiency(meters) - 1)
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
-        return scatter / meters.incremental_efficiency
+        return scatter / self.efficiency(meters)
 
     def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
         return np.ones_like(power)  # the scatter was found on the shaft's side
 
 
-class Unknown(Route):
-    """Nothing tells: input powers are subtracted."""
+class Unknown(Incremental):
+    """Nothing tells: input powers are subtracted, as if nothing grew with load."""
 
     name = "unknown"
     words = "load loss of the motor not known: input powers are subtracted"
     is_known = False
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
-        return np.zeros_like(net)
-
-    def loss_at_shaft(
-        self, shaft: FloatArray, speed: FloatArray, meters: Meters, torque_constant: FloatArray, resistance: FloatArray
-    ) -> FloatArray:
-        return np.zeros_like(shaft)
+    def efficiency(self, meters: Meters) -> FloatArray:
+        return np.ones(meters.size)
 
 
 MEASURED_CURRENT, MOTOR_CONSTANTS, INCREMENTAL, UNKNOWN = MeasuredCurrent(), MotorConstants(), Incremental(), Unknown()

@@ -7,23 +7,18 @@ import hashlib
 import json
 import types
 import typing
-from dataclasses import asdict, fields, is_dataclass
+from dataclasses import asdict, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from driveloss.bench.records import Limits, Rig
+from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
-from driveloss.fit.calibration import Calibration, Range
-from driveloss.fit.curves import Curves, PhysicalCurves, PolynomialCurves, SweepCurve
+from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.family import FamilyFit
-from driveloss.fit.findings import Finding
-from driveloss.fit.laws import Term
-from driveloss.fit.meters import CylinderDraws, Meters
-from driveloss.fit.motor_loss import ROUTES
-from driveloss.fit.scatter import Scatter
+from driveloss.fit.motor_loss import ROUTES, Route
 
 SCHEMA = "driveloss.calibration/1"
 
@@ -58,7 +53,9 @@ def from_text(text: str, name: str) -> Calibration:
             "expected the text as `driveloss calibrate` wrote it; calibrate the bench again"
         )
     try:
-        return _revive_calibration(data)
+        known = {item.name: data[item.name] for item in fields(Calibration)}
+        calibration: Calibration = revive(Calibration, known, data["draws"] + 1)
+        return calibration
     except (KeyError, TypeError) as error:
         from importlib.metadata import version
 
@@ -82,34 +79,9 @@ def _digest(body: str) -> str:
 
 
 def _content(c: Calibration) -> dict[str, Any]:
-    evidence = c.evidence
-    fits = evidence.fits if evidence else {}
-    return {
-        "schema": SCHEMA,
-        "program": c.program,
-        "title": c.title,
-        "family": c.family,
-        "seed": c.seed,
-        "draws": c.draws,
-        "files": c.files,
-        "route": c.route.name,
-        "stated_pressure_friction": list(c.stated_pressure_friction),
-        "has_standby": c.has_standby,
-        "winding": list(c.winding) if c.winding else None,
-        "rig": asdict(c.rig),
-        "findings": [asdict(finding) for finding in c.findings],
-        "families": {name: family_tables(fit) for name, fit in fits.items()},
-        "scatter_reference_W": c.scatter.reference,
-        "drive_range": asdict(c.drive_range),
-        "motor_range": asdict(c.motor_range) if c.motor_range else None,
-        "ranges": {name: asdict(span) for name, span in c.ranges.items()},
-        "curves": _pack_curves(c.curves),
-        "meters": _pack_record(c.meters),
-        "standby_W": _pack(c.standby),
-        "torque_constant_Nm_per_A": _pack(c.torque_constant),
-        "scatter_W": _pack(c.scatter.size),
-        "scatter_growth": _pack(c.scatter.growth),
-    }
+    fits = c.evidence.fits if c.evidence else {}
+    families = {name: family_tables(fit) for name, fit in fits.items()}
+    return {"schema": SCHEMA, "draws": c.draws, **plain(replace(c, evidence=None)), "families": families}
 
 
 def family_tables(fit: FamilyFit) -> dict[str, Any]:
@@ -137,104 +109,54 @@ def _finite(found: Estimate) -> dict[str, float | None]:
     return {key: value if np.isfinite(value) else None for key, value in values.items()}
 
 
-def _pack(value: Any) -> Any:
-    """Draws as base64 of little-endian doubles, a constant as one number (nan and inf as words), a dict by values."""
+def plain(value: Any) -> Any:
+    """Records, draws and routes as plain data: a record by its fields, a table of draws row by row."""
+    if isinstance(value, Route):
+        return value.name
+    if isinstance(value, np.ndarray):
+        return _packed(value) if value.ndim == 1 else [_packed(row) for row in value]
+    if is_dataclass(value):
+        return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, dict):
-        return {key: _pack(item) for key, item in value.items()}
-    if not isinstance(value, np.ndarray):
-        return value
-    if np.all(value == value[0]) or np.isnan(value).all():
-        return {"constant": float(value[0]) if np.isfinite(value[0]) else str(value[0])}
-    return {"best": float(value[0]), "doubles": base64.b64encode(value.astype("<f8").tobytes()).decode("ascii")}
+        return {key: plain(item) for key, item in value.items()}
+    return [plain(item) for item in value] if isinstance(value, (tuple, list)) else value
 
 
-def _unpack(value: Any, size: int) -> Any:
-    if not isinstance(value, dict):
-        return value
-    if set(value) == {"constant"}:
-        return np.full(size, float(value["constant"]))
-    if "doubles" in value:
-        return np.frombuffer(base64.b64decode(value["doubles"]), dtype="<f8")
-    return {key: _unpack(item, size) for key, item in value.items()}
+def _packed(draws: FloatArray) -> dict[str, Any]:
+    """Draws as base64 of little-endian doubles, a constant as one number (nan and inf as words)."""
+    if np.all(draws == draws[0]) or np.isnan(draws).all():
+        return {"constant": float(draws[0]) if np.isfinite(draws[0]) else str(draws[0])}
+    return {"best": float(draws[0]), "doubles": base64.b64encode(draws.astype("<f8").tobytes()).decode("ascii")}
 
 
-def _pack_record(record: Meters | CylinderDraws) -> dict[str, Any]:
-    packed = {item.name: getattr(record, item.name) for item in fields(record)}
-    if isinstance(record, Meters):
-        packed["cylinders"] = {name: _pack_record(draws) for name, draws in record.cylinders.items()}
-        packed["reading_by_reading"] = asdict(record.reading_by_reading)
-    return {key: _pack(value) for key, value in packed.items()}
-
-
-def _revive_meters(data: dict[str, Any], size: int) -> Meters:
-    cylinders = {name: CylinderDraws(**_unpack(draws, size)) for name, draws in data["cylinders"].items()}
-    own: dict[str, Any] = {"cylinders": cylinders, "reading_by_reading": Limits(**data["reading_by_reading"])}
-    return Meters(**{key: own.get(key, _unpack(value, size)) for key, value in data.items()})
-
-
-def _pack_curves(curves: Curves) -> dict[str, Any]:
-    if isinstance(curves, PhysicalCurves):
-        pairs = zip(curves.terms, curves.coefficients, strict=True)
-        used = [(t, row) for t, row in pairs if row.any() or t.kind != "stribeck"]
-        return {"terms": [{**asdict(t), "coefficient": _pack(row)} for t, row in used]}
-    rows = [{**_scalars(s), "coefficients": [_pack(row) for row in s.coefficients]} for s in curves.sweeps]
-    return {"sweeps": rows}
-
-
-def _scalars(curve: SweepCurve) -> dict[str, Any]:
-    return {f.name: getattr(curve, f.name) for f in fields(curve) if f.name != "coefficients"}
-
-
-def _revive_curves(data: dict[str, Any], rig: Rig, size: int) -> Curves:
-    if "terms" in data:
-        terms = tuple(Term(**{k: v for k, v in t.items() if k != "coefficient"}) for t in data["terms"])
-        rows = [_unpack(t["coefficient"], size) for t in data["terms"]]
-        return PhysicalCurves(rig, terms, np.array(rows))
-    sweeps = []
-    for item in data["sweeps"]:
-        coefficients = np.array([_unpack(row, size) for row in item["coefficients"]])
-        sweeps.append(SweepCurve(**{**item, "coefficients": coefficients}))
-    return PolynomialCurves(tuple(sweeps))
-
-
-def _revive_calibration(data: dict[str, Any]) -> Calibration:
-    size = data["draws"] + 1
-    rig = revive(Rig, data["rig"])
-    return Calibration(
-        program=data["program"],
-        title=data["title"],
-        family=data["family"],
-        seed=data["seed"],
-        rig=rig,
-        files=data["files"],
-        route=ROUTES[data["route"]],
-        stated_pressure_friction=tuple(data["stated_pressure_friction"]),
-        meters=_revive_meters(data["meters"], size),
-        standby=_unpack(data["standby_W"], size),
-        has_standby=data["has_standby"],
-        curves=_revive_curves(data["curves"], rig, size),
-        torque_constant=_unpack(data["torque_constant_Nm_per_A"], size),
-        winding=tuple(data["winding"]) if data["winding"] else None,
-        scatter=Scatter(
-            data["scatter_reference_W"], _unpack(data["scatter_W"], size), _unpack(data["scatter_growth"], size)
-        ),
-        drive_range=revive(Range, data["drive_range"]),
-        motor_range=revive(Range | None, data["motor_range"]),
-        findings=tuple(Finding(**item) for item in data["findings"]),
-        ranges={name: revive(Range, span) for name, span in data["ranges"].items()},
-    )
-
-
-def revive(kind: Any, data: Any) -> Any:
-    """Rebuild a (nested) dataclass from the plain data of `asdict`, by its type hints."""
+def revive(kind: Any, data: Any, size: int) -> Any:
+    """Rebuild what `plain` took apart, by type hints; size: of a row of draws."""
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin in (types.UnionType, typing.Union):
-        return None if data is None else revive(next(a for a in arguments if a is not types.NoneType), data)
+        return None if data is None else revive(_fitting(arguments, data), data, size)
+    if origin is np.ndarray:
+        return np.array([_unpacked(row, size) for row in data]) if isinstance(data, list) else _unpacked(data, size)
     if origin is dict:
-        return {key: revive(arguments[1], value) for key, value in data.items()}
+        return {key: revive(arguments[1], value, size) for key, value in data.items()}
     if origin is tuple:
-        return tuple(data)
+        return tuple(revive(arguments[0], item, size) for item in data)
+    if kind is Route:
+        return ROUTES[data]
     if is_dataclass(kind):
         hints = typing.get_type_hints(kind)
-        return kind(**{name: revive(hints[name], value) for name, value in data.items()})  # type: ignore[operator]
+        return kind(**{name: revive(hints[name], value, size) for name, value in data.items()})  # type: ignore[operator]
     return data
+
+
+def _fitting(kinds: tuple[Any, ...], data: Any) -> Any:
+    """The one of several types that data are of: a record by the names of its fields."""
+    for kind in kinds:
+        if is_dataclass(kind) and isinstance(data, dict) and {item.name for item in fields(kind)} == data.keys():
+            return kind
+    return kinds[0]
+
+
+def _unpacked(packed: dict[str, Any], size: int) -> FloatArray:
+    if "constant" in packed:
+        return np.full(size, float(packed["constant"]))
+    return np.frombuffer(base64.b64decode(packed["doubles"]), dtype="<f8")
