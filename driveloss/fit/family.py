@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import Curves
 from driveloss.fit.estimate import Estimate
-from driveloss.fit.scatter import LackOfFit, Scatter
+from driveloss.fit.readings import Readings
+from driveloss.fit.scatter import LackOfFit, Pattern, Scatter, lack_of_fit, repeat_groups
 
 if TYPE_CHECKING:
     from driveloss.fit.physical import Problem
@@ -66,26 +67,34 @@ class FamilyFit:
     problem: Problem | None = None  # the physical family's weighted problem, which a plan goes on from
 
 
-@dataclass(frozen=True)
-class LinearChoice:
-    """A linear fit's design and what it left over: enough for hat values and leave-one-out errors."""
+def without_itself(design: FloatArray, residuals: FloatArray) -> FloatArray:
+    """Errors in predicting each reading from all others, (n,); design: weighted, (n, k); residuals: (n,) [W].
 
-    design: FloatArray  # (n, k), weighted
-    sigma: FloatArray  # (n,) relative
-    residuals: FloatArray  # (n,) [W]
+    Closed form for linear fits (PRESS; Allen, Technometrics 16 (1974) 125; from memory).
+    """
+    Q, _ = np.linalg.qr(design / np.linalg.norm(design, axis=0))
+    return np.asarray(residuals / np.maximum(1 - np.sum(Q**2, axis=1), 1e-12))
 
-    def leverage(self) -> FloatArray:
-        """Diagonal of the hat matrix, shape (n,)."""
-        Q, _ = np.linalg.qr(self.design / np.linalg.norm(self.design, axis=0))
-        return np.asarray(np.sum(Q**2, axis=1))
 
-    def leave_one_out(self) -> float:
-        """Root mean square of the errors in predicting each reading from all others. [W]
+def judge(
+    readings: Readings, pattern: Pattern, residuals: FloatArray, alone: FloatArray, parameters: int, **known: float
+) -> Quality:
+    """Quality of curves that leave residuals (n,), or `alone` (n,) where a reading had no part in them. [W]
 
-        Closed form for linear fits (PRESS; Allen, Technometrics 16 (1974) 125; from memory).
-        """
-        spare = np.maximum(1 - self.leverage(), 1e-12)
-        return float(np.sqrt(np.mean((self.residuals / spare) ** 2)))
+    known: `aicc` of the weighted fit, `scatter` of unit weight with its `dof`.
+    """
+    sigma = pattern(readings.power)
+    return Quality(
+        n=len(residuals),
+        parameters=parameters,
+        residual_rms=float(np.sqrt(np.mean(residuals**2))),
+        leave_one_out=float(np.sqrt(np.mean(alone**2))),
+        aicc=known["aicc"] + 2 * float(np.log(sigma).sum()),
+        scatter=known["scatter"],
+        scatter_growth=pattern.growth,
+        dof=int(known["dof"]),
+        lack_of_fit=lack_of_fit(residuals / sigma, repeat_groups(readings), parameters),
+    )
 
 
 def t_interval(value: float, u: float, dof: int, least: float = -np.inf) -> Estimate:

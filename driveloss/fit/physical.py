@@ -13,18 +13,18 @@ from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.estimate import Estimate, estimate
 from driveloss.fit.family import (
     FamilyFit,
-    LinearChoice,
-    Quality,
     Rival,
     TermReport,
+    judge,
     scatter_draws,
     t_interval,
+    without_itself,
 )
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import Term, offered_terms, shape
 from driveloss.fit.least_squares import Solution, curve_fit, linear_fit, nonnegative
 from driveloss.fit.meters import Meters, stream
-from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, least_size
 from driveloss.fit.selection import Candidate, Search, assign, weighted
 
 IDLE_PASSES = 30  # at most, in finding an idle power that the motor current in turn depends on
@@ -231,32 +231,19 @@ def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
 
 
 def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator) -> FamilyFit:
-    best, n = problem.best, problem.n
+    best, readings, pattern = problem.best, problem.ladder.readings, problem.pattern
     scatter, dof = problem.scatter(problem.offers()[0])
     design = problem.design[:, list(best.columns)]
     residuals = problem.power - design @ best.coefficients
-    linear = LinearChoice(design / problem.sigma[:, None], problem.sigma, residuals)
-    quality = Quality(
-        n=n,
-        parameters=best.parameters,
-        residual_rms=float(np.sqrt(np.mean(residuals**2))),
-        leave_one_out=linear.leave_one_out(),
-        aicc=best.aicc + 2 * float(np.log(problem.sigma).sum()),
-        scatter=scatter,
-        scatter_growth=problem.pattern.growth,
-        dof=dof,
-        lack_of_fit=lack_of_fit(residuals / problem.sigma, repeat_groups(problem.ladder.readings), best.parameters),
-    )
+    alone = without_itself(design / problem.sigma[:, None], residuals)
     solution = _chosen(problem)
     return FamilyFit(
         name="physical",
         curves=curves,
         terms=_term_reports(problem, solution, curves),
-        quality=quality,
+        quality=judge(readings, pattern, residuals, alone, best.parameters, aicc=best.aicc, scatter=scatter, dof=dof),
         residuals=residuals,
-        scatter=draw_scatter(
-            problem.pattern, problem.ladder.readings.power, residuals, noise, problem.ladder.loaded, rng
-        ),
+        scatter=draw_scatter(pattern, readings.power, residuals, noise, problem.ladder.loaded, rng),
         rivals=_rivals(problem),
         notes=(*_dropped(problem), *_alike(problem, solution)),
         problem=problem,

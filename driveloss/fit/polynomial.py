@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import PolynomialCurves, SweepCurve, legendre_design
-from driveloss.fit.family import FamilyFit, LinearChoice, Quality, TermReport, scatter_draws, t_interval
+from driveloss.fit.family import FamilyFit, TermReport, judge, scatter_draws, t_interval, without_itself
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.least_squares import Solution, linear_fit
 from driveloss.fit.meters import Meters, stream
 from driveloss.fit.readings import Rung, by_rung
-from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, least_size
 from driveloss.fit.selection import Candidate, aicc, assign, weighted
 
 DEGREES = (1, 2, 3, 4)
@@ -145,26 +145,14 @@ def _report(
     dof: int,
 ) -> FamilyFit:
     sigma = pattern(ladder.readings.power)
-    residuals, press, terms = _residuals(groups, choices, power), np.zeros(len(power)), []
+    residuals, alone, terms = _residuals(groups, choices, power), np.zeros(len(power)), []
     for group, kept in zip(groups, choices, strict=True):
         rows, degree = group.rows, kept[0].parameters - 1
-        design = group.design(degree)
-        linear = LinearChoice(design / sigma[rows, None], sigma[rows], residuals[rows])
-        press[rows] = residuals[rows] / np.maximum(1 - linear.leverage(), 1e-12)
+        alone[rows] = without_itself(group.design(degree) / sigma[rows, None], residuals[rows])
         terms += _term_reports(group, degree, power[rows], sigma[rows], size, dof)
     parameters = sum(kept[0].parameters for kept in choices)
-    rss = max(float(np.sum((residuals / sigma) ** 2)), 1e-300)
-    quality = Quality(
-        n=len(power),
-        parameters=parameters,
-        residual_rms=float(np.sqrt(np.mean(residuals**2))),
-        leave_one_out=float(np.sqrt(np.mean(press**2))),
-        aicc=aicc(rss, len(power), parameters) + 2 * float(np.log(sigma).sum()),
-        scatter=size,
-        scatter_growth=pattern.growth,
-        dof=dof,
-        lack_of_fit=lack_of_fit(residuals / sigma, repeat_groups(ladder.readings), parameters),
-    )
+    score = aicc(max(float(np.sum((residuals / sigma) ** 2)), 1e-300), len(power), parameters)
+    quality = judge(ladder.readings, pattern, residuals, alone, parameters, aicc=score, scatter=size, dof=dof)
     return FamilyFit("polynomial", curves, tuple(terms), quality, residuals, scatter)
 
 
