@@ -23,9 +23,8 @@ def load_bench(path: Path | str) -> Bench:
     InputError: a file that is missing, outside the folder, named twice or cannot be read without a guess;
     sweeps that do not make a tear-down ladder. The message names file, line, column or key.
     """
-    config_path = _config_path(Path(path))
-    config = read_config(config_path)
-    folder = config_path.parent
+    file = config_path(Path(path))
+    config, folder = read_config(file), file.parent
     files = _files(folder, config)
     notices = list(config.notices)
     sweeps = []
@@ -37,7 +36,8 @@ def load_bench(path: Path | str) -> Bench:
     return Bench(folder, config.rig, tuple(sweeps), config.sha256, tuple(notices))
 
 
-def _config_path(path: Path) -> Path:
+def config_path(path: Path) -> Path:
+    """The bench.toml of a bench folder, or as named. InputError: there is none."""
     if path.is_dir():
         if path.name == BENCH_FILE and not (path / BENCH_FILE).exists():
             raise InputError(f"{path}: expected a file, found a folder named {BENCH_FILE}")

@@ -5,6 +5,6 @@ from __future__ import annotations
 
 def main() -> None:
     """Entry point of the console script."""
-    from driveloss.cli.app import run
+    from driveloss.cli.app import app
 
-    run()
+    app()

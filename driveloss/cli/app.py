@@ -19,7 +19,6 @@ from driveloss.cli.template import template
 
 app = typer.Typer(
     name="driveloss",
-    help="Split the input power of a motor-driven piston machine into motor, linkage, seal and net pneumatic power.",
     rich_markup_mode=None,  # plain help starts twice as fast
     pretty_exceptions_enable=False,
     no_args_is_help=True,
@@ -42,9 +41,9 @@ for command, in_short in COMMANDS.items():
 def print_version(*, wanted: bool) -> None:
     """Print the version and stop."""
     if wanted:
-        from importlib.metadata import version
+        from driveloss import __version__
 
-        typer.echo(f"driveloss {version('driveloss')}")
+        typer.echo(f"driveloss {__version__}")
         raise typer.Exit
 
 
@@ -56,8 +55,3 @@ def program(
     ] = False,
 ) -> None:
     """Split the input power of a motor-driven piston machine into motor, linkage, seal and net pneumatic power."""
-
-
-def run() -> None:
-    """Run the command line."""
-    app()

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from typer import Option
-
-from driveloss.cli.command import command
+from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note, progress
-from driveloss.cli.options import BenchPath, CurveOptions, FigureOption, OutputOptions, one_of
+from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, figure_option, one_of, switch
 from driveloss.figures import OF_BREAKDOWN
 
 if TYPE_CHECKING:
@@ -19,21 +18,20 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Drawing:
-    """Which figure is drawn, and where to."""
+class Extras:
+    """Which figure is drawn, and where to; whether the sources of error are told."""
 
-    figure: FigureOption = None
-    drawing: Annotated[str, one_of(OF_BREAKDOWN, "--draw", "What --figure draws.")] = "parts"
-    run: Annotated[
-        int | None, Option("--run", min=1, help="Which run --draw flow shows, counted from 1; else the best net.")
-    ] = None
+    figure: Path | None = figure_option()
+    drawing: str = one_of(OF_BREAKDOWN, "What --figure draws.", "--draw")
+    run: int | None = option("Which run --draw flow shows, counted from 1; else the best net.", min=1)
+    budget: bool = switch("Say how many watts of each net interval come from which source.", "--budget")
 
     @property
-    def needs_budget(self) -> bool:
-        """Whether the sources of error are drawn."""
-        return self.figure is not None and self.drawing == "budget"
+    def needs_shares(self) -> bool:
+        """Whether the sources of error are told or drawn."""
+        return self.budget or (self.figure is not None and self.drawing == "budget")
 
-    def write(self, answer: Breakdown, shares: Sequence[Share]) -> None:
+    def draw(self, answer: Breakdown, shares: Sequence[Share]) -> None:
         """Write the figure, if one was asked for."""
         if self.figure is not None:
             from driveloss.figures import draw, save
@@ -43,16 +41,7 @@ class Drawing:
 
 
 @command
-def breakdown(
-    bench: BenchPath,
-    curves: CurveOptions,
-    drawing: Drawing,
-    *,
-    with_budget: Annotated[
-        bool, Option("--budget", help="Say how many watts of each net interval come from which source.")
-    ] = False,
-    output: OutputOptions,
-) -> None:
+def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: OutputOptions) -> None:
     """Split every loaded reading into its parts, with ceilings and the heat at the aftercooler.
 
     Example: driveloss breakdown calib_data --figure parts.png
@@ -65,15 +54,15 @@ def breakdown(
     from driveloss.say.flags import flag_lines
 
     loaded = load_bench(bench)
-    check_outputs(loaded, figure=drawing.figure)
+    check_outputs(loaded, figure=extras.figure)
     fitted = curves.calibrate(loaded)
     answer = ask(fitted, loaded.sweeps)
     with progress("Weighing the sources of error"):
-        shares = budget(answer) if with_budget or drawing.needs_budget else ()
-    told = shares if with_budget else ()
+        shares = budget(answer) if extras.needs_shares else ()
+    told = shares if extras.budget else ()
     tables = [*breakdown_tables(answer), *budget_tables(answer, told)]
     data = breakdown_data(answer, told)
-    drawing.write(answer, shares)
+    extras.draw(answer, shares)
     output.print(tables, data, data["runs"])
     flags = (flag for run in answer.runs for flag in run.flags)
     note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

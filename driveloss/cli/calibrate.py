@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
 
-from typer import Option
-
-from driveloss.cli.command import command
+from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note
-from driveloss.cli.options import BenchPath, FigureOption, FitOptions, JsonOption, one_of
+from driveloss.cli.options import BenchPath, FitOptions, JsonOption, figure_option, one_of
 from driveloss.figures import OF_CALIBRATION, draw, file_content
 
 
@@ -18,14 +15,11 @@ from driveloss.figures import OF_CALIBRATION, draw, file_content
 class Files:
     """What is written."""
 
-    output: Annotated[
-        Path | None,
-        Option(
-            "--output", "-o", metavar="FILE", help="Where to save; calibration.json in the bench folder unless given."
-        ),
-    ] = None
-    figure: FigureOption = None
-    drawing: Annotated[str, one_of(OF_CALIBRATION, "--draw", "What --figure draws.")] = "ladder"
+    output: Path | None = option(
+        "Where to save; calibration.json in the bench folder unless given.", "FILE", "--output", "-o"
+    )
+    figure: Path | None = figure_option()
+    drawing: str = one_of(OF_CALIBRATION, "What --figure draws.", "--draw")
 
 
 @command
@@ -43,11 +37,10 @@ def calibrate(bench: BenchPath, files: Files, fit: FitOptions, output: JsonOptio
     target = files.output or loaded.folder / "calibration.json"
     check_outputs(loaded, target, figure=files.figure)
     calibration = fit.calibrate(loaded)
-    text = to_text(calibration)
+    text, tables = to_text(calibration), calibration_tables(calibration)
     contents = {target: text.encode()}
     if files.figure is not None:
         contents[files.figure] = file_content(draw(files.drawing, calibration), files.figure)
-    tables = calibration_tables(calibration)
     write_all(contents)
     output.print(tables, text)
     note(*loaded.notices, *finding_lines(calibration), *calibration_notes(calibration), f"Saved {target}")

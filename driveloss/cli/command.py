@@ -6,12 +6,17 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import MISSING, Field, fields, is_dataclass
+from dataclasses import MISSING, field, fields, is_dataclass
 from functools import wraps
 from inspect import Parameter, Signature, signature
-from typing import Any, get_type_hints
+from typing import Annotated, Any, get_type_hints
 
 import typer
+
+
+def option(about: str, metavar: str | None = None, *flags: str, default: Any = None, **more: Any) -> Any:
+    """A field of a record that is an option: `flags` where it is not called as the field is, `more` as typer has it."""
+    return field(default=default, metadata={"option": typer.Option(*flags, metavar=metavar, help=about, **more)})
 
 
 def command(function: Callable[..., None]) -> Callable[..., None]:
@@ -28,7 +33,7 @@ def command(function: Callable[..., None]) -> Callable[..., None]:
     def run(**given: object) -> None:
         with bad_input_exits_2():
             for name, record in records.items():
-                given[name] = record(**{field.name: given.pop(field.name) for field in fields(record)})
+                given[name] = record(**{option.name: given.pop(option.name) for option in fields(record)})
             function(**given)
 
     laid_out: list[Parameter] = []
@@ -44,14 +49,15 @@ def command(function: Callable[..., None]) -> Callable[..., None]:
 
 def _options(record: type) -> list[Parameter]:
     """A parameter for each field of a record."""
-    hints = get_type_hints(record, include_extras=True)
-
-    def default(field: Field[Any]) -> object:
-        return Parameter.empty if field.default is MISSING else field.default
-
+    hints = get_type_hints(record)
     return [
-        Parameter(field.name, Parameter.KEYWORD_ONLY, default=default(field), annotation=hints[field.name])
-        for field in fields(record)
+        Parameter(
+            option.name,
+            Parameter.KEYWORD_ONLY,
+            default=Parameter.empty if option.default is MISSING else option.default,
+            annotation=Annotated[hints[option.name], option.metadata["option"]],
+        )
+        for option in fields(record)
     ]
 
 

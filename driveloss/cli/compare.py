@@ -6,28 +6,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
-from typer import Argument, Option
+from typer import Argument
 
-from driveloss.cli.command import command
+from driveloss.cli.command import command, option
 from driveloss.cli.console import note, progress
-from driveloss.cli.options import FitOptions, OutputOptions
+from driveloss.cli.options import FitOptions, OutputOptions, switch
 
 
 @dataclass(frozen=True)
 class Common:
-    """What to compare at."""
+    """What to compare at, and what the benches share."""
 
-    at: Annotated[
-        list[float] | None,
-        Option("--at", metavar="HZ", help="Frequency; repeatable. Three across the common range unless given."),
-    ] = None
-    net: Annotated[
-        float | None,
-        Option("--net", metavar="W", help="Net power to compare at; middle of the overlap unless given."),
-    ] = None
-    drop: Annotated[float | None, Option("--drop", metavar="K", help="Drop below ambient to compare at; as --net.")] = (
-        None
-    )
+    at: list[float] | None = option("Frequency; repeatable. Three across the common range unless given.", "HZ")
+    net: float | None = option("Net power to compare at; middle of the overlap unless given.", "W")
+    drop: float | None = option("Drop below ambient to compare at; as --net.", "K")
+    independent: bool = switch("Benches share no instrument and no motor, however alike they read.", "--independent")
 
 
 @command
@@ -36,10 +29,6 @@ def compare(
         list[Path], Argument(metavar="BENCH...", help="Bench folders, or their bench.toml; one or more.")
     ],
     common: Common,
-    *,
-    independent: Annotated[
-        bool, Option("--independent", help="Benches share no instrument and no motor, however alike they read.")
-    ] = False,
     fit: FitOptions,
     output: OutputOptions,
 ) -> None:
@@ -56,11 +45,12 @@ def compare(
 
     loaded = [load_bench(bench) for bench in benches]
     with progress("Calibrating and comparing"):
-        subjects = calibrate_together(loaded, fit.family, fit.draws, fit.seed, independent, keep_all=fit.keep_all)
+        subjects = calibrate_together(
+            loaded, fit.family, fit.draws, fit.seed, common.independent, keep_all=fit.keep_all
+        )
         answer = ask(subjects, common.at or None, common.net, common.drop)
     output.show(answer)
-    flags = [flag for row in answer.losses for flag in row.flags]
-    flags += [flag for entry in answer.loaded for flag in entry.flags]
+    flags = (flag for entry in (*answer.losses, *answer.loaded) for flag in entry.flags)
     notices = (notice for bench in loaded for notice in bench.notices)
     found = (line for subject in subjects for line in finding_lines(subject.calibration))
     note(*notices, *found, *comparison_notes(answer), *flag_lines(flags, lettered=False))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,12 +19,12 @@ def note(*lines: str) -> None:
 
 
 @contextmanager
-def progress(what: str) -> Iterator[None]:
-    """Say what takes long, on a terminal only: nothing reaches a pipe or a file."""
+def progress(what: str) -> Iterator[Callable[[str], None]]:
+    """Say what takes long, and next, on a terminal only: nothing reaches a pipe or a file."""
     from driveloss.say.terminal import console
 
-    with console(err=True).status(what):
-        yield
+    with console(err=True).status(what) as status:
+        yield status.update
 
 
 def check_outputs(bench: Bench, *targets: Path, figure: Path | None = None) -> None:
@@ -48,8 +48,6 @@ def check_outputs(bench: Bench, *targets: Path, figure: Path | None = None) -> N
 
 def misread(value: str, words: Sequence[str]) -> str:
     """What to say of a word that is none of those allowed; the nearest one is suggested."""
-    from difflib import get_close_matches
+    from driveloss.bench.units import did_you_mean
 
-    near = get_close_matches(value, words, n=1)
-    hint = f"; did you mean '{near[0]}'?" if near else ""
-    return f"read '{value}', expected one of {', '.join(words)}{hint}"
+    return f"read '{value}', expected one of {', '.join(words)}{did_you_mean(value, words)}"

@@ -3,28 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
 
-from typer import Option
-
-from driveloss.cli.command import command
+from driveloss.cli.command import command, option
 from driveloss.cli.console import note
-from driveloss.cli.options import CalibrationPath, CylinderOption, OutputOptions
+from driveloss.cli.options import CalibrationPath, OutputOptions, cylinder_option
 from driveloss.errors import InputError
 
 MOST_ROWS = 10_000
 
 
 @dataclass(frozen=True)
-class Frequencies:
-    """Single frequencies, and a series of them."""
+class Wanted:
+    """Single frequencies, and a series of them; which cylinders at which pressures."""
 
-    at: Annotated[list[float] | None, Option("--at", metavar="HZ", help="Frequency; repeatable.")] = None
-    start: Annotated[float | None, Option("--from", metavar="HZ", help="First frequency of a series.")] = None
-    stop: Annotated[float | None, Option("--to", metavar="HZ", help="Last frequency of a series.")] = None
-    step: Annotated[float | None, Option("--step", metavar="HZ", help="Step of a series.")] = None
+    at: list[float] | None = option("Frequency; repeatable.", "HZ")
+    start: float | None = option("First frequency of a series.", "HZ", "--from")
+    stop: float | None = option("Last frequency of a series.", "HZ", "--to")
+    step: float | None = option("Step of a series.", "HZ")
+    cylinder: list[str] | None = cylinder_option()
+    mean_pressure: list[str] | None = option('Such as "2 bar"; repeatable.', "P")
 
-    def all(self) -> list[float]:
+    def frequencies(self) -> list[float]:
         """Every frequency that was asked for. Raises InputError where there is none. [Hz]"""
         found = [*(self.at or []), *self._series()]
         if not found:
@@ -44,16 +43,7 @@ class Frequencies:
 
 
 @command
-def losses(
-    calibration: CalibrationPath,
-    frequencies: Frequencies,
-    cylinder: CylinderOption = None,
-    mean_pressure: Annotated[
-        list[str] | None, Option("--mean-pressure", metavar="P", help='Such as "2 bar"; repeatable.')
-    ] = None,
-    *,
-    output: OutputOptions,
-) -> None:
+def losses(calibration: CalibrationPath, wanted: Wanted, output: OutputOptions) -> None:
     """Losses at any frequency, for the drive alone and for each cylinder.
 
     Example: driveloss losses calib_data/calibration.json --at 7.5 --at 9
@@ -63,10 +53,10 @@ def losses(
     from driveloss.losses.ask import losses as ask
     from driveloss.say.flags import flag_lines
 
-    wanted = frequencies.all()
+    frequencies = wanted.frequencies()
     saved = read_calibration(calibration)
-    ambient = saved.rig.ambient_pressure
-    pressures = [read_option(text, "mean_pressure", "--mean-pressure", ambient).value for text in mean_pressure or []]
-    answer = ask(saved, wanted, cylinder, pressures or None)
+    ambient, stated = saved.rig.ambient_pressure, wanted.mean_pressure or ()
+    pressures = [read_option(text, "mean_pressure", "--mean-pressure", ambient).value for text in stated]
+    answer = ask(saved, frequencies, wanted.cylinder, pressures or None)
     output.show(answer)
     note(*flag_lines((flag for row in answer for flag in row.flags), lettered=False))

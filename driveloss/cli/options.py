@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from typer import Argument, BadParameter, Option, echo
-from typer.models import OptionInfo
+from typer import Argument, BadParameter, echo
 
+from driveloss.cli.command import option
 from driveloss.cli.console import misread
 from driveloss.errors import InputError
 from driveloss.fit import DRAWS, FAMILIES, SEED
@@ -23,34 +24,45 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 
-def one_of(words: Sequence[str], flag: str, about: str) -> OptionInfo:
-    """An option that takes one of a few words, which help shows."""
+def one_of(words: Sequence[str], about: str, *flags: str) -> Any:
+    """An option that takes one of a few words, which help shows; the first unless told."""
 
     def chosen(value: str) -> str:
         if value in words:
             return value
         raise BadParameter(misread(value, words))
 
-    found: OptionInfo = Option(flag, parser=chosen, metavar=f"[{'|'.join(words)}]", help=about)
-    return found
+    return option(about, f"[{'|'.join(words)}]", *flags, default=words[0], parser=chosen)
+
+
+def switch(about: str, flag: str) -> Any:
+    """An option without a value, off unless it is there."""
+    return option(about, None, flag, default=False)
+
+
+def power(text: str | None, flag: str) -> float | None:
+    """What an option states, such as "1 W". [W]"""
+    from driveloss.bench.quantity import read_option
+
+    return None if text is None else read_option(text, "power", flag).value
 
 
 BenchPath = Annotated[Path, Argument(metavar="BENCH", help="The bench folder, or its bench.toml.")]
 CalibrationPath = Annotated[Path, Argument(metavar="CALIBRATION", help="A calibration.json.")]
-CylinderOption = Annotated[list[str] | None, Option("--cylinder", help="Only this cylinder; repeatable.")]
-FigureOption = Annotated[Path | None, Option("--figure", metavar="FILE", help="Draw to FILE: .png, .svg or .pdf.")]
-SeedOption = Annotated[int, Option("--seed", min=0, help="Seed of the resampling.")]
-KeepAllOption = Annotated[bool, Option("--keep-all", help="Keep readings that screening calls outliers.")]
+cylinder_option = partial(option, "Only this cylinder; repeatable.")
+figure_option = partial(option, "Draw to FILE: .png, .svg or .pdf.", "FILE")
+seed_option = partial(option, "Seed of the resampling.", default=SEED, min=0)
+keep_all_option = partial(switch, "Keep readings that screening calls outliers.", "--keep-all")
 
 
 @dataclass(frozen=True)
 class FitOptions:
     """How a bench is calibrated."""
 
-    family: Annotated[str, one_of(FAMILIES, "--family", "Loss curves to use.")] = FAMILIES[0]
-    draws: Annotated[int, Option("--draws", min=200, max=100_000, help="Number of resamples.")] = DRAWS
-    seed: SeedOption = SEED
-    keep_all: KeepAllOption = False
+    family: str = one_of(FAMILIES, "Loss curves to use.")
+    draws: int = option("Number of resamples.", default=DRAWS, min=200, max=100_000)
+    seed: int = seed_option()
+    keep_all: bool = keep_all_option()
 
     def calibrate(self, bench: Bench, *, compare: bool = True) -> Calibration:
         """The calibration of a bench; the other family is fitted beside it where `compare` is true."""
@@ -63,10 +75,7 @@ class FitOptions:
 class CurveOptions(FitOptions):
     """Where the loss curves come from: a fit of the bench, or a file."""
 
-    calibration: Annotated[
-        Path | None,
-        Option("--calibration", metavar="FILE", help="Use a saved calibration instead of fitting this bench's ladder."),
-    ] = None
+    calibration: Path | None = option("Use a saved calibration instead of fitting this bench's ladder.", "FILE")
 
     def calibrate(self, bench: Bench, *, compare: bool = True) -> Calibration:
         """The saved calibration where one is named, else the bench's."""
@@ -79,9 +88,7 @@ class CurveOptions(FitOptions):
 class JsonOption:
     """Tables for people; for scripts JSON on standard output, and the tables then on standard error."""
 
-    as_json: Annotated[
-        bool, Option("--json", help="Print JSON to standard output; tables then go to standard error.")
-    ] = False
+    as_json: bool = switch("Print JSON to standard output; tables then go to standard error.", "--json")
 
     def show(self, answer: Answer) -> None:
         """Print an answer."""
@@ -108,9 +115,7 @@ class JsonOption:
 class OutputOptions(JsonOption):
     """As JsonOption, or CSV in its place."""
 
-    as_csv: Annotated[bool, Option("--csv", help="Print CSV to standard output; tables then go to standard error.")] = (
-        False
-    )
+    as_csv: bool = switch("Print CSV to standard output; tables then go to standard error.", "--csv")
 
     def __post_init__(self) -> None:
         if self.as_json and self.as_csv:

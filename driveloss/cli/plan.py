@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-from typer import Option
-
-from driveloss.cli.command import command
+from driveloss.cli.command import command, option
 from driveloss.cli.console import note
-from driveloss.cli.options import BenchPath, CylinderOption, JsonOption, KeepAllOption, SeedOption, one_of
+from driveloss.cli.options import BenchPath, JsonOption, cylinder_option, keep_all_option, one_of, power, seed_option
 from driveloss.errors import InputError
-from driveloss.fit import SEED
 from driveloss.plan import DRAWS, ORDERS
 
 if TYPE_CHECKING:
@@ -23,44 +20,35 @@ if TYPE_CHECKING:
 class Wish:
     """What is to be known, and how well."""
 
-    at: Annotated[list[float], Option("--at", metavar="HZ", help="Frequency of interest; repeatable.")]
-    half_width: Annotated[
-        str | None, Option("--half-width", metavar="POWER", help='Wanted for the net power: "1 W".')
-    ] = None
-    readings: Annotated[int | None, Option("--readings", help="Take just so many readings.")] = None
-    cylinder: CylinderOption = None
+    at: list[float] = option("Frequency of interest; repeatable.", "HZ", default=MISSING)
+    half_width: str | None = option('Wanted for the net power: "1 W".', "POWER")
+    readings: int | None = option("Take just so many readings.")
+    cylinder: list[str] | None = cylinder_option()
 
 
 @dataclass(frozen=True)
 class Expectation:
     """What the readings will be like, where there are none yet or the user knows better."""
 
-    scatter: Annotated[
-        str | None, Option("--scatter", metavar="POWER", help="Standard deviation of a power reading.")
-    ] = None
-    power_at: Annotated[
-        str | None,
-        Option("--power-at", metavar="POWER", help="Input of loaded runs at --to, or else the highest --at."),
-    ] = None
-    start: Annotated[float | None, Option("--from", metavar="HZ", help="Lowest frequency, no readings yet.")] = None
-    stop: Annotated[float | None, Option("--to", metavar="HZ", help="Highest frequency, no readings yet.")] = None
+    scatter: str | None = option("Standard deviation of a power reading.", "POWER")
+    power_at: str | None = option("Input of loaded runs at --to, or else the highest --at.", "POWER")
+    start: float | None = option("Lowest frequency, no readings yet.", "HZ", "--from")
+    stop: float | None = option("Highest frequency, no readings yet.", "HZ", "--to")
 
     @property
     def powers(self) -> tuple[float | None, float | None]:
         """Scatter, and input of loaded runs. [W]"""
-        return _power(self.scatter, "--scatter"), _power(self.power_at, "--power-at")
+        return power(self.scatter, "--scatter"), power(self.power_at, "--power-at")
 
 
 @dataclass(frozen=True)
 class Taking:
     """How the readings are taken, and which old ones count."""
 
-    sheets: Annotated[
-        Path | None, Option("--sheets", metavar="DIR", help="Write a sheet to fill in for each rung.")
-    ] = None
-    order: Annotated[str, one_of(tuple(ORDERS), "--order", "Of the sheets.")] = next(iter(ORDERS))
-    seed: SeedOption = SEED
-    keep_all: KeepAllOption = False
+    sheets: Path | None = option("Write a sheet to fill in for each rung.", "DIR")
+    order: str = one_of(tuple(ORDERS), "Of the sheets.")
+    seed: int = seed_option()
+    keep_all: bool = keep_all_option()
 
 
 @command
@@ -78,7 +66,7 @@ def plan(bench: BenchPath, wish: Wish, expectation: Expectation, taking: Taking,
 
     if taking.sheets is not None:
         check_folder(taking.sheets)
-    half_width = _power(wish.half_width, "--half-width")
+    half_width = power(wish.half_width, "--half-width")
     is_new = expectation.start is not None or expectation.stop is not None
     outlook = _assumed(bench, expectation) if is_new else _measured(bench, expectation, wish.at, taking)
     answer = ask(outlook, wish.at, half_width, wish.readings, wish.cylinder or None)
@@ -107,7 +95,7 @@ def _measured(bench: Path, expectation: Expectation, at: list[float], taking: Ta
 
 
 def _assumed(bench: Path, expectation: Expectation) -> Outlook:
-    from driveloss.bench.load import BENCH_FILE
+    from driveloss.bench.load import config_path
     from driveloss.bench.toml import read_config
     from driveloss.plan.assumed import Expected, assumed_outlook
 
@@ -115,9 +103,7 @@ def _assumed(bench: Path, expectation: Expectation) -> Outlook:
     start, stop = expectation.start, expectation.stop
     if scatter is None or loaded_power is None or start is None or stop is None:
         raise InputError("--from, --to, --scatter and --power-at go together: expected all four")
-    path = bench / BENCH_FILE if bench.is_dir() else bench
-    if not path.is_file():
-        raise InputError(f"{path}: there is no such file; expected a bench folder or its {BENCH_FILE}")
+    path = config_path(bench)
     return assumed_outlook(read_config(path), path.parent, Expected(loaded_power, scatter, start, stop))
 
 
@@ -125,9 +111,3 @@ def _further_columns(outlook: Outlook) -> tuple[str, ...]:
     """Empty columns for what the calibration goes by beside power."""
     current = ("current [A]",) if outlook.calibration.route.needs_current else ()
     return (*current, "winding [degC]") if outlook.calibration.winding is not None else current
-
-
-def _power(text: str | None, option: str) -> float | None:
-    from driveloss.bench.quantity import read_option
-
-    return None if text is None else read_option(text, "power", option).value

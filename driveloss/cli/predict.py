@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-from typer import Option
-
-from driveloss.cli.command import command
+from driveloss.cli.command import command, option
 from driveloss.cli.console import note
 from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions
 from driveloss.errors import InputError
@@ -18,41 +16,25 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Untried:
-    """The cylinder to predict, as far as it is stated."""
+    """The cylinder to predict, as far as it is stated, and at which frequencies."""
 
-    bore: Annotated[str | None, Option("--bore", metavar="LENGTH", help='Such as "50 mm".')] = None
-    stroke: Annotated[str | None, Option("--stroke", metavar="LENGTH", help='Such as "28 mm".')] = None
-    mean_pressure: Annotated[
-        str | None, Option("--mean-pressure", metavar="P", help='Charge, such as "3 bar" or "2 bar gauge".')
-    ] = None
-    back_pressure: Annotated[
-        str | None, Option("--back-pressure", metavar="P", help="Behind the piston, such as the charged case's.")
-    ] = None
-    like: Annotated[
-        str | None,
-        Option("--like", metavar="CYLINDER", help="Scale this measured cylinder; all are pooled unless given."),
-    ] = None
-    pressure_amplitude: Annotated[
-        str | None,
-        Option("--pressure-amplitude", metavar="P", help="Half of the pressure's peak to peak, if known."),
-    ] = None
+    at: list[float] | None = option("Crank frequency; repeatable.", "HZ")
+    bore: str | None = option('Such as "50 mm".', "LENGTH")
+    stroke: str | None = option('Such as "28 mm".', "LENGTH")
+    mean_pressure: str | None = option('Charge, such as "3 bar" or "2 bar gauge".', "P")
+    back_pressure: str | None = option("Behind the piston, such as the charged case's.", "P")
+    like: str | None = option("Scale this measured cylinder; all are pooled unless given.", "CYLINDER")
+    pressure_amplitude: str | None = option("Half of the pressure's peak to peak, if known.", "P")
 
     def stated(self, ambient: Quantity) -> dict[str, Quantity]:
         """Each quantity that is given, in SI."""
         from driveloss.predict import read_stated
 
-        return read_stated({key: text for key, text in asdict(self).items() if key != "like"}, ambient)
+        return read_stated({key: text for key, text in asdict(self).items() if key not in ("at", "like")}, ambient)
 
 
 @command
-def predict(
-    bench: BenchPath,
-    at: Annotated[list[float] | None, Option("--at", metavar="HZ", help="Crank frequency; repeatable.")] = None,
-    *,
-    untried: Untried,
-    curves: CurveOptions,
-    output: OutputOptions,
-) -> None:
+def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: OutputOptions) -> None:
     """Predict losses, net power and motor torque for a cylinder, pressure or frequency not yet tried.
 
     What is not stated stays as measured: with the cylinder named by --like, or where all cylinders agree.
@@ -67,13 +49,13 @@ def predict(
     from driveloss.say.calibration import finding_lines
     from driveloss.say.flags import flag_lines
 
-    if not at:
+    if not untried.at:
         raise InputError("--at is missing: expected a crank frequency in Hz, such as --at 9")
     loaded = load_bench(bench)
     stated = untried.stated(loaded.rig.ambient_pressure)
     fitted = curves.calibrate(loaded, compare=False)
     measured = breakdown(fitted, loaded.sweeps)
-    answer = ask(measured, wanted_cylinder(measured, untried.like, **stated), at)
+    answer = ask(measured, wanted_cylinder(measured, untried.like, **stated), untried.at)
     output.show(answer)
     flags = (flag for point in answer.points for flag in point.flags)
     note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

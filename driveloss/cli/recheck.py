@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-from typer import Argument, Option
+from typer import Argument
 
-from driveloss.cli.command import command
+from driveloss.cli.command import command, option
 from driveloss.cli.console import misread, note
-from driveloss.cli.options import CalibrationPath, JsonOption
+from driveloss.cli.options import CalibrationPath, JsonOption, power
 from driveloss.errors import InputError
 
 if TYPE_CHECKING:
@@ -21,52 +21,36 @@ FORM = "STAGE:FILE, or no-load:CYLINDER:FILE"
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """What counts as a change."""
+class Terms:
+    """At which pressure was read, and what counts as a change."""
 
-    false_alarm: Annotated[float, Option("--false-alarm", help="Chance of calling anything changed if nothing is.")] = (
-        0.05
-    )
-    worth: Annotated[
-        str | None,
-        Option("--worth", metavar="POWER", help='Smallest change of interest: "1 W"; else 5 % of the rung.'),
-    ] = None
+    mean_pressure: str | None = option('Of no-load files without such a column: "2 bar".', "P")
+    false_alarm: float = option("Chance of calling anything changed if nothing is.", default=0.05)
+    worth: str | None = option('Smallest change of interest: "1 W"; else 5 % of the rung.', "POWER")
 
 
 @command
 def recheck(
     calibration: CalibrationPath,
     sweeps: Annotated[list[str], Argument(metavar="SWEEPS", help=f"Files of new readings, each as {FORM}.")],
-    mean_pressure: Annotated[
-        str | None,
-        Option("--mean-pressure", metavar="P", help='Of no-load files without such a column: "2 bar".'),
-    ] = None,
-    *,
-    verdict: Verdict,
+    terms: Terms,
     output: JsonOption,
 ) -> None:
     """Say from a few new readings whether seal, linkage or motor have changed since the calibration.
 
     Example: driveloss recheck calibration.json no-load:wide:new-wide.csv piston-disconnected:new-drive.csv
     """
-    from driveloss.bench.quantity import read_option
+    from driveloss import __version__
     from driveloss.fit.store import read_calibration
     from driveloss.recheck.ask import check_program
     from driveloss.recheck.ask import recheck as ask
 
     saved = read_calibration(calibration)
-    check_program(saved, _running(), calibration.name)
-    read = [_sweep(text, saved, mean_pressure) for text in sweeps]
-    worth = None if verdict.worth is None else read_option(verdict.worth, "power", "--worth").value
-    answer = ask(saved, [sweep for sweep, _ in read], verdict.false_alarm, worth)
+    check_program(saved, __version__, calibration.name)
+    read = [_sweep(text, saved, terms.mean_pressure) for text in sweeps]
+    answer = ask(saved, [sweep for sweep, _ in read], terms.false_alarm, power(terms.worth, "--worth"))
     output.show(answer)
     note(*(notice for _, notices in read for notice in notices), *answer.notes)
-
-
-def _running() -> str:
-    from importlib.metadata import version
-
-    return version("driveloss")
 
 
 def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sweep, tuple[str, ...]]:
@@ -81,9 +65,9 @@ def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sw
     cylinder, file = _cylinder_and_file(rest, text, saved) if stage == "no-load" else (None, rest)
     if not file:
         raise InputError(f"'{text}': expected {FORM}, read no file")
-    ambient = saved.rig.ambient_pressure
-    stated = None if cylinder is None else mean_pressure
-    pressure = None if stated is None else read_option(stated, "mean_pressure", "--mean-pressure", ambient).value
+    ambient, pressure = saved.rig.ambient_pressure, None
+    if cylinder is not None and mean_pressure is not None:
+        pressure = read_option(mean_pressure, "mean_pressure", "--mean-pressure", ambient).value
     return read_sweep(Path(file), stage, cylinder, pressure, ambient.value, str(file))
 
 

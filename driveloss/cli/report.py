@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-from typer import Option
-
-from driveloss.cli.command import command
-from driveloss.cli.console import check_outputs, note
+from driveloss.cli.command import command, option
+from driveloss.cli.console import check_outputs, note, progress
 from driveloss.cli.options import BenchPath, FitOptions, JsonOption
 
 if TYPE_CHECKING:
@@ -17,17 +16,17 @@ if TYPE_CHECKING:
     from driveloss.report.page import Report
 
 
+@dataclass(frozen=True)
+class Page:
+    """Where the page goes."""
+
+    output: Path | None = option(
+        "Where to write; report.html in the bench folder unless given.", "FILE", "--output", "-o"
+    )
+
+
 @command
-def report(
-    bench: BenchPath,
-    target: Annotated[
-        Path | None,
-        Option("--output", "-o", metavar="FILE", help="Where to write; report.html in the bench folder unless given."),
-    ] = None,
-    *,
-    fit: FitOptions,
-    output: JsonOption,
-) -> None:
+def report(bench: BenchPath, page: Page, fit: FitOptions, output: JsonOption) -> None:
     """Write one self-contained HTML page with every answer, table and figure of a bench.
 
     Example: driveloss report calib_data --output report.html
@@ -35,17 +34,16 @@ def report(
     from driveloss.bench import load_bench
     from driveloss.report.page import report_page
     from driveloss.say.files import write_all
-    from driveloss.say.terminal import console
 
-    with console(err=True).status("Reading the bench") as status:  # seen on a terminal only
+    with progress("Reading the bench") as tell:
         loaded = load_bench(bench)
-        target = target or loaded.folder / "report.html"
+        target = page.output or loaded.folder / "report.html"
         check_outputs(loaded, target)
-        report = _gathered(loaded, fit, status.update)
-        status.update("Drawing the page")
-        page = report_page(report)
+        report = _gathered(loaded, fit, tell)
+        tell("Drawing the page")
+        text = report_page(report)
     data = _data(report)
-    write_all({target: page.encode()})
+    write_all({target: text.encode()})
     output.print((), data)
     note(*loaded.notices, f"Saved {target}")
 

@@ -108,7 +108,7 @@ def test_a_damaged_calibration_is_refused(app, folder, tmp_path, damage, message
 
 
 def test_a_calibration_of_another_major_version_is_refused(app, folder, monkeypatch):
-    monkeypatch.setattr("driveloss.cli.recheck._running", lambda: "7.0.0")
+    monkeypatch.setattr("driveloss.__version__", "7.0.0")
     result = run(app, folder, monkeypatch, "no-load:narrow:same.csv")
     assert result.exit_code == 2
     assert "key 'program'" in result.stderr
