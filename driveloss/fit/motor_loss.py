@@ -7,6 +7,7 @@ Shaft power is the input less standby less that loss.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -27,6 +28,10 @@ class Route(ABC):
     has_copper: ClassVar[bool] = False  # whether the loss is the winding's copper loss
     is_known: ClassVar[bool] = True
     needs_current: ClassVar[bool] = False  # a column of motor current beside each power
+
+    @abstractmethod
+    def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
+        """Whether a bench and all its readings tell what this route needs."""
 
     @abstractmethod
     def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
@@ -53,6 +58,10 @@ class MeasuredCurrent(Route):
     has_copper = True
     needs_current = True
 
+    def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
+        at_motor = rig.motor.winding_resistance is not None and rig.motor.supply == "terminals"
+        return at_motor and all(np.isfinite(readings.current).all() for readings in groups)
+
     def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
         return motor.copper_loss(amps, _winding_resistance(readings, meters), meters.form_factor)
 
@@ -70,6 +79,9 @@ class MotorConstants(MeasuredCurrent):
     words = "copper loss from the winding resistance and torque constant"
     needs_current = False
 
+    def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
+        return rig.motor.winding_resistance is not None and rig.motor.torque_constant is not None
+
     def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
         ohms = _winding_resistance(readings, meters)
         speed = motor.motor_speed(readings.frequency[:, None], meters.ratio)
@@ -84,6 +96,9 @@ class Incremental(Route):
 
     name = "incremental"
     words = "load loss from the stated incremental efficiency"
+
+    def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
+        return rig.motor.incremental_efficiency is not None
 
     def efficiency(self, meters: Meters) -> FloatArray:
         """The slope, (1 + draws,). [1]"""
@@ -109,24 +124,21 @@ class Unknown(Incremental):
     words = "load loss of the motor not known: input powers are subtracted"
     is_known = False
 
+    def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
+        return True
+
     def efficiency(self, meters: Meters) -> FloatArray:
         return np.ones(meters.size)
 
 
-MEASURED_CURRENT, MOTOR_CONSTANTS, INCREMENTAL, UNKNOWN = MeasuredCurrent(), MotorConstants(), Incremental(), Unknown()
-ROUTES: dict[str, Route] = {r.name: r for r in (MEASURED_CURRENT, MOTOR_CONSTANTS, INCREMENTAL, UNKNOWN)}
+UNKNOWN = Unknown()
+# the best last
+ROUTES: dict[str, Route] = {r.name: r for r in (UNKNOWN, Incremental(), MotorConstants(), MeasuredCurrent())}
 
 
 def choose_route(rig: Rig, *groups: Readings) -> Route:
     """The best route that all readings allow."""
-    known = rig.motor
-    if known.incremental_efficiency is not None:
-        return INCREMENTAL
-    if known.winding_resistance is None:
-        return UNKNOWN
-    if known.supply == "terminals" and all(np.isfinite(readings.current).all() for readings in groups):
-        return MEASURED_CURRENT
-    return UNKNOWN if known.torque_constant is None else MOTOR_CONSTANTS
+    return [route for route in ROUTES.values() if route.is_open(rig, groups)][-1]
 
 
 @dataclass(frozen=True)
