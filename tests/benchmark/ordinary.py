@@ -278,7 +278,8 @@ def nothing_stated(rng: np.random.Generator, case: Case) -> Case:
     motor = replace(case.truth.motor, supply="terminals", standby=0.0)
     truth = replace(case.truth, motor=motor)
     stages = ("piston-disconnected", "no-load", "loaded")
-    protocol = replace(case.protocol, sweeps=planned(truth, stages), electric_columns="power")
+    limits = replace(LIMITS, bore=0.0, stroke=0.0)
+    protocol = replace(case.protocol, sweeps=planned(truth, stages), electric_columns="power", limits=limits)
     case = having(replace(case, truth=truth, protocol=protocol), controller_efficiency=1.0, light_load_drop=0.0)
     return leaving_out(case, *NOTHING)
 
@@ -345,7 +346,8 @@ def all_stated(rng: np.random.Generator, case: Case) -> Case:
     """Brushes, a form factor and rolling pins, each stated with its limits, and the winding's temperature read."""
     case = having(case, brush_drop=rng.uniform(0.4, 1.0), pins=pins(rng, case.truth, 0.003))
     motor = replace(with_warm_winding(rng, case).truth.motor, form_factor=1.03)
-    truth, protocol = replace(case.truth, motor=motor), replace(case.protocol, limits=ALL_LIMITS)
+    truth = replace(case.truth, motor=motor)
+    protocol = replace(case.protocol, limits=ALL_LIMITS, amplitude_column=True, motor_speed_column=True)
     return stating(replace(case, truth=truth, protocol=protocol), *NEW_KEYS)
 
 

@@ -19,6 +19,7 @@ NEW_KEYS = frozenset(
         "crank.crank_pin_radius",
         "crank.wrist_pin_radius",
         "crank.main_bearing_radius",
+        "cylinders.pressure_friction",
     }
 )
 COLUMN = 40  # where comments start
@@ -198,6 +199,7 @@ def cylinder(stated: Truth, this: CylinderTruth, protocol: Protocol) -> list[str
         entry("seal", this.seal_text),
         entry("gas", this.gas),
         entry("back_pressure", bar(this.back_pressure), "on the seal's other side"),
+        entry("pressure_friction", f"{this.seal.energised * 1e5:.6g} N/bar +/- 0 N/bar", "drag per bar across it"),
     ]
     if this.port_diameter is None or not protocol.states_port:
         return lines

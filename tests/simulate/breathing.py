@@ -10,7 +10,7 @@ from simulate.turn import FloatArray, middles, piston_position
 
 HEAT_CAPACITY_RATIO = {"air": 1.4, "nitrogen": 1.4, "helium": 5 / 3}
 TURNS = 60  # at most, until each turn is like the one before
-SETTLED = 1e-6  # change of pressure from turn to turn, over the pressure outside
+SETTLED = 1e-5  # change of pressure from turn to turn, over the pressure outside
 NUDGE = 1e-6  # [rad] for slopes
 
 
@@ -86,8 +86,8 @@ def breathing_pressure(chamber: Chamber, frequency: FloatArray, outside: FloatAr
             method="LSODA",
             t_eval=wanted,
             args=(speed, outside),
-            rtol=1e-6,
-            atol=1e-8,
+            rtol=1e-7,
+            atol=1e-9,
             lband=1,
             uband=1,
         )
