@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from importlib.metadata import version
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,9 +19,6 @@ from driveloss.fit.meters import SOURCES, Meters, draw_meters, stream
 from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import pressure_groups
 from driveloss.physics import motor
-
-if TYPE_CHECKING:
-    pass
 
 
 def calibrate(
@@ -94,9 +90,7 @@ def _fits(
     fits: dict[str, FamilyFit] = {}
     if "physical" in families or ladder.scope.idle:
         fits["physical"] = fit_physical(ladder, meters, standby, seed, active)
-    if ladder.scope.idle:
-        curves = fits["physical"].curves
-        assert isinstance(curves, PhysicalCurves)
+    if ladder.scope.idle and isinstance(curves := fits["physical"].curves, PhysicalCurves):
         standby = curves.idle()
         ladder = replace(ladder, scope=replace(ladder.scope, idle=False))
     if "polynomial" in families:
