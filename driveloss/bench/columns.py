@@ -67,8 +67,8 @@ def read_sweep(
     _check_columns(columns, table, stage)
     _check_second_header(columns, table)
     _check_decimal_mark(columns, table)
-    values = {column.name: _read_column(column, table) for column in columns.values()}
-    _check_standstill(values, columns, table, stage)
+    above_zero = _above_zero(stage, "power" in columns)
+    values = {name: _read_column(column, table, stage, name in above_zero) for name, column in columns.items()}
     sweep = Sweep(
         stage=stage,
         cylinder=cylinder,
@@ -164,7 +164,15 @@ def _check_decimal_mark(columns: dict[str, Column], table: CsvTable) -> None:
                 )
 
 
-def _read_column(column: Column, table: CsvTable) -> ColumnValues:
+def _above_zero(stage: str, has_power: bool) -> set[str]:
+    """Only in standby may the crank stand still; a loaded machine takes power, and a motor that turns has a voltage."""
+    if stage == "standby":
+        return set()
+    loaded = {"power", "current"} if stage == "loaded" else set()
+    return {"frequency", "speed"} | loaded | (set() if has_power else {"voltage"})
+
+
+def _read_column(column: Column, table: CsvTable, stage: str, is_above_zero: bool) -> ColumnValues:
     kind = KINDS[column.name]
     values, steps = [], []
     for row in table.rows:
@@ -174,6 +182,8 @@ def _read_column(column: Column, table: CsvTable) -> ColumnValues:
         if value < 0 and not (kind.is_temperature or kind.is_pressure):
             raise InputError(f"{at}: {column.name} cannot be negative here, read '{shown(text)}'")
         check_range(value, kind, at, text)
+        if is_above_zero and value <= 0:
+            raise InputError(f"{at}: expected a {column.name} above zero at stage '{stage}', read '{shown(text)}'")
         values.append(value)
         steps.append(step * column.scale.factor)
     return ColumnValues(np.array(values, dtype=np.float64), min(steps))
@@ -192,22 +202,6 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
     mantissa, _, exponent = plain.lower().partition("e")
     decimals = len(mantissa.partition(".")[2])
     return float(plain), float(f"1e{int(exponent or 0) - decimals}")
-
-
-def _check_standstill(values: dict[str, ColumnValues], columns: dict[str, Column], table: CsvTable, stage: str) -> None:
-    """Only in standby may the crank stand still; a loaded machine takes power, and a motor that turns has a voltage."""
-    if stage == "standby":
-        return
-    above_zero = ["frequency", "speed", *(["power", "current"] if stage == "loaded" else [])]
-    above_zero += [] if "power" in values else ["voltage"]
-    for name in (name for name in above_zero if name in values):
-        for row, value in zip(table.rows, values[name].values, strict=True):
-            if value <= 0:
-                column = columns[name]
-                raise InputError(
-                    f"{table.where(row.line, column.heading)}: expected a {name} above zero at stage '{stage}', "
-                    f"read '{shown(row.cells[column.index])}'"
-                )
 
 
 def _notes(table: CsvTable) -> tuple[str, ...]:
@@ -232,19 +226,17 @@ def _product(voltage: ColumnValues, current: ColumnValues) -> ColumnValues:
 
 
 def _with_pressure(
-    sweep: Sweep, mean_pressure: float | None, ambient_pressure: float | None, notices: tuple[str, ...]
+    sweep: Sweep, stated: float | None, ambient: float | None, notices: tuple[str, ...]
 ) -> tuple[Sweep, tuple[str, ...]]:
     if sweep.mean_pressure is not None:
-        if mean_pressure is not None:
-            notices += (f"{sweep.file}: its column 'mean pressure' is used, not the sweep's mean_pressure",)
-        return sweep, notices
-    if mean_pressure is None and sweep.stage == "no-load":
-        mean_pressure = ambient_pressure  # the ports are open
-    if mean_pressure is None and sweep.stage in CYLINDER_STAGES:
+        notice = f"{sweep.file}: its column 'mean pressure' is used, not the sweep's mean_pressure"
+        return sweep, notices if stated is None else (*notices, notice)
+    pressure = ambient if stated is None and sweep.stage == "no-load" else stated  # the ports are open
+    if pressure is not None:
+        return sweep.replace(mean_pressure=np.full(len(sweep), float(pressure))), notices
+    if sweep.stage in CYLINDER_STAGES:
         raise InputError(
             f"{sweep.file}: a {sweep.stage} sweep needs its mean pressure: expected a column "
             "'mean pressure [bar]' or the key mean_pressure, read neither"
         )
-    if mean_pressure is None:
-        return sweep, notices
-    return sweep.replace(mean_pressure=np.full(len(sweep), float(mean_pressure))), notices
+    return sweep, notices

@@ -12,8 +12,8 @@ from driveloss.bench.units import shown
 from driveloss.errors import InputError, NoReadingsError
 
 EXPECTED_HEADER = "expected a header line such as 'frequency [Hz],power [W]'"
-_DELIMITERS = "\t;,"  # in the order of preference where counts are equal
-_DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
+_DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma"}  # in the order of preference where counts are equal
+_ANNOUNCED = re.compile(r"\s*\"?sep=([\t;,])\"?\s*", re.IGNORECASE)  # a spreadsheet's own first line
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,45 @@ class CsvTable:
         return f"{self.name}, line {line}{column}"
 
 
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A line that says something, and where it stands."""
+
+    file: str
+    number: int
+    text: str
+
+    def refusal(self, reason: str) -> InputError:
+        return InputError(f"{self.file}, line {self.number}: {reason}")
+
+    def cells(self, delimiter: str, at_least: int = 0) -> list[str]:
+        """Its cells without empty ones at the end, with which spreadsheets pad short lines."""
+        try:
+            cells = [cell.strip() for cell in next(csv.reader([self.text], delimiter=delimiter, strict=True))]
+        except (csv.Error, StopIteration) as error:
+            raise self.refusal(f"a quoted cell does not end on its line ({error})") from error
+        while len(cells) > at_least and not cells[-1]:
+            cells.pop()
+        return cells
+
+
 def read_table(data: bytes, name: str) -> CsvTable:
     """Take the bytes of a file apart. InputError: binary, empty, no header, no rows, a ragged row."""
-    delimiter, lines = _delimiter(_content_lines(_decode(data, name)), name)
-    header_line, headings = _headings(lines, delimiter, name)
-    return CsvTable(name, delimiter, header_line, headings, _rows(lines[1:], len(headings), delimiter, name))
+    lines = _content_lines(_decode(data, name), name)
+    announced = _ANNOUNCED.fullmatch(lines[0].text) if lines else None
+    if announced:
+        del lines[0]
+    if not lines:
+        raise InputError(f"{name}: the file is empty; {EXPECTED_HEADER}")
+    header = lines[0]
+    delimiter = announced[1] if announced else _delimiter(header.text)
+    headings = header.cells(delimiter)
+    if not headings or any(NUMBER.fullmatch(cell.replace(",", ".")) for cell in headings):
+        raise header.refusal(f"{EXPECTED_HEADER}, read '{shown(header.text)}'")
+    rows = [TextRow(line.number, cells) for line in lines[1:] if any(cells := _row(line, delimiter, len(headings)))]
+    if not rows:
+        raise NoReadingsError(f"{name}: expected at least one line of readings below the header, read none")
+    return CsvTable(name, delimiter, header.number, headings, rows)
 
 
 def read_bytes(path: Path, name: str) -> bytes:
@@ -77,63 +111,24 @@ def utf8(data: bytes, name: str, advice: str = "") -> str:
         raise InputError(f"{name}, line {line}: expected UTF-8 text, read {read}") from error
 
 
-def _content_lines(text: str) -> list[tuple[int, str]]:
-    """Numbered lines without blank ones and comments (a spreadsheet puts quotes round some comments)."""
-    numbered = enumerate(re.split(r"\r\n|\n|\r", text), start=1)
-    return [(n, line) for n, line in numbered if line.strip() and not line.lstrip().startswith(("#", '"#'))]
+def _content_lines(text: str, name: str) -> list[_Line]:
+    """The lines without blank ones and comments (a spreadsheet puts quotes round some comments)."""
+    lines = enumerate(re.split(r"\r\n|\n|\r", text), start=1)
+    return [_Line(name, n, line) for n, line in lines if line.strip() and not line.lstrip().startswith(("#", '"#'))]
 
 
-def _delimiter(lines: list[tuple[int, str]], name: str) -> tuple[str, list[tuple[int, str]]]:
-    """The delimiter, from a spreadsheet's 'sep=;' line or else from the header line."""
-    announced = re.fullmatch(r"\s*\"?sep=([\t;,])\"?\s*", lines[0][1], re.IGNORECASE) if lines else None
-    if announced:
-        lines = lines[1:]
-    if not lines:
-        raise InputError(f"{name}: the file is empty; {EXPECTED_HEADER}")
-    if announced:
-        return announced[1], lines
-    outside_units = re.sub(r"\[[^\]]*\]", "", lines[0][1])
+def _delimiter(header: str) -> str:
+    outside_units = re.sub(r"\[[^\]]*\]", "", header)
     best = max(_DELIMITERS, key=outside_units.count)
-    # One column only: any but the comma, which may then be the decimal mark.
-    return (best if best in outside_units else ";"), lines
+    return best if best in outside_units else ";"  # one column only: a comma may then be the decimal mark
 
 
-def _cells(line: str, number: int, delimiter: str, name: str) -> list[str]:
-    try:
-        cells = next(csv.reader([line], delimiter=delimiter, strict=True))
-    except (csv.Error, StopIteration) as error:
-        raise InputError(f"{name}, line {number}: a quoted cell does not end on its line ({error})") from error
-    return [cell.strip() for cell in cells]
-
-
-def _without_empty_tail(cells: list[str], at_least: int = 0) -> list[str]:
-    """Spreadsheets pad short lines with empty cells."""
-    end = len(cells)
-    while end > at_least and not cells[end - 1]:
-        end -= 1
-    return cells[:end]
-
-
-def _headings(lines: list[tuple[int, str]], delimiter: str, name: str) -> tuple[int, list[str]]:
-    number, line = lines[0]
-    headings = _without_empty_tail(_cells(line, number, delimiter, name))
-    if not headings or any(NUMBER.fullmatch(cell.replace(",", ".")) for cell in headings):
-        raise InputError(f"{name}, line {number}: {EXPECTED_HEADER}, read '{shown(line)}'")
-    return number, headings
-
-
-def _rows(lines: list[tuple[int, str]], width: int, delimiter: str, name: str) -> list[TextRow]:
-    rows = []
-    for number, line in lines:
-        cells = _without_empty_tail(_cells(line, number, delimiter, name), at_least=width)
-        if not any(cells):
-            continue  # a spreadsheet's blank line: delimiters only
-        if len(cells) != width:
-            raise InputError(
-                f"{name}, line {number}: expected {width} cells as in the header line, read {len(cells)} in "
-                f"'{shown(line)}' (delimiter: {_DELIMITER_NAMES[delimiter]})"
-            )
-        rows.append(TextRow(number, cells))
-    if not rows:
-        raise NoReadingsError(f"{name}: expected at least one line of readings below the header, read none")
-    return rows
+def _row(line: _Line, delimiter: str, width: int) -> list[str]:
+    """As many cells as there are headings, or nothing but empty ones: a spreadsheet's blank line."""
+    cells = line.cells(delimiter, at_least=width)
+    if any(cells) and len(cells) != width:
+        raise line.refusal(
+            f"expected {width} cells as in the header line, read {len(cells)} in '{shown(line.text)}' "
+            f"(delimiter: {_DELIMITERS[delimiter]})"
+        )
+    return cells

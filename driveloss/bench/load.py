@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path, PureWindowsPath
 
 from driveloss.bench.columns import read_sweep
@@ -23,17 +24,14 @@ def load_bench(path: Path | str) -> Bench:
     InputError: a file that is missing, outside the folder, named twice or cannot be read without a guess;
     sweeps that do not make a tear-down ladder. The message names file, line, column or key.
     """
-    file = config_path(Path(path))
-    config, folder = read_config(file), file.parent
+    toml = config_path(Path(path))
+    config, folder = read_config(toml), toml.parent
     files = _files(folder, config)
-    notices = list(config.notices)
-    sweeps = []
-    for spec, file in zip(config.sweeps, files, strict=True):
-        sweep, remarks = _read(spec, file, config.rig)
-        sweeps.append(sweep)
-        notices.extend(remarks)
+    read = [_read(spec, file, config.rig) for spec, file in zip(config.sweeps, files, strict=True)]
+    sweeps = tuple(sweep for sweep, _ in read)
     _check_ladder(sweeps, config)
-    return Bench(folder, config.rig, tuple(sweeps), config.sha256, tuple(notices))
+    notices = (*config.notices, *(notice for _, notices in read for notice in notices))
+    return Bench(folder, config.rig, sweeps, config.sha256, notices)
 
 
 def config_path(path: Path) -> Path:
@@ -98,7 +96,7 @@ def _read(spec: SweepSpec, file: Path, rig: Rig) -> tuple[Sweep, tuple[str, ...]
     return sweep, notices
 
 
-def _check_ladder(sweeps: list[Sweep], config: Config) -> None:
+def _check_ladder(sweeps: Sequence[Sweep], config: Config) -> None:
     rungs = Counter[tuple[str, str | None]]()
     for sweep in sweeps:
         rungs[sweep.stage, sweep.cylinder] += len(sweep)

@@ -84,7 +84,7 @@ class Table:
         self.source, self.path = source, path
         if not isinstance(values, dict):
             form = f"[{key_path(path)}]" if path else "a table"
-            raise InputError(f"{source.where(path)}: expected a table {form}, read {shown(repr(values))}")
+            raise InputError(f"{self.where()}: expected a table {form}, read {shown(repr(values))}")
         self.values: dict[str, Any] = values
         for key in values:
             if allowed is not None and key not in allowed:
@@ -92,6 +92,9 @@ class Table:
 
     def where(self, *key: str | int) -> str:
         return self.source.where((*self.path, *key))
+
+    def refusal(self, expected: str, key: str) -> InputError:
+        return InputError(f"{self.where(key)}: {expected}, read {shown(repr(self.values[key]))}")
 
     def table(self, key: str, allowed: tuple[str, ...] | None) -> Table:
         """A table inside this one; empty where it is left out."""
@@ -109,7 +112,7 @@ class Table:
         """A text; one of the words unless they are None."""
         value = self.values[key]
         if not isinstance(value, str):
-            raise InputError(f"{self.where(key)}: expected text in quotes, read {shown(repr(value))}")
+            raise self.refusal("expected text in quotes", key)
         if words is not None and value not in (known := tuple(words)):
             raise InputError(f"{self.where(key)}: unknown {key} '{shown(value)}'{suggestion(value, known)}")
         return value
@@ -149,12 +152,13 @@ def read_record(table: Table, record: type[Record], ambient_pressure: Quantity |
 
 
 def _cylinders(tables: Table, record: type[Record], ambient_pressure: Quantity | None) -> dict[str, Record]:
+    found = {}
     for name in tables.values:
         if not name.strip() or not name.isprintable():
             raise InputError(f"{tables.where(name)}: expected a cylinder name, read '{shown(name)}'")
-    known = {"back_pressure": ambient_pressure}  # where the table says nothing
-    each = ((name, tables.table(name, names_in(record))) for name in tables.values)
-    return {name: read_record(table, record, ambient_pressure, name=name, **known) for name, table in each}
+        known = {"name": name, "back_pressure": ambient_pressure}  # where the table says nothing
+        found[name] = read_record(tables.table(name, names_in(record)), record, ambient_pressure, **known)
+    return found
 
 
 def suggestion(word: str, allowed: Iterable[str]) -> str:
@@ -199,15 +203,14 @@ def _syntax_message(source: Source, reason: str) -> str:
 
 def _check_schema(top: Table) -> None:
     top.require("schema", str(SCHEMA))
-    schema = top.values["schema"]
-    if schema != SCHEMA or isinstance(schema, bool):
-        raise InputError(f"{top.where('schema')}: expected {SCHEMA}, read {shown(repr(schema))}")
+    if top.values["schema"] != SCHEMA or isinstance(top.values["schema"], bool):
+        raise top.refusal(f"expected {SCHEMA}", "schema")
 
 
 def _sweeps(top: Table, rig: Rig) -> tuple[SweepSpec, ...]:
     values = top.values.get("sweeps", [])
     if not isinstance(values, list):
-        raise InputError(f"{top.where('sweeps')}: expected [[sweeps]] in double brackets, read {shown(repr(values))}")
+        raise top.refusal("expected [[sweeps]] in double brackets", "sweeps")
     if not values:
         raise InputError(f"{top.where()}: expected at least one table [[sweeps]], read none")
     tables = (Table(top.source, ("sweeps", i), value, names_in(SweepSpec)) for i, value in enumerate(values))
@@ -219,15 +222,8 @@ def _sweep(table: Table, rig: Rig) -> SweepSpec:
     if spec.stage in CYLINDER_STAGES:
         table.require("cylinder", f'"{next(iter(rig.cylinders), "narrow")}"')
         table.text("cylinder", rig.cylinders)
-    else:
-        _refuse_cylinder_keys(table, spec.stage)
-    return spec
-
-
-def _refuse_cylinder_keys(table: Table, stage: str) -> None:
+        return spec
     for key in ("cylinder", "mean_pressure"):
         if key in table.values:
-            raise InputError(
-                f"{table.where(key)}: no piston moves at stage '{stage}': expected no key '{key}', "
-                f"read {shown(repr(table.values[key]))}"
-            )
+            raise table.refusal(f"no piston moves at stage '{spec.stage}': expected no key '{key}'", key)
+    return spec

@@ -34,24 +34,13 @@ _HINTS = {
     "RPM": "write rpm",
     "w": "write W",
 }
-_KNOWN = {
-    "m": "length",
-    "kg": "mass",
-    "s": "time",
-    "1/s": "frequency",
-    "K": "temperature",
-    "A": "current",
-    "V": "voltage",
-    "ohm": "resistance",
-    "W": "power",
-    "N": "force",
-    "Pa": "pressure",
-    "N*m": "torque or energy",
-    "m^2": "area",
-    "m^3": "volume",
-    "m/s": "velocity",
-    "radian": "pure number",
+# fmt: off
+_KNOWN = {  # what a message calls the dimension of a unit
+    "m": "length", "kg": "mass", "s": "time", "1/s": "frequency", "K": "temperature", "A": "current", "V": "voltage",
+    "ohm": "resistance", "W": "power", "N": "force", "Pa": "pressure", "N*m": "torque or energy", "m^2": "area",
+    "m^3": "volume", "m/s": "velocity", "radian": "pure number",
 }
+# fmt: on
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +70,8 @@ mega- = 1e6 = M-
 meter = [length] = m
 second = [time] = s
 ampere = [current] = A
-gram = [mass] = g
+kilogram = [mass] = kg
+gram = 1e-3 * kilogram = g
 kelvin = [temperature]; offset: 0 = K
 radian = [] = rad
 percent = 0.01 = %
@@ -98,13 +88,6 @@ joule = newton * meter = J
 watt = joule / second = W
 volt = joule / second / ampere = V
 ohm = volt / ampere = Ω
-@group international
-@end
-@system mks using international
-    meter
-    kilogram
-    second
-@end
 """
 _USUAL_NAMES = {
     *("m", "mm", "cm", "µm", "in", "kg", "g", "s", "ms", "min", "K", "degC", "A", "mA", "V", "mV", "ohm", "mohm"),
@@ -123,7 +106,6 @@ def _registry(usual: bool = False) -> Any:
         return UnitRegistry()
     registry: Any = UnitRegistry(None)
     registry.load_definitions(_USUAL_UNITS.splitlines())
-    registry.default_system = "mks"
     return registry
 
 
@@ -156,12 +138,9 @@ def _ask_pint(text: str) -> Conversion | None:
     except (PintError, ArithmeticError, ValueError, TypeError, SyntaxError, KeyError):
         return None  # the caller says which text is no unit, and where it stands
     dimensions = frozenset((str(name), float(power)) for name, power in one.dimensionality.items())
-    factor, offset = float(one.magnitude - zero.magnitude), float(zero.magnitude)
-    if offset == 0:
-        factor = float(one.magnitude)
-    else:
-        factor = float(registry.Quantity(1.0, f"delta_{parsed}").to_base_units().magnitude)
-    return Conversion(factor, offset, dimensions, angular="radian" in str(one.units))
+    offset = float(zero.magnitude)
+    step = registry.Quantity(1.0, f"delta_{parsed}").to_base_units() if offset else one
+    return Conversion(float(step.magnitude), offset, dimensions, angular="radian" in str(one.units))
 
 
 def conversion_to(unit: str, kind: Kind, where: str, ambient_pressure: float | None = None) -> Conversion:

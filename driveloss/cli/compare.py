@@ -50,7 +50,8 @@ def compare(
         )
         answer = ask(subjects, common.at or None, common.net, common.drop)
     output.show(answer)
-    flags = (flag for entry in (*answer.losses, *answer.loaded) for flag in entry.flags)
+    flags = [flag for row in answer.losses for flag in row.flags]
+    flags += [flag for entry in answer.loaded for flag in entry.flags]
     notices = (notice for bench in loaded for notice in bench.notices)
     found = (line for subject in subjects for line in finding_lines(subject.calibration))
     note(*notices, *found, *comparison_notes(answer), *flag_lines(flags, lettered=False))
