@@ -6,10 +6,10 @@ meter everywhere. Differences are therefore taken draw by draw, and what both si
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import combinations
+from itertools import chain, combinations, product
 from typing import ClassVar
 
 import numpy as np
@@ -26,13 +26,12 @@ from driveloss.compare.sides import (
     loaded_entries,
     no_load_entries,
 )
-from driveloss.compare.verdict import NO_COMMON_GROUND, OPEN, Verdict, judge
+from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, WORSE, Verdict, judge
 from driveloss.errors import InputError
 from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.losses.ask import no_load_draws, no_load_flags
 from driveloss.physics import ceilings, seal
-from driveloss.physics.crank import mean_piston_speed
 from driveloss.say.answer import Answer
 from driveloss.say.flags import FLAGS
 
@@ -40,6 +39,10 @@ FRICTION_QUESTIONS = {  # and the quantity that should be small
     "seal-power": "seal",
     "lip-force": "lip_force",
     "friction-mep": "friction_mean_effective_pressure",
+}
+INPUT_QUESTIONS = {  # curve and name of what is equal there
+    "input-at-net": ("pneumatic", "net power"),
+    "input-at-drop": ("below_ambient", "drop"),
 }
 
 
@@ -58,7 +61,7 @@ class Standing:
     @property
     def piston_speed(self) -> float:
         """Mean piston speed 2 S f [m/s]."""
-        return float(mean_piston_speed(self.frequency, self.entry.stroke))
+        return self.entry.piston_speed(self.frequency)
 
     @cached_property
     def parts(self) -> dict[str, Estimate | None]:
@@ -75,14 +78,12 @@ class Difference:
     equal: str  # 'frequency' [Hz], 'piston speed' [m/s], 'net power' [W], 'drop' [K]
     first: Entry
     second: Entry
-    level: float | None  # None without common ground
-    draws: FloatArray | None  # (1 + draws,)
-    first_value: Estimate | None
-    second_value: Estimate | None
-    difference: Estimate | None
-    verdict: Verdict
-    spans: tuple[tuple[float, float], tuple[float, float]] | None = None  # what each covers of the equal thing
-    obstacle: str | None = None  # why there is no difference
+    level: float | None = None  # None without common ground
+    first_value: Estimate | None = None
+    second_value: Estimate | None = None
+    difference: Estimate | None = None
+    verdict: Verdict = Verdict(NO_COMMON_GROUND)
+    obstacle: str | None = None  # why there is no difference, where it is not that `spans` leave no common level
     frequencies: tuple[float, float] | None = None  # [Hz] where each is at that level
 
     def __repr__(self) -> str:
@@ -92,6 +93,17 @@ class Difference:
     def of(self) -> str:
         """The quantity that should be small."""
         return FRICTION_QUESTIONS.get(self.question, "input")
+
+    @property
+    def better(self) -> Entry | None:
+        """The better one, where that can be told."""
+        return {BETTER: self.first, WORSE: self.second}.get(self.verdict.word)
+
+    @property
+    def spans(self) -> tuple[tuple[float, float], ...]:
+        """The lowest and the highest of the equal thing that each loaded sweep covers, where both have its curve."""
+        curve, _ = INPUT_QUESTIONS[self.question]
+        return tuple(entry.curves[curve].span for entry in (self.first, self.second))
 
 
 @dataclass(frozen=True, repr=False)
@@ -133,17 +145,21 @@ def compare(
     no_load = tuple(entry for subject in subjects for entry in no_load_entries(subject))
     loaded = distinct(tuple(entry for subject in subjects for entry in loaded_entries(subject)))
     at, common = chosen_frequencies(frequencies, (*no_load, *loaded))
-    _check_levels(net, drop)
-    losses = tuple(_loss_row(entry, f) for f in at for entry in no_load)
-    at_speed = tuple(_loss_row(entry, v / (2 * entry.stroke)) for v in common_speeds(no_load) for entry in no_load)
+    for name, level, unit in (("net power", net, "W"), ("temperature drop", drop, "K")):
+        if level is not None:
+            positive(level, unit, name)
+    losses = [[_loss_row(e, f) for e in no_load] for f in at]
+    at_speed = [[_loss_row(e, v / (2 * e.stated.stroke.value)) for e in no_load] for v in common_speeds(no_load)]
+    levels = zip(INPUT_QUESTIONS, (net, drop), strict=True)
     differences = (
-        *_friction_differences(losses, "frequency", len(no_load)),
-        *_friction_differences(at_speed, "piston speed", len(no_load)),
-        *(_input_difference("input-at-net", a, b, net) for a, b in combinations(loaded, 2)),
-        *(_input_difference("input-at-drop", a, b, drop) for a, b in combinations(loaded, 2)),
+        *(d for rows in losses for d in _friction_differences("frequency", rows)),
+        *(d for rows in at_speed for d in _friction_differences("piston speed", rows)),
+        *(_input_difference(question, *pair, level) for question, level in levels for pair in combinations(loaded, 2)),
     )
     rows = tuple(_loaded_row(e, f) for f in at for e in loaded if e.curves and inside(e, f))
-    return Comparison(subjects, no_load, loaded, at, losses, at_speed, rows, differences, common)
+    return Comparison(
+        subjects, no_load, loaded, at, tuple(chain(*losses)), tuple(chain(*at_speed)), rows, differences, common
+    )
 
 
 def _subjects(benches: Sequence[Bench | Subject], independent: bool) -> tuple[Subject, ...]:
@@ -163,12 +179,6 @@ def _subjects(benches: Sequence[Bench | Subject], independent: bool) -> tuple[Su
     return subjects
 
 
-def _check_levels(net: float | None, drop: float | None) -> None:
-    for name, level, unit in (("net power", net, "W"), ("temperature drop", drop, "K")):
-        if level is not None:
-            positive(level, unit, name)
-
-
 # --- rows -------------------------------------------------------------------------------------------------------
 
 
@@ -176,16 +186,16 @@ def _loss_row(entry: Entry, frequency: float) -> Standing:
     """No-load losses with every way of stating the seal's friction, at a true frequency [Hz]."""
     calibration, name = entry.subject.calibration, entry.cylinder
     parts = no_load_draws(calibration, np.array([frequency]), name, np.array([entry.mean_pressure]))
-    friction, total = parts["seal"], parts["total"]
-    power, bore, stroke = friction[0], entry.geometry("bore"), entry.geometry("stroke")
+    power, total = parts["seal"][0], parts["total"][0]
+    bore, stroke = entry.drawn.bore, entry.drawn.stroke
     force = seal.mean_friction_force(power, frequency, stroke)
     draws = {
         "seal": power,
         "seal_force": force,
         "lip_force": seal.friction_per_lip_length(force, bore),
         "friction_mean_effective_pressure": seal.friction_mean_effective_pressure(power, frequency, bore, stroke),
-        "share_of_input": power / total[0],
-        "total": total[0],
+        "share_of_input": power / total,
+        "total": total,
     }
     return Standing(entry, frequency, draws, no_load_flags(calibration, frequency, name, entry.mean_pressure))
 
@@ -198,7 +208,7 @@ def _loaded_row(entry: Entry, frequency: float) -> Standing:
     unknown = np.full_like(at["input"], np.nan)
     drop = at.get("below_ambient", unknown)
     pressure = entry.mean_pressure * meters.pressure_gain + meters.pressure_zero
-    bore, stroke = entry.geometry("bore"), entry.geometry("stroke")
+    bore, stroke = entry.drawn.bore, entry.drawn.stroke
     draws = {
         "input": at["input"],
         "pneumatic": at["pneumatic"],
@@ -217,101 +227,70 @@ def _loaded_row(entry: Entry, frequency: float) -> Standing:
 
 # --- differences ------------------------------------------------------------------------------------------------
 
-
-def _friction_differences(rows: tuple[Standing, ...], equal: str, together: int) -> Iterable[Difference]:
-    """Seal friction of every pair of rows that stand at the same frequency or speed; `together` rows each."""
-    for start in range(0, len(rows), together or 1):
-        for question, name in FRICTION_QUESTIONS.items():
-            for first, second in combinations(rows[start : start + together], 2):
-                yield _friction_difference(question, name, equal, first, second)
-
-
-def _friction_difference(question: str, name: str, equal: str, first: Standing, second: Standing) -> Difference:
-    subjects = first.entry.subject, second.entry.subject
-    draws = first.draws[name] - second.draws[name]
-    flags = _biases(first.entry, second.entry)
-    found, verdict = judge(draws, attribution(*subjects), *flags)
-    level = first.frequency if equal == "frequency" else float(f"{first.piston_speed:.6g}")
-    values = first.parts[name], second.parts[name]
-    return Difference(question, equal, first.entry, second.entry, level, draws, *values, found, verdict)
-
-
 SAME_ON_BOTH = ("load-loss-unknown", "winding-temperature-assumed")  # one motor, about the same load
-LEVELS: dict[str, tuple[str, str]] = {  # question -> curve and name of the thing that is equal
-    "input-at-net": ("pneumatic", "net power"),
-    "input-at-drop": ("below_ambient", "drop"),
-}
+
+
+def _friction_differences(equal: str, rows: Sequence[Standing]) -> Iterable[Difference]:
+    """Seal friction of every pair of rows, which stand at the same frequency or speed."""
+    for (question, name), (one, other) in product(FRICTION_QUESTIONS.items(), combinations(rows, 2)):
+        level = one.frequency if equal == "frequency" else float(f"{one.piston_speed:.6g}")
+        yield _judged(Difference(question, equal, one.entry, other.entry, level), one.draws[name], other.draws[name])
 
 
 def _input_difference(question: str, first: Entry, second: Entry, level: float | None) -> Difference:
     """Input power at the same net power or the same drop, each within what was measured."""
-    name, equal = LEVELS[question]
-    none = _without(question, equal, first, second)
-    for entry in (first, second):
-        if not entry.curves:
-            return none(f"{entry.label} has {entry.runs} runs, expected at least three frequencies")
-        if name not in entry.curves:
-            return none(f"{entry.label} has no cold-end readings at three frequencies or more")
-        if not entry.curves[name].is_steady:
-            return none(f"the {equal} of {entry.label} does not change steadily with frequency")
-    spans = first.curves[name].span, second.curves[name].span
-    low, high = max(spans[0][0], spans[1][0]), min(spans[0][1], spans[1][1])
+    curve, equal = INPUT_QUESTIONS[question]
+    asked = Difference(question, equal, first, second, level)
+    obstacle = _obstacle(first, curve, equal) or _obstacle(second, curve, equal)
+    if obstacle:
+        return replace(asked, level=None, obstacle=obstacle)
+    lows, highs = zip(*asked.spans, strict=True)
+    low, high = max(lows), min(highs)
     chosen = (low + high) / 2 if level is None else level
-    if low >= high or not low <= chosen <= high:
-        return none("range", spans, level)
-    return _at_level(question, equal, name, first, second, chosen, spans)
+    return _at_level(asked, curve, chosen) if low < high and low <= chosen <= high else asked
 
 
-def _at_level(
-    question: str,
-    equal: str,
-    name: str,
-    first: Entry,
-    second: Entry,
-    level: float,
-    spans: tuple[tuple[float, float], tuple[float, float]],
-) -> Difference:
-    where = [entry.curves[name].frequency_at(level) for entry in (first, second)]
-    one, other = (entry.curves["input"].at(f) for entry, f in zip((first, second), where, strict=True))
-    subjects, values = (first.subject, second.subject), (estimate(one), estimate(other))
-    draws = one - other
-    flags = _biases(first, second) if name == "pneumatic" else ([], [])
-    found, verdict = judge(draws, attribution(*subjects), *flags)
-    met = (float(where[0][0]), float(where[1][0]))
-    lost = [entry.label for entry in (first, second) if entry.curves[name].misses(level)]
-    if lost:
-        obstacle = f"the {equal} of {' and of '.join(lost)} is not well enough known against frequency"
-        unknown = Verdict(OPEN)
-        return Difference(question, equal, first, second, level, None, *values, None, unknown, spans, obstacle, met)
-    return Difference(question, equal, first, second, level, draws, *values, found, verdict, spans, None, met)
+def _obstacle(entry: Entry, curve: str, equal: str) -> str | None:
+    """Why a loaded sweep has no level to be compared at, if it has none."""
+    if not entry.curves:
+        return f"{entry.label} has {entry.runs} runs, expected at least three frequencies"
+    if curve not in entry.curves:
+        return f"{entry.label} has no cold-end readings at three frequencies or more"
+    if not entry.curves[curve].is_steady:
+        return f"the {equal} of {entry.label} does not change steadily with frequency"
+    return None
 
 
-def _without(question: str, equal: str, first: Entry, second: Entry) -> Callable[..., Difference]:
-    """Makes the answer to a question that two entries have no common ground for."""
-
-    def none(
-        obstacle: str,
-        spans: tuple[tuple[float, float], tuple[float, float]] | None = None,
-        level: float | None = None,
-    ) -> Difference:
-        verdict = Verdict(NO_COMMON_GROUND)
-        return Difference(question, equal, first, second, level, None, None, None, None, verdict, spans, obstacle)
-
-    return none
-
-
-def _biases(first: Entry, second: Entry) -> tuple[list[tuple[str, int]], list[tuple[str, int]]]:
-    """Flags of each with the way their bias pushes, +1 = makes it look better; not those that both have alike."""
-    both = set(first.flags) & set(second.flags)
-    same_size = all(_same(first, second, key) for key in ("bore", "stroke"))
-    alike = {code for code in both if code in SAME_ON_BOTH or (code == "port-loss-unknown" and same_size)}
-    one, other = ([(code, _way(e, code)) for code in e.flags if code not in alike] for e in (first, second))
-    return one, other
+def _at_level(asked: Difference, curve: str, level: float) -> Difference:
+    sides = asked.first, asked.second
+    where = [entry.curves[curve].frequency_at(level) for entry in sides]
+    draws = (entry.curves["input"].at(f) for entry, f in zip(sides, where, strict=True))
+    met = float(where[0][0]), float(where[1][0])
+    found = _judged(replace(asked, level=level, frequencies=met), *draws)
+    lost = [entry.label for entry in sides if entry.curves[curve].misses(level)]
+    if not lost:
+        return found
+    obstacle = f"the {asked.equal} of {' and of '.join(lost)} is not well enough known against frequency"
+    return replace(found, difference=None, verdict=Verdict(OPEN), obstacle=obstacle)
 
 
-def _same(first: Entry, second: Entry, key: str) -> bool:
-    one, other = (getattr(e.subject.calibration.rig.cylinders[e.cylinder], key).value for e in (first, second))
-    return bool(abs(one - other) <= SAME_SIZE * one)
+def _judged(asked: Difference, one: FloatArray, other: FloatArray) -> Difference:
+    """The answer to what was asked, by draws of what each of the two takes, (1 + draws,)."""
+    subjects = asked.first.subject, asked.second.subject
+    values = (estimate(draws, s.calibration.meters) for s, draws in zip(subjects, (one, other), strict=True))
+    biases = [] if asked.equal == "drop" else _biases(asked.first, asked.second)
+    found, verdict = judge(one - other, attribution(*subjects), biases)
+    first_value, second_value = values
+    return replace(asked, first_value=first_value, second_value=second_value, difference=found, verdict=verdict)
+
+
+def _biases(first: Entry, second: Entry) -> list[tuple[str, int]]:
+    """Flags with the way their bias pushes, +1 = makes the first look better; not those that both have alike."""
+    bores, strokes = ((getattr(entry.stated, key).value for entry in (first, second)) for key in ("bore", "stroke"))
+    same_size = all(abs(one - other) <= SAME_SIZE * one for one, other in (bores, strokes))
+    alike = {*SAME_ON_BOTH, *(["port-loss-unknown"] if same_size else [])}.intersection(first.flags, second.flags)
+    sides = ((first, 1), (second, -1))
+    return [(code, sign * _way(entry, code)) for entry, sign in sides for code in entry.flags if code not in alike]
 
 
 def _way(entry: Entry, code: str) -> int:

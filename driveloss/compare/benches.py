@@ -31,7 +31,6 @@ class Subject:
     name: str
     calibration: Calibration
     sweeps: tuple[Sweep, ...]
-    notices: tuple[str, ...] = ()
     independent: bool = False  # nothing is shared with another bench, however alike they read
 
 
@@ -54,7 +53,7 @@ def calibrate_together(
         meters = draw_meters(bench.rig, draws, seed, active, salt)
         own = seed if number == 0 else int(np.random.SeedSequence([seed, number]).generate_state(1)[0])
         calibration = calibrate(bench, family, draws, own, active, keep_all, compare=False, meters=meters)
-        subjects.append(Subject(name, calibration, bench.sweeps, bench.notices, independent))
+        subjects.append(Subject(name, calibration, bench.sweeps, independent))
     return tuple(subjects)
 
 
@@ -101,7 +100,7 @@ def attribution(first: Subject, second: Subject) -> Attribution:
 
 def shared_sections(first: Subject, second: Subject) -> tuple[str, ...]:
     """Sections of bench.toml that read the same in both, and so count as the same hardware."""
-    if first is second or first.independent or second.independent:
+    if first.independent or second.independent:
         return ()
     one, other = first.calibration.rig, second.calibration.rig
     return tuple(section for section in SECTIONS if getattr(one, section) == getattr(other, section))

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from driveloss.bench.records import FloatArray
+from driveloss.bench.records import Cylinder
 from driveloss.breakdown.ask import Breakdown, breakdown
 from driveloss.compare.benches import Subject
 from driveloss.compare.sweep_curves import Curve, Mask, sweep_curves
 from driveloss.fit.calibration import EDGE
 from driveloss.fit.checks import positive
-from driveloss.fit.meters import stream
+from driveloss.fit.meters import CylinderDraws, stream
 from driveloss.fit.readings import pressure_groups
 from driveloss.losses.ask import flags_at_any_frequency
 from driveloss.physics.crank import mean_piston_speed
@@ -44,26 +44,30 @@ class Entry:
     @property
     def label(self) -> str:
         """Bench, cylinder, pressure and file, as far as they are needed to tell entries apart."""
-        bench = f"{self.subject.name}: " if self.subject.name else ""
-        file = f" ({self.file})" if self.shows_file else ""
-        return f"{bench}{self.cylinder} at {bar(self.mean_pressure)} bar{file}"
+        return " ".join(self._between_bench_and_file(f"{self.cylinder} at {bar(self.mean_pressure)} bar"))
 
     @property
     def lines(self) -> tuple[str, ...]:
         """The same one below the other."""
+        return self._between_bench_and_file(self.cylinder, f"{bar(self.mean_pressure)} bar")
+
+    def _between_bench_and_file(self, *words: str) -> tuple[str, ...]:
         bench = (f"{self.subject.name}:",) if self.subject.name else ()
-        file = (f"({self.file})",) if self.shows_file else ()
-        return (*bench, self.cylinder, f"{bar(self.mean_pressure)} bar", *file)
+        return (*bench, *words, *((f"({self.file})",) if self.shows_file else ()))
 
     @property
-    def stroke(self) -> float:
-        """Stroke [m]."""
-        return self.subject.calibration.rig.cylinders[self.cylinder].stroke.value
+    def stated(self) -> Cylinder:
+        """The cylinder as bench.toml has it."""
+        return self.subject.calibration.rig.cylinders[self.cylinder]
 
-    def geometry(self, key: str) -> FloatArray:
-        """Draws of a dimension, (1 + draws,). [m]"""
-        draws: FloatArray = getattr(self.subject.calibration.meters.cylinders[self.cylinder], key)
-        return draws
+    @property
+    def drawn(self) -> CylinderDraws:
+        """Its dimensions as they are drawn, (1 + draws,) each."""
+        return self.subject.calibration.meters.cylinders[self.cylinder]
+
+    def piston_speed(self, frequency: float) -> float:
+        """Mean piston speed 2 S f [m/s] at a frequency [Hz]."""
+        return float(mean_piston_speed(frequency, self.stated.stroke.value))
 
 
 def no_load_entries(subject: Subject) -> Iterable[Entry]:
@@ -130,12 +134,8 @@ def chosen_frequencies(given: Iterable[float] | None, entries: tuple[Entry, ...]
 
 def common_speeds(entries: tuple[Entry, ...]) -> tuple[float, ...]:
     """Three mean piston speeds across those common to all; none where strokes are equal. [m/s]"""
-    strokes = [entry.stroke for entry in entries]
+    strokes = [entry.stated.stroke.value for entry in entries]
     if max(strokes) - min(strokes) <= SAME_SIZE * max(strokes):
         return ()
-    low, high = (pick(v) for pick, v in ((max, _ends(entries, "low")), (min, _ends(entries, "high"))))
+    low, high = max(e.piston_speed(e.low) for e in entries), min(e.piston_speed(e.high) for e in entries)
     return tuple(float(f"{v:.3g}") for v in np.linspace(low, high, FREQUENCIES)) if low < high else ()
-
-
-def _ends(entries: tuple[Entry, ...], which: str) -> list[float]:
-    return [float(mean_piston_speed(getattr(e, which), e.stroke)) for e in entries]

@@ -39,14 +39,10 @@ class Curve:
         return np.asarray(sum(c * x**k for k, c in enumerate(self.coefficients)))
 
     @property
-    def ends(self) -> tuple[float, float]:
-        """Best estimates at the lowest and the highest frequency."""
-        return float(self.at(self.low)[0]), float(self.at(self.high)[0])
-
-    @property
     def span(self) -> tuple[float, float]:
-        """Smallest and largest value within the runs' frequencies."""
-        return min(self.ends), max(self.ends)
+        """Smallest and largest best estimate at the ends of the runs' frequencies."""
+        one, other = float(self.at(self.low)[0]), float(self.at(self.high)[0])
+        return min(one, other), max(one, other)
 
     @property
     def is_steady(self) -> bool:
@@ -92,9 +88,8 @@ class Curve:
 
 def fit_curve(frequency: FloatArray, values: FloatArray, degree: int) -> Curve:
     """Least squares in every draw; frequency (n,) [Hz], values (n, 1 + draws)."""
-    low, high = float(frequency.min()), float(frequency.max())
-    design = _design(frequency, degree)
-    return Curve(low, high, np.linalg.pinv(design) @ values)
+    coefficients = np.linalg.pinv(_design(frequency, degree)) @ values
+    return Curve(float(frequency.min()), float(frequency.max()), coefficients)
 
 
 def different(frequency: FloatArray) -> int:

@@ -3,29 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from itertools import combinations, groupby
-from typing import TYPE_CHECKING, Any
+from itertools import combinations, product, starmap
+from math import comb
+from typing import Any
 
-from driveloss.compare.ask import Comparison, Difference, Standing
+from driveloss.compare.ask import FRICTION_QUESTIONS, Comparison, Difference, Standing
 from driveloss.compare.benches import SECTIONS, Subject, shared_sections
 from driveloss.compare.sides import Entry
-from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN
+from driveloss.compare.verdict import NO_COMMON_GROUND
 from driveloss.fit.contributions import SCATTER
+from driveloss.fit.estimate import Estimate
 from driveloss.fit.readings import SAME_PRESSURE
 from driveloss.say.json_form import quantity
 from driveloss.say.numbers import PERCENT, decimals
 from driveloss.say.quantities import QUANTITIES, columns
 from driveloss.say.sheet import Item, Sheet
 
-if TYPE_CHECKING:
-    from driveloss.fit.estimate import Estimate
-
 UNMARKED = ("extrapolated", "cold-end-missing", "hot-end-assumed", "not-cooling")  # no bias on what is shown here
 HOPELESS = 10.0  # times narrower: a hundred times as many readings, which nobody takes
 MANY_PAIRS = 6  # a question; beyond that only pairs that differ in one thing are told
 
+MARKS = {"*": "* outside the calibrated range", "†": "† flagged, see the notes"}  # behind a cylinder's name
+
 LOSS_COLUMNS = ("seal", "seal_force", "lip_force", "friction_mean_effective_pressure", "share_of_input")
 LOADED_COLUMNS = ("input", "pneumatic", "efficiency_ceiling", "aftercooler_heat", "friction_heat")
+WORK = "cycle_work_ratio"
 DROP_COLUMNS = ("below_ambient", "hot_to_cold", "below_ambient_per_net", "below_ambient_per_input")
 LEVELS = {  # what is equal -> key for scripts, unit in words
     "frequency": ("frequency_Hz", "Hz"),
@@ -33,7 +35,6 @@ LEVELS = {  # what is equal -> key for scripts, unit in words
     "net power": (QUANTITIES["pneumatic"].json_key, "W net"),
     "drop": (QUANTITIES["below_ambient"].json_key, "K below ambient"),
 }
-MET = ("net power", "drop")  # levels that each side meets at a frequency of its own
 HEADINGS = {  # by question; the mean effective pressure stays in its table
     "seal-power": "Seal friction power",
     "lip-force": "Friction force per metre of seal lip",
@@ -52,24 +53,16 @@ def comparison_tables(answer: Comparison) -> list[Item]:
         title = "Loaded sweeps, each through its own curve and only where it was measured"
         tables.append(_sheet(title, answer.loaded_rows, LOADED_COLUMNS))
         tables.append(_gas_sheet(answer.loaded_rows))
-    return [*tables, *_marks(answer), "", *_verdict_lines(answer)]
+    marks = "".join(_mark(row.flags) for row in (*answer.losses, *answer.losses_at_speed, *answer.loaded_rows))
+    return [*tables, *(text for mark, text in MARKS.items() if mark in marks), "", *_verdict_lines(answer)]
 
 
 def _gas_sheet(rows: Sequence[Standing]) -> Sheet:
     """Work per cycle and, where any end was recorded, the temperature drops."""
+    title, keys = "Work ratio of the loaded sweeps: work per cycle over pressure times swept volume", [WORK]
     if any(row.parts["below_ambient"] or row.parts["hot_to_cold"] for row in rows):
-        title = "Work ratio and temperature drops of the loaded sweeps"
-        return _sheet(title, rows, ("cycle_work_ratio", *DROP_COLUMNS))
-    title = "Work ratio of the loaded sweeps: work per cycle over pressure times swept volume"
-    return _sheet(title, rows, ("cycle_work_ratio",))
-
-
-def _marks(answer: Comparison) -> list[str]:
-    """What the marks behind a cylinder's name mean, where they occur."""
-    rows = (*answer.losses, *answer.losses_at_speed, *answer.loaded_rows)
-    marks = {_mark(row.flags) for row in rows}
-    extrapolated = ["* outside the calibrated range"] if any("*" in mark for mark in marks) else []
-    return extrapolated + (["† flagged, see the notes"] if any("†" in mark for mark in marks) else [])
+        title, keys = "Work ratio and temperature drops of the loaded sweeps", [WORK, *DROP_COLUMNS]
+    return _sheet(title, rows, keys)
 
 
 def _mark(flags: tuple[str, ...]) -> str:
@@ -91,33 +84,25 @@ def _sheet(title: str, rows: Sequence[Standing], keys: Sequence[str], by_speed: 
     return Sheet(title, (*heads, *columns(keys)), tuple(lines), left=("Cylinder",))
 
 
-# --- sentences --------------------------------------------------------------------------------------------------
-
-
 def _verdict_lines(answer: Comparison) -> list[Item]:
+    """A heading and a sentence for each pair, for each question at each thing that is equal."""
     entries = {entry.label for entry in (*answer.no_load, *answer.loaded)}
     if not answer.differences:
         return [f"There is nothing to compare with: only {' and '.join(sorted(entries))}."]
-    middle = answer.frequencies[len(answer.frequencies) // 2] if answer.frequencies else None
     lines: list[Item] = []
-    for (question, equal), members in groupby(_in_order(answer), key=lambda d: (d.question, d.equal)):
-        chosen = _spoken(list(members), equal, middle)
-        heading = HEADINGS[question] + ("" if equal in MET else f", at {_level(chosen[0])}")
-        lines += [heading, tuple(sentence(d) for d in chosen), ""]
+    for (question, heading), equal in product(HEADINGS.items(), LEVELS):
+        told = _told([d for d in answer.differences if (d.question, d.equal) == (question, equal)])
+        if told:
+            at = f", at {_level(told[0])}" if question in FRICTION_QUESTIONS else ""
+            lines += [heading + at, tuple(map(sentence, told)), ""]
     return lines[:-1]
 
 
-def _in_order(answer: Comparison) -> list[Difference]:
-    spoken = [d for d in answer.differences if d.question in HEADINGS]
-    return sorted(spoken, key=lambda d: (list(HEADINGS).index(d.question), d.equal))
-
-
-def _spoken(members: list[Difference], equal: str, middle: float | None) -> list[Difference]:
+def _told(members: list[Difference]) -> list[Difference]:
     """The pairs to tell in words. Seal friction at the middle level only; the rest is in the tables and the JSON."""
-    if equal not in MET:
-        levels = sorted({d.level for d in members if d.level is not None})
-        level = middle if equal == "frequency" else levels[len(levels) // 2]
-        members = [d for d in members if d.level == level]
+    if members and members[0].question in FRICTION_QUESTIONS:
+        levels = list(dict.fromkeys(d.level for d in members))
+        members = [d for d in members if d.level == levels[len(levels) // 2]]
     alike = [d for d in members if _differ_in_one_thing(d.first, d.second)]
     return alike if len(members) > MANY_PAIRS and alike else members
 
@@ -133,16 +118,14 @@ def sentence(difference: Difference) -> str:
     pair = f"{_name(difference, 0)} and {_name(difference, 1)}"
     if difference.verdict.word == NO_COMMON_GROUND:
         asked = f" at {_level(difference)}" if difference.level is not None else ""
-        return f"{pair} cannot be compared{asked}: {_obstacle(difference)}."
+        return f"{pair} cannot be compared{asked}: {difference.obstacle or _ranges(difference)}."
     at = f"At {_level(difference)}: " if difference.frequencies else ""
     found = difference.difference
     if found is None:
-        reason = difference.obstacle or "no number came out"
-        return f"{at}{pair} cannot be told apart with these readings: {reason}."
+        return f"{at}{pair} cannot be told apart with these readings: {difference.obstacle or 'no number came out'}."
     if difference.verdict.biased_by:
-        return f"{at}{_biased(difference, found, pair)}"
-    is_open = difference.verdict.word == OPEN
-    return at + (_undecided(difference, found, pair) if is_open else f"{_claim(difference, found)}.")
+        return at + _biased(difference, found, pair)
+    return at + (f"{_claim(difference, found)}." if difference.better else _undecided(difference, found, pair))
 
 
 def _name(difference: Difference, side: int) -> str:
@@ -157,10 +140,9 @@ def _level(difference: Difference) -> str:
 
 def _claim(difference: Difference, found: Estimate) -> str:
     """'a is better: it needs 3 W less than b'."""
-    better = 0 if found.value < 0 else 1
-    amount = _amount(difference, found, -1 if better == 0 else 1)
-    one, other = _name(difference, better), _name(difference, 1 - better)
-    return f"{one} is better: it {_verb(difference)} {amount} less than {other}"
+    better, sign = (0, -1) if found.value < 0 else (1, 1)
+    amount, other = _amount(difference, found, sign), _name(difference, 1 - better)
+    return f"{_name(difference, better)} is better: it {_verb(difference)} {amount} less than {other}"
 
 
 def _verb(difference: Difference) -> str:
@@ -170,9 +152,10 @@ def _verb(difference: Difference) -> str:
 def _amount(difference: Difference, found: Estimate, sign: int = 1) -> str:
     """'2.76 W [2.69, 2.84]'; a negative sign turns the interval round."""
     of = QUANTITIES[difference.of]
-    low, high = sorted((found.low * of.scale * sign, found.high * of.scale * sign))
+    value, *ends = (end * of.scale * sign for end in (found.value, found.low, found.high))
+    low, high = sorted(ends)
     places = decimals((high - low) / 2)
-    return f"{found.value * of.scale * sign:.{places}f} {of.unit_for_people} [{low:.{places}f}, {high:.{places}f}]"
+    return f"{value:.{places}f} {of.unit_for_people} [{low:.{places}f}, {high:.{places}f}]"
 
 
 def _biased(difference: Difference, found: Estimate, pair: str) -> str:
@@ -211,16 +194,10 @@ def what_would_tell(difference: Difference) -> str:
     return f"{head}more readings alone would not do, {hiding[0] if hiding else origin} would still hide it."
 
 
-def _obstacle(difference: Difference) -> str:
-    if difference.spans is None or difference.obstacle != "range":
-        return str(difference.obstacle)
+def _ranges(difference: Difference) -> str:
     unit = LEVELS[difference.equal][1]
     ranges = zip((difference.first, difference.second), difference.spans, strict=True)
-    return ", ".join(f"{entry.label} covers {_span(span)} {unit}" for entry, span in ranges)
-
-
-def _span(span: tuple[float, float]) -> str:
-    return f"{span[0]:.3g} to {span[1]:.3g}"
+    return ", ".join(f"{entry.label} covers {low:.3g} to {high:.3g} {unit}" for entry, (low, high) in ranges)
 
 
 def comparison_notes(answer: Comparison) -> list[str]:
@@ -229,16 +206,15 @@ def comparison_notes(answer: Comparison) -> list[str]:
     notes += _curve_note(answer.loaded)
     if any(d.question == "input-at-drop" and d.difference for d in answer.differences):
         notes.append("The same drop is not the same cooling power: the better one there may still lift less heat.")
-    if any(len(list(combinations(entries, 2))) > MANY_PAIRS for entries in (answer.no_load, answer.loaded)):
+    if comb(max(len(answer.no_load), len(answer.loaded)), 2) > MANY_PAIRS:
         notes.append("Sentences are given for pairs that differ in one thing; --json holds every pair.")
     if not answer.common_range:
         notes.append("The entries have no range of frequency in common: some losses are extrapolated.")
     absent = [e.label for e in answer.loaded if not any(row.entry is e for row in answer.loaded_rows)]
     if absent:
         notes.append(f"Not in the loaded tables, as no frequency asked for lies within its runs: {'; '.join(absent)}.")
-    for first, second in combinations(answer.subjects, 2):
-        notes.append(_sharing_note(first, second))
-    return [*notes, *_copied_files(answer)]
+    pairs = list(combinations(answer.subjects, 2))
+    return [*notes, *starmap(_sharing_note, pairs), *filter(None, starmap(_copied_note, pairs))]
 
 
 def _curve_note(loaded: Iterable[Entry]) -> list[str]:
@@ -246,8 +222,10 @@ def _curve_note(loaded: Iterable[Entry]) -> list[str]:
     if not degrees:
         return []
     lines = [label for label, degree in degrees.items() if degree == 1]
-    which = "a parabola" if not lines else f"a parabola (a straight line for {'; '.join(lines)})"
-    which = "a straight line" if len(lines) == len(degrees) else which
+    which = "a parabola"
+    if lines:
+        all_straight = len(lines) == len(degrees)
+        which = "a straight line" if all_straight else f"a parabola (a straight line for {'; '.join(lines)})"
     return [
         f"Powers of a loaded sweep are joined by {which} in frequency, fitted by least squares in every draw: "
         "frequency is known far better than a power, and single runs scatter. The scatter of one run decides between "
@@ -271,21 +249,16 @@ def _sharing_note(first: Subject, second: Subject) -> str:
     )
 
 
-def _copied_files(answer: Comparison) -> list[str]:
+def _copied_note(first: Subject, second: Subject) -> str | None:
     """Sweeps that occur in two benches: one measurement, whose scatter counts as two."""
-    notes = []
-    for first, second in combinations(answer.subjects, 2):
-        theirs = {sha: name for name, sha in second.calibration.files.items() if name != "bench.toml"}
-        both = [name for name, sha in first.calibration.files.items() if sha in theirs]
-        if both:
-            notes.append(
-                f"{first.name} and {second.name} hold the same readings in {', '.join(both)}. Their scatter counts as "
-                "if it were measured twice; as two cylinders of one bench the comparison would be sharper."
-            )
-    return notes
-
-
-# --- data ------------------------------------------------------------------------------------------------------
+    theirs = {sha for name, sha in second.calibration.files.items() if name != "bench.toml"}
+    both = [name for name, sha in first.calibration.files.items() if sha in theirs]
+    if not both:
+        return None
+    return (
+        f"{first.name} and {second.name} hold the same readings in {', '.join(both)}. Their scatter counts as "
+        "if it were measured twice; as two cylinders of one bench the comparison would be sharper."
+    )
 
 
 def comparison_data(answer: Comparison) -> dict[str, Any]:
@@ -342,17 +315,10 @@ def _difference(difference: Difference) -> dict[str, Any]:
         "second_value": quantity(difference.second_value),
         "difference": quantity(difference.difference),
         "verdict_on_first": verdict.word,
-        "better": _better(difference),
+        "better": difference.better and difference.better.label,
         "narrower_times": verdict.narrower,
         "more_readings_times": verdict.more_runs,
         "variance_shares": dict(verdict.shares),
         "biased_by": list(verdict.biased_by),
         "says": sentence(difference),
     }
-
-
-def _better(difference: Difference) -> str | None:
-    word = difference.verdict.word
-    if word in (OPEN, NO_COMMON_GROUND):
-        return None
-    return (difference.first if word == BETTER else difference.second).label

@@ -30,15 +30,12 @@ class Verdict:
 
 
 def judge(
-    difference: FloatArray,
-    attribution: Attribution,
-    first_flags: Iterable[tuple[str, int]] = (),
-    second_flags: Iterable[tuple[str, int]] = (),
+    difference: FloatArray, attribution: Attribution, biases: Iterable[tuple[str, int]] = ()
 ) -> tuple[Estimate | None, Verdict]:
     """Estimate and verdict of a difference (1 + draws,) between subjects whose errors `attribution` knows.
 
-    flags: (code, +1 where its bias makes the value smaller, -1 larger, 0 either) of each side, without those whose
-    bias is the same on both. The interval must exclude zero, and no bias may push the way that the difference goes.
+    biases: (flag, +1 where its bias makes the first look better, -1 the second, 0 either), without those that are the
+    same on both. The interval must exclude zero, and no bias may push the way that the difference goes.
     """
     found = estimate(difference)
     if found is None:
@@ -46,16 +43,10 @@ def judge(
     shares = attribution.explain(difference).shares
     if not found.excludes_zero:
         return found, _open(found, shares)
-    sign = 1 if found.value < 0 else -1
-    blame = _blame(first_flags, second_flags, sign)
+    sign = 1 if found.value < 0 else -1  # +1 where the first looks better
+    blame = tuple(sorted({code for code, way in biases if way == sign}))
     word = OPEN if blame else BETTER if found.value < 0 else WORSE
     return found, Verdict(word, shares=shares, biased_by=blame)
-
-
-def _blame(first: Iterable[tuple[str, int]], second: Iterable[tuple[str, int]], sign: int) -> tuple[str, ...]:
-    """Flags that push the way the difference goes; sign: +1 where the first looks better."""
-    pushes = [*first, *((code, -way) for code, way in second)]
-    return tuple(sorted({code for code, way in pushes if way == sign}))
 
 
 def _open(found: Estimate, shares: tuple[tuple[str, float], ...]) -> Verdict:

@@ -282,9 +282,9 @@ def test_bias_that_pushes_the_same_way_forbids_a_verdict():
     draws = np.concatenate([[-5.0], -5 + 0.1 * np.linspace(-1, 1, 100)])
     _, clean = judge(draws, Attribution())
     assert clean.word == BETTER
-    _, helped = judge(draws, Attribution(), [("pressure-not-calibrated", 1)], [])
+    _, helped = judge(draws, Attribution(), [("pressure-not-calibrated", 1)])
     assert (helped.word, helped.biased_by) == (OPEN, ("pressure-not-calibrated",))
-    _, in_spite = judge(draws, Attribution(), [], [("pressure-not-calibrated", 1)])
+    _, in_spite = judge(draws, Attribution(), [("pressure-not-calibrated", -1)])
     assert in_spite.word == BETTER
 
 
