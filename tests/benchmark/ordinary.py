@@ -244,6 +244,11 @@ def with_warm_winding(rng: np.random.Generator, case: Case) -> Case:
     return replace(case, truth=replace(case.truth, motor=motor))
 
 
+def plain(rng: np.random.Generator, case: Case) -> Case:
+    """Nothing added: the control."""
+    return case
+
+
 def home(rng: np.random.Generator, case: Case) -> Case:
     """Eight mild effects together; three sweeps."""
     if rng.random() < 0.5:
@@ -352,6 +357,7 @@ def all_stated(rng: np.random.Generator, case: Case) -> Case:
 
 
 CLASSES: dict[str, Build] = {
+    "plain": plain,
     "home": home,
     "home, no efficiency": home_without_efficiency,
     "home, no motor": home_without_motor,
@@ -370,6 +376,7 @@ CLASSES: dict[str, Build] = {
     "sweep off": sweep_off,
     "all stated": all_stated,
 }
+KNOWABLE = ("plain", "all stated")  # benches of which someone may know everything
 
 
 # What can be known where everything is stated
@@ -452,7 +459,7 @@ def run_bench(job: tuple[str, int], seed: int, draws: int, old_keys: bool) -> Ou
             return Outcome(refused=f"{type(error).__name__}: {error}")
     rows = tuple(row for run in runs for row in compared(answer, run))
     ratio = np.nan
-    if name == "all stated":
+    if name in KNOWABLE:
         ratio = over_the_best(Knowing(answer, read_table(bench), draws, rng), rows)
     return Outcome(rows, warned(case.protocol, calibration.findings, runs), ratio)
 
