@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from driveloss.bench import load_bench as load_bench
+    from driveloss.bench.load import load_bench as load_bench
     from driveloss.breakdown.ask import breakdown as breakdown
     from driveloss.compare.ask import compare as compare
     from driveloss.errors import DrivelossError as DrivelossError
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     __version__: str
 
 _HOMES = {
-    "load_bench": "driveloss.bench",
+    "load_bench": "driveloss.bench.load",
     "calibrate": "driveloss.fit.calibrate",
     "save_calibration": "driveloss.say.calibration",
     "read_calibration": "driveloss.fit.store",

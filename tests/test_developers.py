@@ -110,7 +110,7 @@ from driveloss.cli.options import BenchPath, JsonOption
 
 @command
 def hose(bench: BenchPath, output: JsonOption) -> None:
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.heads.ask import heads
     output.show(heads(load_bench(bench)))
 """,
@@ -156,7 +156,7 @@ import json, sys
 from dataclasses import replace
 from pathlib import Path
 import driveloss
-from driveloss.bench import template_files
+from driveloss.bench.template import template_files
 from driveloss.cli.app import app
 from driveloss.fit.store import from_text, to_text
 from driveloss.say.csv_form import to_csv

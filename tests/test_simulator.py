@@ -458,7 +458,7 @@ def test_a_crooked_meter_stays_inside_its_limit(tmp_path):
 
 
 def test_bench_toml_leaves_out_what_its_owner_does_not_know(tmp_path):
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
 
     truth = replace(machine(port_diameter=0.008), effects=EVERYTHING)
     unknown = NEW_KEYS | {"transmission.efficiency", "motor.torque_constant", "motor.winding_resistance"}
@@ -498,7 +498,7 @@ def test_random_benches_balance_and_are_plausible(seed, tmp_path):
 @pytest.mark.parametrize("seed", range(30))
 def test_random_benches_load(seed, tmp_path):
     """Every file that the simulator writes is one that driveloss reads, with the numbers written."""
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
 
     rng = np.random.default_rng(seed)
     truth, protocol = random_bench(rng)
@@ -585,7 +585,7 @@ def test_demo_holds_its_one_mistyped_reading():
 
 
 def test_demo_loads():
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
 
     bench = load_bench(ROOT / "calib_data")
     assert bench.rig.cycle == "stirling"

@@ -63,8 +63,8 @@ def read_sweep(
     name = file_name or Path(path).name
     data = read_bytes(Path(path), name)
     table = read_table(data, name)
-    columns, notices = _columns(table, ambient_pressure)
-    _check_columns(columns, table, stage)
+    columns, left_out = _columns(table, ambient_pressure)
+    _check_columns(columns, left_out, table, stage)
     _check_second_header(columns, table)
     _check_decimal_mark(columns, table)
     above_zero = _above_zero(stage, "power" in columns)
@@ -78,6 +78,8 @@ def read_sweep(
         note=_notes(table),
         **_fields(values, len(table.rows)),
     )
+    at = table.where(table.header_line)
+    notices = tuple(f"{at}: column '{shown(written)}' is left out{meant}" for written, meant in left_out)
     return _with_pressure(sweep, mean_pressure, ambient_pressure, notices)
 
 
@@ -86,28 +88,29 @@ def heading(field: str) -> str:
     return f"{field.replace('_', ' ')} [{columns_of(Sweep)[field].example}]"
 
 
-def _columns(table: CsvTable, ambient_pressure: float | None) -> tuple[dict[str, Column], tuple[str, ...]]:
-    """The columns of numbers by name, and notices about those that are left out."""
+LeftOut = list[tuple[str, str]]  # headings that are not known, and what may have been meant
+
+
+def _columns(table: CsvTable, ambient_pressure: float | None) -> tuple[dict[str, Column], LeftOut]:
+    """The columns of numbers by name, and what is left out beside notes."""
     read: dict[str, str] = {}
     columns: dict[str, Column] = {}
-    notices, header = [], table.where(table.header_line)
+    left_out = []
     for index, written in enumerate(table.headings):
         name, unit = _name_and_unit(written)
         at = table.where(table.header_line, written)
         if name in read:
             raise InputError(f"{at}: duplicate column, '{shown(read[name])}' was read before")
-        if name in KINDS:
+        if name not in _NAMES:
+            left_out.append((written, did_you_mean(re.sub(r"\s*\(.*", "", name), _NAMES, likeness=0.75)))
+            continue
+        read[name] = written
+        if name != "note":
             if not unit:
                 raise InputError(f"{at}: the unit is missing: expected '{name} [{KINDS[name].example}]'")
             scale = conversion_to(unit, KINDS[name], at, ambient_pressure)
             columns[name] = Column(index, name, written, unit, scale)
-        elif name != "note":
-            notices.append(f"{header}: column '{shown(written)}' is left out{_meant(name)}")
-            continue
-        read[name] = written
-    if {"frequency", "speed"} <= columns.keys():
-        raise InputError(f"{header}: duplicate column: expected either 'frequency' or 'speed', read both")
-    return columns, tuple(notices)
+    return columns, left_out
 
 
 def _name_and_unit(written: str) -> tuple[str, str]:
@@ -118,17 +121,12 @@ def _name_and_unit(written: str) -> tuple[str, str]:
     return " ".join(match["name"].lower().replace("_", " ").split()), " ".join((match["unit"] or "").split())
 
 
-def _meant(name: str) -> str:
-    return did_you_mean(re.sub(r"\s*\(.*", "", name), _NAMES, likeness=0.75)
-
-
-def _check_columns(columns: dict[str, Column], table: CsvTable, stage: str) -> None:
+def _check_columns(columns: dict[str, Column], left_out: LeftOut, table: CsvTable, stage: str) -> None:
     at = table.where(table.header_line)
+    if {"frequency", "speed"} <= columns.keys():
+        raise InputError(f"{at}: duplicate column: expected either 'frequency' or 'speed', read both")
     read = f"read {', '.join(repr(shown(written)) for written in table.headings)}"
-    for written in table.headings:
-        name = _name_and_unit(written)[0]
-        if name not in _NAMES and (meant := _meant(name)):
-            read += f" (column '{shown(written)}'{meant})"
+    read += "".join(f" (column '{shown(written)}'{meant})" for written, meant in left_out if meant)
     if not columns.keys() & {"frequency", "speed"} and stage != "standby":
         raise InputError(f"{at}: expected a column 'frequency [Hz]' or 'speed [rpm]', {read}")
     if "power" not in columns and not {"voltage", "current"} <= columns.keys():

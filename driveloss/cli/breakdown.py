@@ -46,7 +46,7 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
 
     Example: driveloss breakdown calib_data --figure parts.png
     """
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.breakdown.ask import breakdown as ask
     from driveloss.breakdown.budget import budget
     from driveloss.breakdown.tell import CAUTION, breakdown_data, breakdown_tables, budget_tables

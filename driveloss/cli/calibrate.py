@@ -28,7 +28,7 @@ def calibrate(bench: BenchPath, files: Files, fit: FitOptions, output: JsonOptio
 
     Example: driveloss calibrate calib_data --figure ladder.png
     """
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.fit.store import to_text
     from driveloss.say.calibration import calibration_notes, calibration_tables, finding_lines
     from driveloss.say.files import write_all

@@ -36,7 +36,7 @@ def compare(
 
     Example: driveloss compare calib_data --at 6 --at 9 --drop 20
     """
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.compare.ask import compare as ask
     from driveloss.compare.benches import calibrate_together
     from driveloss.compare.tell import comparison_notes

@@ -80,7 +80,7 @@ def plan(bench: BenchPath, wish: Wish, expectation: Expectation, taking: Taking,
 
 
 def _measured(bench: Path, expectation: Expectation, at: list[float], taking: Taking) -> Outlook:
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.errors import NoReadingsError
     from driveloss.fit.calibrate import calibrate
     from driveloss.plan.outlook import outlook

@@ -41,7 +41,7 @@ def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: Ou
 
     Example: driveloss predict calib_data --bore "50 mm" --mean-pressure "3 bar" --at 9
     """
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.breakdown.ask import breakdown
     from driveloss.breakdown.tell import CAUTION
     from driveloss.predict.ask import predict as ask

@@ -55,7 +55,7 @@ def recheck(
 
 def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sweep, tuple[str, ...]]:
     """One argument, STAGE:FILE or STAGE:CYLINDER:FILE, as a sweep and notices."""
-    from driveloss.bench import read_sweep
+    from driveloss.bench.columns import read_sweep
     from driveloss.bench.quantity import read_option
     from driveloss.recheck.rungs import STAGES
 

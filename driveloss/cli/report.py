@@ -31,7 +31,7 @@ def report(bench: BenchPath, page: Page, fit: FitOptions, output: JsonOption) ->
 
     Example: driveloss report calib_data --output report.html
     """
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.report.page import report_page
     from driveloss.say.files import write_all
 

@@ -6,7 +6,7 @@ from bench_folder import FILES, READINGS, line_of, write_bench
 from hypothesis import given
 from hypothesis import strategies as st
 
-from driveloss.bench import load_bench
+from driveloss.bench.load import load_bench
 from driveloss.bench.records import Motor, Quantity
 from driveloss.bench.toml import read_config
 from driveloss.errors import InputError

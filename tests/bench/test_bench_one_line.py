@@ -17,7 +17,8 @@ LINES = {  # the line of records.py that the new one follows
 }
 ASK = """
 from pathlib import Path
-from driveloss.bench import load_bench, template_files
+from driveloss.bench.load import load_bench
+from driveloss.bench.template import template_files
 from driveloss.errors import InputError
 
 files = {name: content.decode() for name, content in template_files().items()}

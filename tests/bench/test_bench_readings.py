@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from driveloss.bench import read_sweep
+from driveloss.bench.columns import read_sweep
 from driveloss.bench.records import Sweep
 from driveloss.errors import InputError
 

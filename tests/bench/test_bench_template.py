@@ -3,11 +3,11 @@
 import pytest
 from bench_folder import KEYS
 
-from driveloss.bench import load_bench, template_files
 from driveloss.bench.columns import KINDS
+from driveloss.bench.load import load_bench
 from driveloss.bench.records import STAGES, Rig
 from driveloss.bench.rules import keys_of
-from driveloss.bench.template import CAUTIONS, SHEETS
+from driveloss.bench.template import CAUTIONS, SHEETS, template_files
 
 FILES = {name: content.decode() for name, content in template_files().items()}
 BENCH = FILES["bench.toml"]

@@ -42,7 +42,6 @@ def test_every_si_unit_that_is_compared_with_is_usual(kind):
 def test_the_demo_bench_needs_no_more_than_the_short_list():
     from cli.running import DEMO, python
 
-    tell = (
-        "from driveloss.bench import load_bench, units; load_bench(r'{}'); print(units._registry.cache_info().currsize)"
-    )
+    read = "from driveloss.bench import load, units; load.load_bench(r'{}')"
+    tell = f"{read}; print(units._registry.cache_info().currsize)"
     assert python(tell.format(DEMO)).out == "1\n"

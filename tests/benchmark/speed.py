@@ -134,7 +134,7 @@ def ladder_of_readings(count: int) -> tuple:
     """The demo bench's ladder with its first readings again at the end, `count` in all; its inputs and standby."""
     from dataclasses import replace
 
-    from driveloss.bench import load_bench
+    from driveloss.bench.load import load_bench
     from driveloss.fit import SEED, ladder
     from driveloss.fit import meters as sources
 

@@ -5,7 +5,7 @@ import pytest
 from cli.running import DEMO, QUICK, typed
 from fit.benches import Sheet, same, write_bench
 
-from driveloss.bench import load_bench
+from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
 from driveloss.breakdown.budget import budget
 from driveloss.fit.calibrate import calibrate

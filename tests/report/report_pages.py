@@ -6,7 +6,7 @@ from pathlib import Path
 from shutil import copytree
 from tempfile import TemporaryDirectory
 
-from driveloss.bench import load_bench
+from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
 from driveloss.breakdown.budget import budget
 from driveloss.compare.ask import compare

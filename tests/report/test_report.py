@@ -19,7 +19,7 @@ from report_pages import DEMO, NAME, NOTE, SEAL, TITLE, Tree, asked, demo, hosti
 from scipy.interpolate import BarycentricInterpolator
 from typer.testing import CliRunner
 
-from driveloss.bench import load_bench
+from driveloss.bench.load import load_bench
 from driveloss.cli.report import report as command
 from driveloss.fit.motor_loss import ROUTES
 from driveloss.losses.ask import losses

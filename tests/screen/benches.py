@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from simulate import Answer, Protocol, Truth, ladder, random_bench, write_bench
 
-from driveloss.bench import load_bench
+from driveloss.bench.load import load_bench
 from driveloss.bench.records import Bench
 from driveloss.fit.ladder import build_ladder
 from driveloss.fit.meters import draw_meters
