@@ -17,19 +17,19 @@ import numpy as np
 from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
 from driveloss.fit.checks import known_cylinder, positive
+from driveloss.fit.estimate import COVERAGE
 from driveloss.fit.readings import Rung
 from driveloss.plan.optimal_design import apportion, v_optimal, variances
 from driveloss.plan.outlook import Outlook, Systematic
 from driveloss.say.answer import Answer
+from driveloss.say.numbers import bar
 
-BAR = 1e5  # [Pa]
 GRID = 24  # candidate frequencies a rung, about
 NICE_STEPS = (5.0, 2.0, 1.0)
 MOST_READINGS = 2000
 WITHIN = 1.1  # where the wish cannot be met: readings enough to come this near to what can
 ROUGH, FINE = 1e-2, 1e-3  # tolerances of the design while searching, and at the end
 WORTH_A_READING = 0.3  # expected readings below which a point is left out
-COVERAGE = 0.95
 FEWEST = 3  # readings that a rung needs to be fitted at all
 
 
@@ -107,25 +107,24 @@ def plan(
     meet the wish. cylinders: those of interest, all unless given.
     Raises InputError where a target lies outside what is run, or readings are too few to fit the laws.
     """
-    problem = _Problem(outlook, *_checked(outlook, frequencies, half_width, readings, cylinders))
+    if half_width is None and readings is None:
+        raise InputError(
+            "expected a wanted half-width (--half-width) or a number of readings (--readings), got neither"
+        )
+    wish = np.inf if half_width is None else positive(half_width, "W", "half-width", "power")
+    problem = _Problem(outlook, *_checked(outlook, frequencies, cylinders))
     if readings is None:
-        assert half_width is not None
-        return _answer(problem, *_enough(problem, half_width), half_width)
+        return _answer(problem, *_enough(problem, wish), half_width)
     if not problem.least <= readings <= MOST_READINGS:
         raise InputError(
             f"readings: read {readings}, expected {problem.least} to {MOST_READINGS}; fewer cannot show whether "
             "the laws hold on every rung"
         )
-    hopeless = half_width is not None and any(c.half_width >= half_width for c in problem.common)
-    return _answer(problem, readings, hopeless, half_width)
+    return _answer(problem, readings, any(common.half_width >= wish for common in problem.common), half_width)
 
 
 def _checked(
-    outlook: Outlook,
-    frequencies: Sequence[float],
-    half_width: float | None,
-    readings: int | None,
-    cylinders: Sequence[str] | None,
+    outlook: Outlook, frequencies: Sequence[float], cylinders: Sequence[str] | None
 ) -> tuple[tuple[float, ...], tuple[str, ...]]:
     """Target frequencies and cylinders. Raises InputError where they make no sense."""
     if not outlook.calibration.ranges:
@@ -139,16 +138,8 @@ def _checked(
             raise InputError(f"target: read {frequency:g} Hz, expected one within the rungs' {low:g} to {high:g} Hz")
     if not at:
         raise InputError("expected at least one target frequency, got none")
-    if half_width is None and readings is None:
-        raise InputError(
-            "expected a wanted half-width (--half-width) or a number of readings (--readings), got neither"
-        )
-    if half_width is not None:
-        positive(half_width, "W", "half-width", "power")
-    names = tuple(outlook.calibration.ranges if cylinders is None else cylinders)
-    for name in names:
-        known_cylinder(outlook.calibration, name)
-    return at, names
+    names = outlook.calibration.ranges if cylinders is None else cylinders
+    return at, tuple(known_cylinder(outlook.calibration, name) for name in names)
 
 
 class _Problem:
@@ -157,39 +148,37 @@ class _Problem:
     def __init__(self, outlook: Outlook, at: tuple[float, ...], cylinders: tuple[str, ...]):
         self.outlook, self.at = outlook, at
         self.rungs = [r for r in outlook.rungs if r.cylinder is None or r.cylinder in cylinders]
-        self.targets = [(r, f) for r in self.rungs if r.stage == "loaded" for f in at]
-        self.grid = nice_grid(*outlook.span, at)
         self.used = [j for j, t in enumerate(outlook.terms) if t.cylinder is None or t.cylinder in cylinders]
-        self.candidates = self._candidates()
+        self.grid = nice_grid(*outlook.span, at)
+        self.candidates = [(r, f) for r in self.rungs for f in (at if r.stage == "loaded" else self.grid)]
+        self.places = {r: np.array([i for i, (s, _) in enumerate(self.candidates) if s == r]) for r in self.rungs}
+        self.frequency = np.array([f for _, f in self.candidates])
+        self.loaded = np.array([r.stage == "loaded" for r, _ in self.candidates])
+        self.targets = [candidate for candidate in self.candidates if candidate[0].stage == "loaded"]
         self.rows = np.vstack([self._row(rung, f) for rung, f in self.candidates])
-        size = self.rows.shape[1]
-        self.wanted = np.eye(size)[size - len(self.targets) :]
-
-    def _candidates(self) -> list[tuple[Rung, float]]:
-        """Every reading that could be taken: the grid on each rung, the targets alone where loaded."""
-        return [(r, f) for r in self.rungs for f in (self.at if r.stage == "loaded" else self.grid)]
+        self.wanted = np.eye(self.rows.shape[1])[len(self.used) :]
 
     def _row(self, rung: Rung, frequency: float) -> FloatArray:
         """Slopes of one reading in coefficients and net powers, over its standard deviation."""
-        at = np.array([frequency])
-        terms = self.outlook.rows(rung, at)[0, self.used]
-        efficiency = self.outlook.bench.rig.transmission.efficiency.value
-        net = [(rung, frequency) == target for target in self.targets]
-        return np.asarray(np.concatenate([terms, np.array(net) / efficiency]) / self.outlook.sigma(rung, at)[0])
+        at, efficiency = np.array([frequency]), self.outlook.bench.rig.transmission.efficiency.value
+        net = np.array([(rung, frequency) == target for target in self.targets]) / efficiency
+        slopes = np.concatenate([self.outlook.rows(rung, at)[0, self.used], net])
+        return np.asarray(slopes / self.outlook.sigma(rung, at)[0])
 
     @cached_property
     def base(self) -> FloatArray:
         """Readings of each candidate that are taken in any case, (m,): enough to see a law fail."""
         counts = np.zeros(len(self.candidates))
-        for rung in self.rungs:
-            mine = [i for i, (r, _) in enumerate(self.candidates) if r == rung]
-            places = range(len(mine)) if rung.stage == "loaded" else self._distinct_places(self.distinct(rung))
-            counts[[mine[place] for place in places]] = 1
+        for rung, mine in self.places.items():
+            counts[mine if rung.stage == "loaded" else mine[self._distinct_places(rung)]] = 1
         return counts
 
-    def _distinct_places(self, number: int) -> list[int]:
-        """Places on the grid, evenly spread; inner ones move to a target that is nearer to them than to the next."""
-        grid = np.array(self.grid)
+    def _distinct_places(self, rung: Rung) -> list[int]:
+        """Places on the grid, evenly spread: one more than the laws that the rung brings.
+
+        Inner ones move to a target that is nearer to them than to the next.
+        """
+        grid, number = np.array(self.grid), max(self._laws_brought(rung) + 1, FEWEST)
         places = spread(len(grid), number)
         near = (grid[-1] - grid[0]) / (number - 1) / 2
         for target in self.at:
@@ -198,12 +187,10 @@ class _Problem:
                 places[inner] = int(np.argmin(np.abs(grid - target)))
         return places
 
-    def distinct(self, rung: Rung) -> int:
-        """Frequencies that a rung needs: one more than the laws that it brings."""
-        brings = {"motor-alone": "motor", "piston-disconnected": "linkage", "no-load": "seal"}[rung.stage]
-        part = brings if brings != "linkage" or self.outlook.calibration.curves.has_motor else "drive"
-        laws = [t for t in self.outlook.terms if (t.part, t.cylinder) == (part, rung.cylinder) and t.kind != "pressure"]
-        return max(len(laws) + 1, FEWEST)
+    def _laws_brought(self, rung: Rung) -> int:
+        shaft = "linkage" if self.outlook.calibration.curves.has_motor else "drive"
+        part = {"motor-alone": "motor", "piston-disconnected": shaft, "no-load": "seal"}[rung.stage]
+        return sum(t.owner == (part, rung.cylinder) and t.kind != "pressure" for t in self.outlook.terms)
 
     @property
     def least(self) -> int:
@@ -220,9 +207,7 @@ class _Problem:
         spare = readings - self.least
         if spare == 0:
             return self.base
-        fixed = self.rows[self.base > 0]
-        shares = v_optimal(self.rows, self.wanted, spare, fixed, tolerance).weights
-        merged = self._merged(shares)
+        merged = self._merged(v_optimal(self.rows, self.wanted, spare, self.rows[self.base > 0], tolerance))
         kept = np.flatnonzero(merged * spare >= min(WORTH_A_READING, merged.max() * spare))
         kept = kept[np.argsort(-merged[kept])][:spare]
         counts = self.base.copy()
@@ -231,18 +216,13 @@ class _Problem:
 
     def _merged(self, shares: FloatArray) -> FloatArray:
         """Shares of neighbours on one rung put together at the one nearest to their mean frequency."""
-        merged = np.zeros_like(shares)
-        for rung in self.rungs:
-            mine = np.array([i for i, (r, _) in enumerate(self.candidates) if r == rung])
-            if rung.stage == "loaded":
-                merged[mine] = shares[mine]
-                continue
+        merged = np.where(self.loaded, shares, 0.0)
+        for mine in (self.places[rung] for rung in self.rungs if rung.stage != "loaded"):
             live = mine[shares[mine] > 1e-6]
             for group in np.split(live, np.flatnonzero(np.diff(live) > 1) + 1):
                 if len(group):
-                    f = np.array([self.candidates[i][1] for i in group])
-                    mean = f @ shares[group] / shares[group].sum()
-                    merged[group[np.argmin(np.abs(f - mean))]] += shares[group].sum()
+                    f, share = self.frequency[group], shares[group]
+                    merged[group[np.argmin(np.abs(f - f @ share / share.sum()))]] += share.sum()
         return merged
 
     def variance(self, counts: FloatArray) -> FloatArray:
@@ -256,21 +236,17 @@ class _Problem:
         """
         from scipy.special import stdtrit
 
-        dof = max(int(counts[~self._loaded].sum()) - len(self.used), 1)
+        dof = max(int(counts[~self.loaded].sum()) - len(self.used), 1)
         return np.sqrt(self.variance(counts)) * float(stdtrit(dof, (1 + COVERAGE) / 2))
 
     def evenly(self, readings: int) -> FloatArray:
         """The same number of readings shared evenly among rungs and over the range, (m,)."""
         counts = np.zeros(len(self.candidates))
-        for rung, number in zip(self.rungs, apportion(np.full(len(self.rungs), 1.0), readings), strict=True):
-            mine = np.array([i for i, (r, _) in enumerate(self.candidates) if r == rung])
+        numbers = apportion(np.full(len(self.rungs), 1.0), readings)
+        for mine, number in zip(self.places.values(), numbers, strict=True):
             for i in spread(len(mine), int(number)) if number > 1 else [len(mine) // 2]:
                 counts[mine[i]] += 1
-        return np.where((self.base > 0) & self._loaded, np.maximum(counts, 1), counts)
-
-    @cached_property
-    def _loaded(self) -> np.ndarray:
-        return np.array([r.stage == "loaded" for r, _ in self.candidates])
+        return np.where((self.base > 0) & self.loaded, np.maximum(counts, 1), counts)
 
 
 def nice_grid(low: float, high: float, also: Sequence[float]) -> tuple[float, ...]:
@@ -339,11 +315,11 @@ def _answer(problem: _Problem, readings: int, hopeless: bool, half_width: float 
 
 def _uncalibrated(problem: _Problem) -> list[str]:
     """What is assumed of seals at pressures that they are not swept at without load."""
-    loaded = dict.fromkeys((str(r.cylinder), r.mean_pressure or 0.0) for r, _ in problem.targets)
     return [
-        f"the seal of '{name}' drags at {pressure / BAR:.4g} bar as at the nearest no-load pressure"
-        for name, pressure in loaded
-        if not problem.outlook.calibration.pressure_is_known(name, pressure)
+        f"the seal of '{r.cylinder}' drags at {bar(r.mean_pressure)} bar as at the nearest no-load pressure"
+        for r in problem.rungs
+        if r.stage == "loaded"
+        and not problem.outlook.calibration.pressure_is_known(str(r.cylinder), r.mean_pressure or 0.0)
     ]
 
 

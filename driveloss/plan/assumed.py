@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from driveloss.bench.records import Bench, FloatArray, Sweep
+from driveloss.bench.records import STAGES, Bench, FloatArray, Sweep
 from driveloss.bench.toml import Config
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
@@ -16,7 +15,7 @@ from driveloss.fit.checks import positive
 from driveloss.fit.readings import Rung
 from driveloss.physics import motor
 from driveloss.plan import DRAWS
-from driveloss.plan.outlook import RUNGS, Outlook, planned, weighted_fit
+from driveloss.plan.outlook import Outlook, planned, weighted_fit
 
 POINTS = 9  # assumed readings a rung
 STANDBY = 0.05  # of the loaded power, before a controller
@@ -45,10 +44,8 @@ def assumed_outlook(config: Config, folder: Path, expected: Expected) -> Outlook
 
     Raises InputError where bench.toml names no ladder.
     """
-    _check_ladder(config)
     sweeps = tuple(_sweep(config, rung, expected) for rung in _rungs(config))
-    standby = [_standby(config, expected)] if any(spec.stage == "standby" for spec in config.sweeps) else []
-    bench = Bench(folder, config.rig, (*standby, *sweeps), config.sha256)
+    bench = Bench(folder, config.rig, sweeps, config.sha256)
     calibration = calibrate(bench, draws=DRAWS, compare=False, keep_all=True)
     problem = weighted_fit(calibration)
     terms = tuple(term for term in problem.terms if term.kind != "stribeck")
@@ -56,38 +53,33 @@ def assumed_outlook(config: Config, folder: Path, expected: Expected) -> Outlook
     return Outlook(bench, calibration, problem, terms, expected.scatter, expected.loaded_power, expected.high, said)
 
 
-def _check_ladder(config: Config) -> None:
+def _rungs(config: Config) -> list[Rung]:
+    """The rungs that bench.toml names, once each; pressures are ambient where it leaves them to a column."""
     stages = {spec.stage for spec in config.sweeps}
     for stage in ("piston-disconnected", "no-load"):
         if stage not in stages:
             raise InputError(f"bench.toml, [[sweeps]]: expected a sweep of stage '{stage}' to plan, read none")
-
-
-def _rungs(config: Config) -> Iterable[Rung]:
-    """The rungs that bench.toml names, once each; pressures are ambient where it leaves them to a column."""
     ambient = config.rig.ambient_pressure.value
-    named = [
+    named = (
         Rung(spec.stage, spec.cylinder, (spec.mean_pressure or ambient) if spec.cylinder else None)
         for spec in config.sweeps
-        if spec.stage in RUNGS
-    ]
-    return sorted(dict.fromkeys(named), key=lambda rung: RUNGS.index(rung.stage))
+    )
+    return sorted(dict.fromkeys(named), key=lambda rung: STAGES.index(rung.stage))
 
 
 def _sweep(config: Config, rung: Rung, expected: Expected) -> Sweep:
-    frequency = np.linspace(expected.low, expected.high, POINTS)
-    share = frequency / expected.high
-    top = SHARES[rung.stage] * expected.loaded_power
-    power = top * (COULOMB * share + (1 - COULOMB) * share**2) + _idle(config, expected)
-    sweep = planned(rung, frequency, power)
-    return sweep.replace(file=f"assumed-{rung.stage}", current=_current(config, frequency, power, expected))
+    idle = STANDBY * expected.loaded_power if config.rig.motor.supply == "controller" else 0.0
+    if rung.stage == "standby":
+        frequency, power, current = np.zeros(3), np.full(3, max(idle, expected.scatter)), None
+    else:
+        frequency = np.linspace(expected.low, expected.high, POINTS)
+        share, top = frequency / expected.high, SHARES[rung.stage] * expected.loaded_power
+        power = top * (COULOMB * share + (1 - COULOMB) * share**2) + idle
+        current = _current(config, frequency, power)
+    return planned(rung, frequency, power).replace(file=f"assumed-{rung.stage}", current=current)
 
 
-def _idle(config: Config, expected: Expected) -> float:
-    return STANDBY * expected.loaded_power if config.rig.motor.supply == "controller" else 0.0
-
-
-def _current(config: Config, frequency: FloatArray, power: FloatArray, expected: Expected) -> FloatArray | None:
+def _current(config: Config, frequency: FloatArray, power: FloatArray) -> FloatArray | None:
     """Motor current at the terminals where the constants tell it; (n,). [A]"""
     known = config.rig.motor
     if known.supply != "terminals" or known.winding_resistance is None or known.torque_constant is None:
@@ -95,11 +87,6 @@ def _current(config: Config, frequency: FloatArray, power: FloatArray, expected:
     speed = motor.motor_speed(frequency, config.rig.transmission.ratio.value)
     ohms, form = known.winding_resistance.value, known.current_form_factor.value
     return np.asarray(motor.motor_current(power, ohms, known.torque_constant.value, speed, form))
-
-
-def _standby(config: Config, expected: Expected) -> Sweep:
-    power = np.full(3, max(_idle(config, expected), expected.scatter))
-    return planned(Rung("standby"), np.zeros(3), power).replace(file="assumed-standby")
 
 
 def _said(config: Config, expected: Expected) -> tuple[str, ...]:

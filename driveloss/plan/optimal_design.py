@@ -1,16 +1,13 @@
 """Optimal design of a linear fit: how to share readings among candidate points.
 
 A candidate is one row of the weighted design matrix: the slopes of a reading in the coefficients, divided by the
-reading's standard deviation. Weights are shares of the readings and add up to one. D-optimal shares make the
-coefficients' joint region smallest (Kiefer & Wolfowitz, Canadian Journal of Mathematics 12 (1960) 363); V-optimal ones
-the mean variance of stated targets. Found by the multiplicative algorithm (Silvey, Titterington & Torsney,
-Communications in Statistics A 7 (1978) 1379), proved by the equivalence theorem's bound, and made whole numbers by
-efficient apportionment (Pukelsheim & Rieder, Biometrika 79 (1992) 763). All from memory.
+reading's standard deviation. V-optimal shares of the readings, which add up to one, make the mean variance of stated
+targets smallest. Found by the multiplicative algorithm (Silvey, Titterington & Torsney, Communications in Statistics A
+7 (1978) 1379), proved by the equivalence theorem's bound, and made whole numbers by efficient apportionment (Pukelsheim
+& Rieder, Biometrika 79 (1992) 763). All from memory.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,74 +16,33 @@ from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
 
 MOST_STEPS = 20_000
-TOLERANCE = 1e-4  # how far the equivalence theorem's bound may be missed, as a fraction
-NEGLIGIBLE = 1e-9  # share below which a candidate is out
+NEGLIGIBLE = 1e-9  # of the largest share: a candidate with less is out
 UNDETERMINED = 1e13  # condition of the information from which on it is singular but for rounding
 
 
-@dataclass(frozen=True)
-class Shares:
-    """Optimal shares of the readings."""
-
-    weights: FloatArray  # (m,), adding up to one
-    excess: float  # how far the largest sensitivity still lies above its bound, as a fraction
-
-    @property
-    def support(self) -> NDArray[np.int64]:
-        """Places of the candidates that get readings."""
-        return np.flatnonzero(self.weights > NEGLIGIBLE)
-
-
-def information(rows: FloatArray, weights: FloatArray) -> FloatArray:
-    """Information matrix of weighted candidates: rows (m, p), weights (m,) -> (p, p)."""
-    return rows.T @ (rows * weights[:, None])
-
-
-def d_optimal(rows: FloatArray, tolerance: float = TOLERANCE) -> Shares:
-    """Shares that maximise the determinant of the information of candidates, rows (m, p).
-
-    At the optimum no candidate's variance function exceeds p (the general equivalence theorem).
-    Raises InputError where the candidates cannot tell all coefficients apart.
-    """
-    rows, count = _scaled(rows)[0], rows.shape[1]
-    weights = np.full(len(rows), 1 / len(rows))
-    excess = np.inf
-    for _ in range(MOST_STEPS):
-        variance = np.sum((rows @ np.linalg.inv(information(rows, weights))) * rows, axis=1)
-        excess = float(variance.max() / count - 1)
-        if excess <= tolerance:
-            break
-        weights = _normalised(weights * variance / count)
-    return Shares(weights, excess)
-
-
 def v_optimal(
-    rows: FloatArray,
-    targets: FloatArray,
-    readings: float,
-    fixed: FloatArray | None = None,
-    tolerance: float = TOLERANCE,
-) -> Shares:
-    """Shares of `readings` that minimise the mean variance of targets, contrasts of the coefficients (t, p).
+    rows: FloatArray, targets: FloatArray, readings: float, fixed: FloatArray, tolerance: float
+) -> FloatArray:
+    """Shares (m,) of `readings` that minimise the mean variance of targets, contrasts of the coefficients (t, p).
 
-    rows: candidates, (m, p). fixed: rows (f, p) of readings that are taken anyway, once each. At the optimum no
-    candidate's sensitivity exceeds the shares' mean.
+    rows: candidates, (m, p). fixed: rows (f, p) of readings that are taken anyway, once each. tolerance: fraction by
+    which a candidate's sensitivity may exceed the shares' mean, which none does at the optimum.
     Raises InputError where candidates and fixed readings cannot tell all coefficients apart.
     """
-    scaled, scale = _scaled(rows if fixed is None else np.vstack([rows, fixed]))
+    scaled, scale = _scaled(np.vstack([rows, fixed]))
     rows, base = scaled[: len(rows)], scaled[len(rows) :]
-    wanted, anyway = targets / scale, information(base, np.ones(len(base)))
+    wanted, anyway = targets / scale, _information(base, np.ones(len(base)))
     weights = np.full(len(rows), 1 / len(rows))
-    excess = np.inf
     for _ in range(MOST_STEPS):
-        spread = np.linalg.solve(anyway + readings * information(rows, weights), wanted.T)
+        spread = np.linalg.solve(anyway + readings * _information(rows, weights), wanted.T)
         sensitivity = np.sum((rows @ spread) ** 2, axis=1)
         mean = float(weights @ sensitivity)
-        excess = float(sensitivity.max() / mean - 1)
-        if excess <= tolerance:
+        if sensitivity.max() / mean - 1 <= tolerance:
             break
-        weights = _normalised(weights * np.sqrt(sensitivity / mean))  # the root: see Torsney (1983), from memory
-    return Shares(weights, excess)
+        weights = weights * np.sqrt(sensitivity / mean)  # the root: see Torsney (1983), from memory
+        weights = np.where(weights > NEGLIGIBLE * weights.max(), weights, 0.0)
+        weights = weights / weights.sum()
+    return weights
 
 
 def variances(rows: FloatArray, counts: FloatArray, targets: FloatArray) -> FloatArray:
@@ -95,7 +51,7 @@ def variances(rows: FloatArray, counts: FloatArray, targets: FloatArray) -> Floa
     Infinite where the readings do not determine every coefficient.
     """
     scaled, scale = _scaled(rows)
-    wanted, told = targets / scale, information(scaled, counts)
+    wanted, told = targets / scale, _information(scaled, counts)
     if np.linalg.cond(told) > UNDETERMINED:
         return np.full(len(wanted), np.inf)
     return np.asarray(np.sum(wanted * np.linalg.solve(told, wanted.T).T, axis=1))
@@ -126,6 +82,6 @@ def _scaled(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
     return rows / scale, scale
 
 
-def _normalised(weights: FloatArray) -> FloatArray:
-    kept = np.where(weights > NEGLIGIBLE * weights.max(), weights, 0.0)
-    return np.asarray(kept / kept.sum())
+def _information(rows: FloatArray, weights: FloatArray) -> FloatArray:
+    """Of weighted candidates: rows (m, p), weights (m,) -> (p, p)."""
+    return rows.T @ (rows * weights[:, None])

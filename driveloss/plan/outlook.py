@@ -8,19 +8,17 @@ from functools import cached_property
 
 import numpy as np
 
-from driveloss.bench.records import Bench, FloatArray, Sweep
+from driveloss.bench.records import STAGES, Bench, FloatArray, Sweep
 from driveloss.breakdown.ask import breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.contributions import SCATTER, Attribution
 from driveloss.fit.estimate import estimate
-from driveloss.fit.ladder import Ladder
 from driveloss.fit.laws import Term
 from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.physical import Problem, joint_design
-from driveloss.fit.readings import SAME_PRESSURE, Readings, Rung, gather, pressure_groups
+from driveloss.fit.readings import SAME_PRESSURE, Readings, Rung, by_rung, gather
 
-RUNGS = ("motor-alone", "piston-disconnected", "no-load", "loaded")
 STEP = 1e-3  # relative step of the load loss's slope
 
 
@@ -53,9 +51,13 @@ class Outlook:
         A cylinder that has none is to be loaded at its no-load pressures.
         """
         shaft = (["motor-alone"] if self.calibration.curves.has_motor else []) + ["piston-disconnected"]
-        spans = self.calibration.ranges.items()
-        seals = [Rung("no-load", name, p) for name, span in spans for p in span.pressures]
-        loaded = [Rung("loaded", name, p) for name, span in spans for p in self._loaded_at(name) or span.pressures]
+        runs = self._all_runs.only(np.isfinite(self._all_runs.mean_pressure))
+        ran = [replace(r, mean_pressure=float(f"{r.mean_pressure:.6g}")) for r, _ in by_rung(runs)]
+        seals, loaded = [], []
+        for name, span in self.calibration.ranges.items():
+            own = [Rung("no-load", name, pressure) for pressure in span.pressures]
+            seals += own
+            loaded += [r for r in ran if r.cylinder == name] or [replace(r, stage="loaded") for r in own]
         return [*map(Rung, shaft), *seals, *loaded]
 
     @property
@@ -64,17 +66,10 @@ class Outlook:
         spans = [self.calibration.drive_range, *self.calibration.ranges.values()]
         return max(s.low for s in spans), min(s.high for s in spans)
 
-    def _loaded_at(self, cylinder: str) -> list[float]:
-        """Mean pressures of a cylinder's loaded sweeps, ascending. [Pa]"""
-        runs = gather(self.bench.rig, self.bench.sweeps, ("loaded",))
-        pressure = runs.mean_pressure[(runs.cylinder == cylinder) & np.isfinite(runs.mean_pressure)]
-        groups = pressure_groups(pressure)
-        return [float(f"{pressure[groups == g].mean():.6g}") for g in np.unique(groups)]
-
     def rows(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         """Slopes of the rung's shaft-side power in the coefficients, shape (n, terms)."""
-        readings = gather(self.bench.rig, [planned(rung, frequency)], RUNGS)
-        return joint_design(replace(self._ladder, readings=readings), self.terms)
+        readings = self._gathered(planned(rung, frequency))
+        return joint_design(replace(self.problem.ladder, readings=readings), self.terms)
 
     def sigma(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         """Standard deviation of the shaft-side power of one reading, shape (n,). [W]"""
@@ -88,8 +83,7 @@ class Outlook:
         """Expected at the meter, shape (n,). [W]"""
         if rung.stage == "loaded":
             return self._loaded_input(rung, frequency)
-        readings = gather(self.bench.rig, [planned(rung, frequency)], RUNGS)
-        shaft = self.calibration.shaft_power(readings)
+        shaft = self.calibration.shaft_power(self._gathered(planned(rung, frequency)))
         return (self.calibration.standby + shaft + self.calibration.load_loss(shaft, frequency))[:, 0]
 
     def systematic(self, rung: Rung, frequency: float) -> Systematic:
@@ -100,52 +94,52 @@ class Outlook:
         together = estimate(sum(common.values(), np.zeros(net.shape[1])))
         if together is None or not np.isfinite(net[0]).all():
             raise InputError(f"{rung}: the net power at {frequency:g} Hz is not determinable on this bench")
-        alone = {source: width for source, width in found.half_widths.items() if source in common and width > 1e-9}
-        ranked = sorted(alone.items(), key=lambda item: -item[1])
-        return Systematic(float(net[0, 0]), together.half_width, dict(ranked))
+        ranked = sorted(found.half_widths.items(), key=lambda item: -item[1])
+        alone = {source: width for source, width in ranked if source in common and width > 1e-9}
+        return Systematic(float(net[0, 0]), together.half_width, alone)
 
     @cached_property
     def _attribution(self) -> Attribution:
         return Attribution(self.calibration.meters)
 
-    @property
-    def _ladder(self) -> Ladder:
-        return self.problem.ladder
+    def _gathered(self, sweep: Sweep) -> Readings:
+        return gather(self.bench.rig, [sweep], STAGES)
 
-    def _loaded_input(self, rung: Rung, frequency: FloatArray) -> FloatArray:
-        if self.loaded_power is not None and self.stated_at is not None:
-            return self.loaded_power * frequency / self.stated_at
-        runs = self._runs(rung)
-        order = np.argsort(runs.frequency)
-        f, power = runs.frequency[order], runs.power[order]
-        return np.interp(frequency, f, power / f) * frequency
-
-    def _loaded_sweep(self, rung: Rung, frequency: FloatArray) -> Sweep:
-        """A loaded run as expected, with current and winding temperature as in the bench's own runs."""
-        sweep = planned(rung, frequency, self._loaded_input(rung, frequency))
-        runs = self._runs(rung)
-        order = np.argsort(runs.frequency)
-
-        def likely(values: FloatArray) -> FloatArray | None:
-            known = np.isfinite(values).all() and len(values) > 0
-            return np.interp(frequency, runs.frequency[order], values[order]) if known else None
-
-        return sweep.replace(current=likely(runs.current), winding=likely(runs.winding))
+    @cached_property
+    def _all_runs(self) -> Readings:
+        return gather(self.bench.rig, self.bench.sweeps, ("loaded",))
 
     def _runs(self, rung: Rung) -> Readings:
-        """The bench's own loaded readings at the rung's pressure. Raises InputError where there are none to go by."""
-        runs = gather(self.bench.rig, self.bench.sweeps, ("loaded",))
-        pressure = rung.mean_pressure or 0.0
+        """Loaded readings at the rung's pressure, rising frequency. Raises InputError where there are none to go by."""
+        runs, pressure = self._all_runs, rung.mean_pressure or 0.0
         mine = (runs.cylinder == rung.cylinder) & (np.abs(runs.mean_pressure - pressure) <= SAME_PRESSURE * pressure)
         if not mine.any() and self.loaded_power is None:
             raise InputError(
                 f"{rung}: no loaded sweep tells what power to expect, expected one on the bench, or --power-at"
             )
-        return runs.only(mine)
+        found = runs.only(mine)
+        return found.only(np.argsort(found.frequency))
+
+    def _loaded_input(self, rung: Rung, frequency: FloatArray) -> FloatArray:
+        if self.loaded_power is not None and self.stated_at is not None:
+            return self.loaded_power * frequency / self.stated_at
+        runs = self._runs(rung)
+        return np.interp(frequency, runs.frequency, runs.power / runs.frequency) * frequency
+
+    def _loaded_sweep(self, rung: Rung, frequency: FloatArray) -> Sweep:
+        """A loaded run as expected, with current and winding temperature as in the bench's own runs."""
+        runs = self._runs(rung)
+
+        def likely(values: FloatArray) -> FloatArray | None:
+            known = np.isfinite(values).all() and len(values) > 0
+            return np.interp(frequency, runs.frequency, values) if known else None
+
+        sweep = planned(rung, frequency, self._loaded_input(rung, frequency))
+        return sweep.replace(current=likely(runs.current), winding=likely(runs.winding))
 
     def _passed_on(self, rung: Rung, frequency: FloatArray, power: FloatArray) -> FloatArray:
         """How much of a deviation of the input power reaches the shaft's: the load loss takes its share, (n,)."""
-        readings = gather(self.bench.rig, [self._loaded_sweep(rung, frequency)], RUNGS)
+        readings = self._gathered(self._loaded_sweep(rung, frequency))
         known = shaft_power(readings, self.calibration.meters, self.calibration.standby, self.calibration.route)
         above = self.calibration.load_loss(known.power * (1 + STEP), frequency)
         below = self.calibration.load_loss(known.power * (1 - STEP), frequency)
@@ -166,8 +160,6 @@ def planned(rung: Rung, frequency: FloatArray, power: FloatArray | None = None) 
         power=np.ones(n) if power is None else power,
         power_resolution=0.01,
         from_volts_and_amps=False,
-        current=None,
-        voltage=None,
         mean_pressure=None if rung.mean_pressure is None else np.full(n, rung.mean_pressure),
     )
 
