@@ -71,8 +71,7 @@ def parse_quantity(value: object, kind: Kind, where: str, ambient_pressure: Quan
         written = _Written(str(value), kind, where)
         return _checked(Quantity(written.number(written.text)), written)
     written = _text(value, kind, where)
-    match = _QUANTITY.fullmatch(written.text)
-    if match is None:
+    if (match := _QUANTITY.fullmatch(written.text)) is None:
         raise written.no_match(_form(kind))
     return _checked(_to_si(match, written, ambient_pressure), written)
 
@@ -110,8 +109,8 @@ def _limit(digits: str, limit_unit: str, number: float, unit: str, scale: Conver
     if not limit_unit or limit_unit == unit:
         return half_width * scale.factor
     if limit_unit.endswith(" gauge"):
-        read = f"read '{shown(written.text)}'"
-        raise InputError(f"{written.where}: a limit of error is a difference, it has no gauge: {read}")
+        text = shown(written.text)
+        raise InputError(f"{written.where}: a limit of error is a difference, it has no gauge: read '{text}'")
     return half_width * conversion_to(limit_unit, written.kind, written.where).factor
 
 
@@ -145,16 +144,17 @@ def parse_limits(value: object, kind: Kind, where: str) -> Limits:
     percent of a temperature, which depends on the scale.
     """
     written = _text(value, kind, where)
-    parts = re.split(r"(?<=[^eE])\+", written.text.removeprefix("+/-").removeprefix("±"))
-    limits = [_limit_part(part, written) for part in parts]
-    gains = [size for size, is_gain in limits if is_gain]
-    zeros = [size for size, is_gain in limits if not is_gain]
-    if len(gains) > 1 or len(zeros) > 1:
-        raise written.refusal(f"expected limits such as '{kind.example}'")
-    return Limits(gain=sum(gains, 0.0), zero=sum(zeros, 0.0))
+    found: dict[str, float] = {}
+    for part in re.split(r"(?<=[^eE])\+", written.text.removeprefix("+/-").removeprefix("±")):
+        name, size = _limit_part(part, written)
+        if name in found:
+            raise written.refusal(f"expected limits such as '{kind.example}'")
+        found[name] = size
+    return Limits(**found)
 
 
-def _limit_part(part: str, written: _Written) -> tuple[float, bool]:
+def _limit_part(part: str, written: _Written) -> tuple[str, float]:
+    """Which field of Limits a part states, and what."""
     match = _PART.fullmatch(part)
     unit = "" if match is None else _unit_of(match, "unit")
     expected = f"limits such as '{written.kind.example}'"
@@ -162,10 +162,10 @@ def _limit_part(part: str, written: _Written) -> tuple[float, bool]:
         raise written.no_match(expected)
     size = written.half_width(match["value"])
     if unit != "%":
-        return size * conversion_to(unit, written.kind, written.where).factor, False
+        return "zero", size * conversion_to(unit, written.kind, written.where).factor
     if written.kind.is_temperature or size >= 50:
         raise written.refusal(f"expected {expected}")
-    return size / 100, True
+    return "gain", size / 100
 
 
 def _text(value: object, kind: Kind, where: str) -> _Written:

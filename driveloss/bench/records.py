@@ -6,7 +6,7 @@ that is believable, and what the template says of it. Reader, template and messa
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, fields, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -26,9 +26,12 @@ CYLINDER_STAGES = ("no-load", "loaded")
 class FieldError(InputError):
     """What a record refuses by itself; `field` is the one at fault, for the reader to find its place in the file."""
 
-    def __init__(self, sentence: str, field: str = "") -> None:
-        super().__init__(sentence)
+    def __init__(self, field: str, reason: str) -> None:
+        super().__init__(field, reason)
         self.field = field
+
+    def __str__(self) -> str:
+        return " ".join(self.args)
 
 
 def _check_words(record: Any) -> None:
@@ -39,7 +42,7 @@ def _check_words(record: Any) -> None:
 
 def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
     if value not in allowed:
-        raise FieldError(f"{name} must be one of {', '.join(allowed)}; got '{value}'", name)
+        raise FieldError(name, f"must be one of {', '.join(allowed)}; got '{value}'")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +122,7 @@ class Motor:
         _check_words(self)
         if self.incremental_efficiency is not None and self.winding_resistance is not None:
             raise FieldError(
-                "incremental_efficiency stands instead of winding_resistance: expected one of them, got both",
-                "incremental_efficiency",
-            )
+                "incremental_efficiency", "stands instead of winding_resistance: expected one of them, got both")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,10 +162,8 @@ class Cylinder:
         _check_words(self)
         port = self.open_port_diameter
         if port is not None and port.value > self.bore.value:
-            raise FieldError(
-                f"open_port_diameter must not exceed the bore of {self.bore.value:g} m, got {port.value:g} m",
-                "open_port_diameter",
-            )
+            limit = f"the bore of {self.bore.value:g} m"
+            raise FieldError("open_port_diameter", f"must not exceed {limit}, got {port.value:g} m")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,11 +202,8 @@ class Rig:
         for name, cylinder in self.cylinders.items():
             rod, radius = self.rod_length, cylinder.stroke.value / 2
             if rod is not None and rod.value <= radius:
-                raise FieldError(
-                    f"rod_length must exceed the crank radius, half the stroke of cylinder '{name}', "
-                    f"{radius:g} m; got {rod.value:g} m",
-                    "rod_length",
-                )
+                limit = f"the crank radius, half the stroke of cylinder '{name}', {radius:g} m"
+                raise FieldError("rod_length", f"must exceed {limit}; got {rod.value:g} m")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,7 +286,7 @@ class Bench:
     rig: Rig
     sweeps: tuple[Sweep, ...]
     sha256: str  # of bench.toml
-    notices: tuple[str, ...] = field(default=())
+    notices: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         return f"Bench({self.rig.title!r}, {len(self.sweeps)} sweeps)"

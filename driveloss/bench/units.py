@@ -21,18 +21,11 @@ _UNIT = re.compile(UNIT)
 _LONGEST = 60
 
 _TRADE_NAMES = {"r/min": "rpm", "r/s": "turn/s", "U/min": "rpm", "min-1": "1/min", "s-1": "1/s"}
+_MEANT = {"C": "degC", "F": "degF", "deg": "degC or degF", "hz": "Hz", "RPM": "rpm", "w": "W"}
 _HINTS = {
-    "C": "write degC",
-    "F": "write degF",
-    "deg": "write degC or degF",
-    "barg": "write 'bar gauge'",
-    "psig": "write 'psi gauge'",
-    "kPag": "write 'kPa gauge'",
-    "bara": "write 'bar': pressures are absolute unless the unit says gauge",
-    "psia": "write 'psi': pressures are absolute unless the unit says gauge",
-    "hz": "write Hz",
-    "RPM": "write rpm",
-    "w": "write W",
+    **{wrong: f"write {right}" for wrong, right in _MEANT.items()},
+    **{f"{unit}g": f"write '{unit} gauge'" for unit in ("bar", "psi", "kPa")},
+    **{f"{unit}a": f"write '{unit}': pressures are absolute unless the unit says gauge" for unit in ("bar", "psi")},
 }
 # fmt: off
 _KNOWN = {  # what a message calls the dimension of a unit
@@ -51,11 +44,6 @@ class Conversion:
     offset: float
     dimensions: frozenset[tuple[str, float]]
     angular: bool = False  # pint's base unit counts radians
-
-    @property
-    def per_revolution(self) -> float:
-        """The factor with angles counted in revolutions instead of radians."""
-        return self.factor / (2 * pi) if self.angular else self.factor
 
 
 # pint's own definitions of the units that most benches use: its full list takes 0.15 s to read. A text goes to
@@ -158,8 +146,8 @@ def conversion_to(unit: str, kind: Kind, where: str, ambient_pressure: float | N
         raise InputError(
             f"{where}: expected {_expected(kind)}, read unit '{shown(name)}'{_dimension(found)}{_hint(name)}"
         )
-    if kind.is_frequency:
-        return Conversion(found.per_revolution, 0.0, found.dimensions)
+    if kind.is_frequency:  # counted in revolutions, not in radians
+        return Conversion(found.factor / (2 * pi) if found.angular else found.factor, 0.0, found.dimensions)
     if gauge:
         return _gauge(found, kind, where, ambient_pressure)
     return found
