@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import Any, ClassVar
@@ -14,15 +14,19 @@ from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
+from driveloss.fit.laws import rod_ratio
 from driveloss.fit.meters import stream
 from driveloss.fit.motor_loss import Scattered, shaft_power
 from driveloss.fit.readings import Readings, gather
 from driveloss.losses.ask import shifted
 from driveloss.physics import aftercooler, ceilings, ports
+from driveloss.physics.gas import gas_density
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named
 
 LARGE_DROP = 0.1  # of ambient pressure: beyond it the incompressible orifice law fails
+
+PLACE = ("file", "line", "row", "cylinder", "frequency", "mean_pressure")  # of a reading, as a run repeats it
 
 Draws = dict[str, FloatArray]  # (n, 1 + draws) by name; what cannot be determined is absent, or nan in its row
 
@@ -84,21 +88,10 @@ class Breakdown(Answer):
     @cached_property
     def runs(self) -> tuple[Run, ...]:
         """One entry a loaded reading, in the order of the sweeps."""
-        meters, r = self.calibration.meters, self.readings
-        columns: dict[str, list[Any]] = {name: estimates(draws, meters) for name, draws in self.draws.items()}
-        return tuple(
-            Run(
-                file=str(r.file[i]),
-                line=int(r.line[i]),
-                row=int(r.row[i]),
-                cylinder=str(r.cylinder[i]),
-                frequency=float(r.frequency[i]),
-                mean_pressure=float(r.mean_pressure[i]),
-                flags=self.flags[i],
-                **{name: column[i] for name, column in columns.items()},
-            )
-            for i in range(len(r))
-        )
+        columns: dict[str, Sequence[Any]] = {name: getattr(self.readings, name).tolist() for name in PLACE}
+        columns |= {name: estimates(draws, self.calibration.meters) for name, draws in self.draws.items()}
+        columns["flags"] = self.flags
+        return tuple(Run(**{name: column[i] for name, column in columns.items()}) for i in range(len(self.readings)))
 
 
 def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
@@ -109,8 +102,8 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
     readings = gather(calibration.rig, sweeps, ("loaded",))
     _check(calibration, readings)
     rng = stream(calibration.seed, "breakdown")
-    draws = _split(calibration, readings, rng)
-    draws |= _heat(calibration, readings, draws)
+    parts = _split(calibration, readings, rng)
+    draws = parts | _heat(calibration, readings, parts)
     flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
     return Breakdown(calibration, readings, draws, flags)
 
@@ -222,9 +215,6 @@ def port_drop_is_large(calibration: Calibration, name: str) -> bool:
     cylinder = rig.cylinders[name]
     if cylinder.open_port_diameter is None:
         return False
-    from driveloss.fit.laws import rod_ratio
-    from driveloss.physics.gas import gas_density
-
     density = gas_density(cylinder.gas, span.pressures[-1], rig.ambient_temperature.value)
     drop = ports.peak_port_drop(
         span.high,

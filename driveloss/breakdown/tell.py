@@ -65,20 +65,8 @@ def budget_tables(answer: Breakdown, shares: Sequence[Share]) -> list[Item]:
 
 def breakdown_data(answer: Breakdown, shares: Sequence[Share] = ()) -> dict[str, Any]:
     """`driveloss.breakdown/1`; with shares, each run also has its `budget`, in the order of the shares."""
-    runs = [_run(run) for run in answer.runs]
+    runs = [{**run.place(), **run.data(), "flags": list(run.flags)} for run in answer.runs]
     if shares:
         for i, run in enumerate(runs):
             run["budget"] = [{"source": s.source, "half_width_W": float(s.half_width[i])} for s in shares]
     return {"schema": "driveloss.breakdown/1", "coverage": answer.coverage, "runs": runs}
-
-
-def _run(run: Run) -> dict[str, Any]:
-    return {
-        "file": run.file,
-        "row": run.row,
-        "cylinder": run.cylinder,
-        "frequency_Hz": run.frequency,
-        "mean_pressure_Pa": run.mean_pressure,
-        **run.data(),
-        "flags": list(run.flags),
-    }

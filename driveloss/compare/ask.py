@@ -185,10 +185,9 @@ def _subjects(benches: Sequence[Bench | Subject], independent: bool) -> tuple[Su
 def _loss_row(entry: Entry, frequency: float) -> Standing:
     """No-load losses with every way of stating the seal's friction, at a true frequency [Hz]."""
     calibration, name = entry.subject.calibration, entry.cylinder
-    parts = no_load_draws(calibration, np.array([frequency]), name, np.array([entry.mean_pressure]))
-    power, total = parts["seal"][0], parts["total"][0]
+    parts = no_load_draws(calibration, np.array([frequency]), name, entry.mean_pressure)
+    power, force, total = (parts[key][0] for key in ("seal", "seal_force", "total"))
     bore, stroke = entry.drawn.bore, entry.drawn.stroke
-    force = seal.mean_friction_force(power, frequency, stroke)
     draws = {
         "seal": power,
         "seal_force": force,
@@ -197,7 +196,7 @@ def _loss_row(entry: Entry, frequency: float) -> Standing:
         "share_of_input": power / total,
         "total": total,
     }
-    return Standing(entry, frequency, draws, no_load_flags(calibration, frequency, name, entry.mean_pressure))
+    return Standing(entry, frequency, draws, no_load_flags(calibration, name, entry.mean_pressure, frequency))
 
 
 def _loaded_row(entry: Entry, frequency: float) -> Standing:

@@ -15,7 +15,7 @@ from driveloss.fit.calibration import EDGE
 from driveloss.fit.checks import positive
 from driveloss.fit.meters import CylinderDraws, stream
 from driveloss.fit.readings import pressure_groups
-from driveloss.losses.ask import flags_at_any_frequency
+from driveloss.losses.ask import no_load_flags
 from driveloss.physics.crank import mean_piston_speed
 from driveloss.say.numbers import bar
 
@@ -75,7 +75,7 @@ def no_load_entries(subject: Subject) -> Iterable[Entry]:
     for name, span in calibration.ranges.items():
         low, high = max(span.low, calibration.drive_range.low), min(span.high, calibration.drive_range.high)
         for pressure in span.pressures:
-            yield Entry(subject, name, pressure, low, high, flags_at_any_frequency(calibration, name, pressure))
+            yield Entry(subject, name, pressure, low, high, no_load_flags(calibration, name, pressure))
 
 
 def loaded_entries(subject: Subject) -> Iterable[Entry]:

@@ -34,8 +34,12 @@ class LossRow(Named):
     port: Estimate | None = None
     total: Estimate  # without the port
     seal_force: Estimate | None = None
-    extrapolated: bool
     flags: tuple[str, ...]
+
+    @property
+    def extrapolated(self) -> bool:
+        """Whether the frequency lies outside the calibrated range."""
+        return "extrapolated" in self.flags
 
     def __repr__(self) -> str:
         of = "drive alone" if self.cylinder is None else f"{self.cylinder!r} at {self.mean_pressure:.4g} Pa"
@@ -65,31 +69,26 @@ def losses(
     names = list(calibration.ranges) if cylinders is None else list(cylinders)
     for name in names:
         known_cylinder(calibration, name)
-    rows = []
-    for frequency in frequencies:
-        positive(frequency, "Hz", "frequency")
-        if cylinders is None:
-            rows.append(_row(calibration, frequency, None, None))
-        rows += [
-            _row(calibration, frequency, name, p)
-            for name in names
-            for p in pressures or calibration.ranges[name].pressures
-        ]
-    return Losses(rows)
+    places: list[tuple[str | None, float | None]] = [(None, None)] if cylinders is None else []
+    places += [(name, p) for name in names for p in pressures or calibration.ranges[name].pressures]
+    at = [positive(frequency, "Hz", "frequency") for frequency in frequencies]
+    return Losses(_row(calibration, frequency, *place) for frequency in at for place in places)
 
 
 def no_load_draws(
-    calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: FloatArray | None
+    calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: float | None
 ) -> dict[str, FloatArray]:
-    """The known parts of the no-load input power, (m, 1 + draws) each; frequency [Hz], pressure [Pa]: (m,). [W]
+    """The known parts of the no-load input power [W], and the seal's force [N], (m, 1 + draws) each.
 
-    The frequency is a true one: the common error of the frequency meter moves the curves under it.
+    frequency: (m,) [Hz], a true one: the common error of the frequency meter moves the curves under it. pressure: [Pa].
     """
     misread = calibration.meters.misread(frequency)
     parts = {"drive": shifted(calibration.drive, frequency, misread)}
     if cylinder is not None and pressure is not None:
-        seal = shifted(lambda f: calibration.seal(cylinder, f, pressure), frequency, misread)
-        parts |= {"seal": seal, "port": shifted(lambda f: calibration.port(cylinder, f, pressure), frequency, misread)}
+        pressed = np.full(len(frequency), pressure)
+        seal = shifted(lambda f: calibration.seal(cylinder, f, pressed), frequency, misread)
+        port = shifted(lambda f: calibration.port(cylinder, f, pressed), frequency, misread)
+        parts |= {"seal": seal, "port": port, "seal_force": seal_force(calibration, seal, frequency, cylinder)}
         # the transmission belongs to the linkage: with a piston to move, so does its share of that
         parts["drive"] = parts["drive"] + seal * (1 / calibration.meters.efficiency - 1)
     shaft = parts["drive"] + parts.get("seal", 0.0)
@@ -113,21 +112,10 @@ def shifted(part: Callable[[FloatArray], FloatArray], frequency: FloatArray, err
 
 
 def _row(calibration: Calibration, frequency: float, cylinder: str | None, pressure: float | None) -> LossRow:
-    at = np.array([float(frequency)])
-    pressed = None if pressure is None else np.array([float(pressure)])
-    parts = no_load_draws(calibration, at, cylinder, pressed)
-    if cylinder is not None:
-        parts["seal_force"] = seal_force(calibration, parts["seal"], at, cylinder)
+    parts = no_load_draws(calibration, np.array([frequency]), cylinder, pressure)
     known: dict[str, Any] = {name: estimate(draws[0], calibration.meters) for name, draws in parts.items()}
-    flags = no_load_flags(calibration, frequency, cylinder, pressure)
-    return LossRow(
-        frequency=float(frequency),
-        cylinder=cylinder,
-        mean_pressure=pressure,
-        extrapolated="extrapolated" in flags,
-        flags=flags,
-        **known,
-    )
+    flags = no_load_flags(calibration, cylinder, pressure, frequency)
+    return LossRow(frequency=frequency, cylinder=cylinder, mean_pressure=pressure, flags=flags, **known)
 
 
 def seal_force(calibration: Calibration, seal: FloatArray, frequency: FloatArray, cylinder: str) -> FloatArray:
@@ -136,17 +124,13 @@ def seal_force(calibration: Calibration, seal: FloatArray, frequency: FloatArray
 
 
 def no_load_flags(
-    calibration: Calibration, frequency: float, cylinder: str | None, pressure: float | None
+    calibration: Calibration, cylinder: str | None, pressure: float | None, frequency: float | None = None
 ) -> tuple[str, ...]:
-    """What a reader must know of losses at a frequency [Hz], and mean pressure [Pa] where there is a cylinder."""
-    extrapolated = ("extrapolated",) if calibration.is_extrapolated(frequency, cylinder) else ()
-    return (*extrapolated, *flags_at_any_frequency(calibration, cylinder, pressure))
-
-
-def flags_at_any_frequency(calibration: Calibration, cylinder: str | None, pressure: float | None) -> tuple[str, ...]:
-    """Those that have nothing to do with the frequency; none for the drive alone."""
-    if cylinder is None or pressure is None:
-        return ()
-    has_port = calibration.rig.cylinders[cylinder].open_port_diameter is not None
-    known = calibration.pressure_is_known(cylinder, pressure)
-    return (*(() if has_port else ("port-loss-unknown",)), *(() if known else ("pressure-not-calibrated",)))
+    """What a reader must know of losses at a mean pressure [Pa] and, where one is given, a frequency [Hz]."""
+    tests = {"extrapolated": frequency is not None and calibration.is_extrapolated(frequency, cylinder)}
+    if cylinder is not None and pressure is not None:
+        tests |= {
+            "port-loss-unknown": calibration.rig.cylinders[cylinder].open_port_diameter is None,
+            "pressure-not-calibrated": not calibration.pressure_is_known(cylinder, pressure),
+        }
+    return tuple(code for code, holds in tests.items() if holds)

@@ -37,15 +37,5 @@ def _table(cylinder: str, pressure: float, rows: Sequence[LossRow], shaft: Seque
 
 def losses_data(rows: Sequence[LossRow]) -> dict[str, Any]:
     """`driveloss.losses/1`."""
-    return {"schema": "driveloss.losses/1", "rows": [_row(row) for row in rows]}
-
-
-def _row(row: LossRow) -> dict[str, Any]:
-    return {
-        "frequency_Hz": row.frequency,
-        "cylinder": row.cylinder,
-        "mean_pressure_Pa": row.mean_pressure,
-        **row.data(),
-        "extrapolated": row.extrapolated,
-        "flags": list(row.flags),
-    }
+    listed = [{**row.place(), **row.data(), "extrapolated": row.extrapolated, "flags": list(row.flags)} for row in rows]
+    return {"schema": "driveloss.losses/1", "rows": listed}

@@ -16,7 +16,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import estimates
 from driveloss.fit.readings import SAME_PRESSURE
-from driveloss.losses.ask import no_load_draws, no_load_flags, seal_force
+from driveloss.losses.ask import no_load_draws, no_load_flags
 from driveloss.say.flags import FLAGS
 from driveloss.say.numbers import bar
 from driveloss.say.quantities import QUANTITIES
@@ -79,16 +79,13 @@ def _places(calibration: Calibration, runs: Iterable[Run]) -> Iterator[tuple[str
 def _series(
     calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: float | None
 ) -> dict[str, Any]:
-    at = None if pressure is None else np.full(len(frequency), pressure)
-    draws = no_load_draws(calibration, frequency, cylinder, at)
-    if cylinder is not None:
-        draws["seal_force"] = seal_force(calibration, draws["seal"], frequency, cylinder)
-    flags = no_load_flags(calibration, calibration.drive_range.high, cylinder, pressure)
+    draws = no_load_draws(calibration, frequency, cylinder, pressure)
+    flags = no_load_flags(calibration, cylinder, pressure)
     return {
         "cylinder": cylinder,
         "pressure": None if pressure is None else f"{bar(pressure)} bar",
         "calibrated": calibration.calibrated(cylinder),
-        "flags": [f"{FLAGS[c].meaning} {FLAGS[c].bias}" for c in flags if c != "extrapolated"],  # the page says where
+        "flags": [f"{FLAGS[code].meaning} {FLAGS[code].bias}" for code in flags],
         "parts": {key: _columns(draws.get(key)) for key in PARTS},
     }
 

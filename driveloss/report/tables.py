@@ -38,8 +38,8 @@ def _group_table(group: Group, heads: dict[str, str]) -> Sheet:
 
 def flag_entries(flags: Iterable[str]) -> list[tuple[str, str, str]]:
     """Letter, meaning and bias of each flag that occurs."""
-    present = sorted(set(flags), key=list(FLAGS).index)
-    return [(flag_letters([code]), FLAGS[code].meaning, FLAGS[code].bias) for code in present]
+    found = set(flags)
+    return [(flag_letters([code]), flag.meaning, flag.bias) for code, flag in FLAGS.items() if code in found]
 
 
 def cylinder_table(cylinders: Iterable[Cylinder]) -> Sheet:

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import Estimate
+from driveloss.fit.family import FamilyFit
 from driveloss.fit.store import to_text
 from driveloss.say.files import write_all
 from driveloss.say.numbers import HALF_WIDTHS, PASCAL_PER_BAR, PERCENT, plus_minus
 from driveloss.say.sheet import Sheet
 
-if TYPE_CHECKING:
-    from driveloss.fit.calibration import Calibration
-    from driveloss.fit.family import FamilyFit
-
 FOR_PEOPLE = {"N/Pa": ("N/bar", PASCAL_PER_BAR)}  # units that read better in another size
 MOST_RIVALS = 6
+TITLES = {
+    "physical": "Physical family: one joint fit of all sweeps",
+    "polynomial": "Polynomial family: a curve for each sweep",
+}
 
 
 def save_calibration(calibration: Calibration, path: Path | str) -> None:
@@ -44,15 +45,11 @@ def calibration_tables(calibration: Calibration) -> list[Sheet | str]:
 
 
 def _terms_table(fit: FamilyFit) -> Sheet:
-    title = {
-        "physical": "Physical family: one joint fit of all sweeps",
-        "polynomial": "Polynomial family: a curve for each sweep",
-    }
     rows = []
     for term in fit.terms:
         unit, scale = FOR_PEOPLE.get(term.unit, (term.unit, 1.0))
         rows.append((term.label, _scientific(term.estimate, scale), unit))
-    return Sheet(title[fit.name], ("Term", "Value", "Unit"), tuple(rows), left=("Term", "Unit"))
+    return Sheet(TITLES[fit.name], ("Term", "Value", "Unit"), tuple(rows), left=("Term", "Unit"))
 
 
 def _scientific(estimate: Estimate, scale: float) -> str:
@@ -88,14 +85,11 @@ def _lack_of_fit(fit: FamilyFit) -> str:
 def _rivals_table(fit: FamilyFit) -> Sheet:
     title = f"Close rivals: {len(fit.rivals)} sets of terms share the weight (all enter the intervals)"
     heads = ("Set", "Weight [%]", "ΔAICc", "Low end [W]", "High end [W]")
-    chosen = set(fit.rivals[0].labels)
+    chosen = fit.rivals[0].labels
     rows = []
     for rival in fit.rivals[:MOST_RIVALS]:
-        gained, lost = (
-            [x for x in rival.labels if x not in chosen],
-            [x for x in chosen if x not in rival.labels],
-        )
-        words = [f"+ {name}" for name in gained] + [f"− {name}" for name in sorted(lost)]
+        words = [f"+ {name}" for name in rival.labels if name not in chosen]
+        words += [f"− {name}" for name in sorted(set(chosen).difference(rival.labels))]
         change = (f"{value:+.2f}" for value in rival.net_change)
         cells = (f"{rival.weight * PERCENT:.0f}", f"{rival.delta_aicc:.1f}", *change)
         rows.append(("\n".join(words) or "as listed above", *cells))

@@ -49,6 +49,4 @@ def _word(item: Any) -> str:
 
 def _cell(value: Any) -> Any:
     """Text that a spreadsheet shows as it stands: an apostrophe before what would start a formula."""
-    if value is None:
-        return ""
     return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value

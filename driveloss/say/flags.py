@@ -13,109 +13,86 @@ class Flag:
     net: what it does to the net power, +1 makes it look larger (and seal friction smaller), -1 smaller, 0 either.
     """
 
-    code: str
     meaning: str
     bias: str
     net: int = 0
 
 
 FLAGS = {
-    flag.code: flag
-    for flag in (
-        Flag(
-            "extrapolated",
-            "The frequency lies outside the calibrated range of the motor, the drive or this cylinder.",
-            "Either way; the interval widens with the disagreement of the curves that fit.",
-        ),
-        Flag(
-            "load-loss-unknown",
-            "No winding resistance, torque constant or incremental efficiency tells how the motor's loss grows with "
-            "load, so input powers were subtracted.",
-            "Net pneumatic power, the ceilings and the aftercooler's heat are upper bounds.",
-            +1,
-        ),
-        Flag(
-            "winding-temperature-assumed",
-            "No winding temperature was recorded, so the resistance as measured cold was used.",
-            "Net pneumatic power is too high: 0.39 % of the copper loss for each kelvin that the winding ran hotter.",
-            +1,
-        ),
-        Flag(
-            "port-loss-unknown",
-            "No open-port size is given, so gas pumped through the port in the no-load sweeps counts as seal friction.",
-            "Seal friction is too high and net pneumatic power too low.",
-            -1,
-        ),
-        Flag(
-            "port-drop-large",
-            "In the no-load sweeps the peak pressure drop across the open port passes 10 % of ambient, where the "
-            "incompressible orifice law fails.",
-            "The port loss is uncertain: seal friction and net pneumatic power may err either way.",
-        ),
-        Flag(
-            "pressure-not-calibrated",
-            "The mean pressure lies outside the no-load sweeps' and nothing else tells the seal's drag there; the "
-            "nearest was used.",
-            "Above the swept pressures seals drag more: net pneumatic power is then too high.",
-        ),
-        Flag(
-            "negative-pneumatic",
-            "The loaded reading lies below the no-load loss at its frequency.",
-            "No positive net power: check the reading, the seal's condition and the calibration.",
-        ),
-        Flag(
-            "hot-end-assumed",
-            "No hot end was recorded and no thermal resistance is given, so the coolant's temperature was taken.",
-            "The hot end runs warmer than that: the cooling ceiling is too high.",
-        ),
-        Flag(
-            "cold-end-missing",
-            "No cold end was recorded, so no cooling or heating ceiling can be given.",
-            "None.",
-        ),
-        Flag(
-            "not-cooling",
-            "The cold end was not below the hot end, or not surely so within the thermometers' limits of error, so no "
-            "ceiling can be given.",
-            "None.",
-        ),
-        # of a prediction alone
-        Flag(
-            "speed-extrapolated",
-            "The mean piston speed lies outside the no-load sweeps of a cylinder whose seal is scaled.",
-            "Either way; the interval widens with the disagreement of the curves that fit.",
-        ),
-        Flag(
-            "pressure-extrapolated",
-            "The mean pressure or the frequency lies outside the loaded runs'; the cycle work ratio was kept from the "
-            "nearest pressure and carried along the runs' trend in frequency.",
-            "Either way; the interval widens with each doubling of pressure and with the trend.",
-        ),
-        Flag(
-            "seal-pressure-extrapolated",
-            "The pressure across the seal lies outside a cylinder's no-load sweeps; drag was carried on in proportion "
-            "to it.",
-            "Either way.",
-        ),
-        Flag(
-            "seal-pressure-assumed",
-            "No cylinder tells how its seal drags under pressure; what published measurements of three pneumatic "
-            "piston seals show was taken, from none of it to twice their mean.",
-            "Either way; sweep a cylinder without load at two pressures to know.",
-        ),
-        Flag(
-            "one-cylinder",
-            "Only one cylinder was measured, so how far cylinders disagree on the rules cannot be seen; assumed "
-            "spreads stand in.",
-            "Either way.",
-        ),
-        Flag(
-            "phase-assumed",
-            "No pressure amplitude is given, and the work of a cycle tells only the least one: the pressure was "
-            "assumed to peak 45 degrees before top dead centre, and anywhere from 30 to 90 degrees in the interval.",
-            "Either way; torque and current peak higher at a smaller angle.",
-        ),
-    )
+    "extrapolated": Flag(
+        "The frequency lies outside the calibrated range of the motor, the drive or this cylinder.",
+        "Either way; the interval widens with the disagreement of the curves that fit.",
+    ),
+    "load-loss-unknown": Flag(
+        "No winding resistance, torque constant or incremental efficiency tells how the motor's loss grows with load, "
+        "so input powers were subtracted.",
+        "Net pneumatic power, the ceilings and the aftercooler's heat are upper bounds.",
+        +1,
+    ),
+    "winding-temperature-assumed": Flag(
+        "No winding temperature was recorded, so the resistance as measured cold was used.",
+        "Net pneumatic power is too high: 0.39 % of the copper loss for each kelvin that the winding ran hotter.",
+        +1,
+    ),
+    "port-loss-unknown": Flag(
+        "No open-port size is given, so gas pumped through the port in the no-load sweeps counts as seal friction.",
+        "Seal friction is too high and net pneumatic power too low.",
+        -1,
+    ),
+    "port-drop-large": Flag(
+        "In the no-load sweeps the peak pressure drop across the open port passes 10 % of ambient, where "
+        "the incompressible orifice law fails.",
+        "The port loss is uncertain: seal friction and net pneumatic power may err either way.",
+    ),
+    "pressure-not-calibrated": Flag(
+        "The mean pressure lies outside the no-load sweeps' and nothing else tells the seal's drag there; the "
+        "nearest was used.",
+        "Above the swept pressures seals drag more: net pneumatic power is then too high.",
+    ),
+    "negative-pneumatic": Flag(
+        "The loaded reading lies below the no-load loss at its frequency.",
+        "No positive net power: check the reading, the seal's condition and the calibration.",
+    ),
+    "hot-end-assumed": Flag(
+        "No hot end was recorded and no thermal resistance is given, so the coolant's temperature was taken.",
+        "The hot end runs warmer than that: the cooling ceiling is too high.",
+    ),
+    "cold-end-missing": Flag("No cold end was recorded, so no cooling or heating ceiling can be given.", "None."),
+    "not-cooling": Flag(
+        "The cold end was not below the hot end, or not surely so within the thermometers' limits of error, so no "
+        "ceiling can be given.",
+        "None.",
+    ),
+    # of a prediction alone
+    "speed-extrapolated": Flag(
+        "The mean piston speed lies outside the no-load sweeps of a cylinder whose seal is scaled.",
+        "Either way; the interval widens with the disagreement of the curves that fit.",
+    ),
+    "pressure-extrapolated": Flag(
+        "The mean pressure or the frequency lies outside the loaded runs'; the cycle work ratio was kept from the "
+        "nearest pressure and carried along the runs' trend in frequency.",
+        "Either way; the interval widens with each doubling of pressure and with the trend.",
+    ),
+    "seal-pressure-extrapolated": Flag(
+        "The pressure across the seal lies outside a cylinder's no-load sweeps; drag was carried on in proportion "
+        "to it.",
+        "Either way.",
+    ),
+    "seal-pressure-assumed": Flag(
+        "No cylinder tells how its seal drags under pressure; what published measurements of three pneumatic "
+        "piston seals show was taken, from none of it to twice their mean.",
+        "Either way; sweep a cylinder without load at two pressures to know.",
+    ),
+    "one-cylinder": Flag(
+        "Only one cylinder was measured, so how far cylinders disagree on the rules cannot be seen; assumed "
+        "spreads stand in.",
+        "Either way.",
+    ),
+    "phase-assumed": Flag(
+        "No pressure amplitude is given, and the work of a cycle tells only the least one: the pressure was "
+        "assumed to peak 45 degrees before top dead centre, and anywhere from 30 to 90 degrees in the interval.",
+        "Either way; torque and current peak higher at a smaller angle.",
+    ),
 }
 
 
@@ -127,6 +104,6 @@ def flag_letters(flags: Iterable[str], between: str = " ") -> str:
 
 def flag_lines(flags: Iterable[str], lettered: bool = True) -> list[str]:
     """A sentence for each flag that occurs, with the direction of its bias."""
-    found = sorted(set(flags), key=list(FLAGS).index)
-    marks = [f"{flag_letters([code])}  " if lettered else "" for code in found]
-    return [f"{mark}{c}: {FLAGS[c].meaning} Bias: {FLAGS[c].bias}" for mark, c in zip(marks, found, strict=True)]
+    found = set(flags)
+    marks = {code: f"{flag_letters([code])}  " if lettered else "" for code in found}
+    return [f"{marks[code]}{code}: {it.meaning} Bias: {it.bias}" for code, it in FLAGS.items() if code in found]

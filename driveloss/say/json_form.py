@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from driveloss.fit.estimate import Estimate
+from driveloss.fit.estimate import Estimate
 
 
 def quantity(estimate: Estimate | None) -> dict[str, float] | None:

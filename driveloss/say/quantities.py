@@ -96,6 +96,7 @@ QUANTITIES = {
         Reported("peak_current_margin", "1", "Limit/peak", "current limit over peak current"),
     )
 }
+PLACE_UNITS = {"file": "", "row": "", "cylinder": "", "frequency": "_Hz", "mean_pressure": "_Pa"}
 PARTS = tuple(q.key for q in QUANTITIES.values() if q.is_part)
 
 
@@ -113,11 +114,12 @@ def shown_parts(records: Iterable[Named]) -> tuple[str, ...]:
     """The input and its parts for a table: motor and linkage where they can be told apart, no idle column of zeros."""
     rows = [record.parts for record in records]
     hidden = {"drive"} if any(row["motor"] for row in rows) else {"motor", "linkage"}
-    size = {key: max((abs(e.value) for row in rows if (e := row[key])), default=0.0) for key in PARTS}
-    hidden |= {key for key in ("standby", "transmission") if size[key] < NEGLIGIBLE}
+    for key in ("standby", "transmission"):
+        hidden |= {key} if all(abs(e.value) < NEGLIGIBLE for row in rows if (e := row[key])) else set()
     return ("input", *(key for key in PARTS if key not in hidden))
 
 
+@dataclass(frozen=True)
 class Named:
     """A record whose quantities are fields; `parts` holds them by name, for tables."""
 
@@ -129,6 +131,11 @@ class Named:
     def cells(self, keys: Iterable[str]) -> tuple[str, ...]:
         """Cells of a table, in the units of `columns`."""
         return tuple(QUANTITIES[key].cell(getattr(self, key)) for key in keys)
+
+    def place(self) -> dict[str, Any]:
+        """Where it was read, by the keys for scripts."""
+        names = (field.name for field in fields(self) if field.name in PLACE_UNITS)
+        return {name + PLACE_UNITS[name]: getattr(self, name) for name in names}
 
     def data(self) -> dict[str, dict[str, float] | None]:
         """The quantities by their keys for scripts."""

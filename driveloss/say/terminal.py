@@ -45,8 +45,8 @@ def _table(sheet: Sheet, *, stacked: bool = False) -> Table:
     from rich import box
     from rich.table import Table
 
-    title = {"title": sheet.title, "title_justify": "left", "title_style": "bold"}
-    result = Table(**title, box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))  # type: ignore[arg-type]
+    result = Table(title=sheet.title, box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    result.title_justify, result.title_style = "left", "bold"
     for head in sheet.heads:
         result.add_column(head, justify="left" if head in sheet.left else "right", overflow="fold")
     for row in sheet.rows:
