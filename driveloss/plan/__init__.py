@@ -33,10 +33,8 @@ def plan(
     from driveloss.plan.ask import plan as ask
     from driveloss.plan.outlook import outlook
 
-    wanted, noise, loaded = (
-        _power(given, name)
-        for given, name in ((half_width, "half-width"), (scatter, "scatter"), (loaded_power, "loaded power"))
-    )
+    wanted, noise = _power(half_width, "half-width"), _power(scatter, "scatter")
+    loaded = _power(loaded_power, "loaded power")
     calibration = calibrate(bench, draws=DRAWS, compare=False)
     return ask(outlook(bench, calibration, noise, loaded, at), at, wanted, readings, cylinders)
 

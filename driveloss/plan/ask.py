@@ -307,8 +307,7 @@ def _answer(problem: _Problem, readings: int, hopeless: bool, half_width: float 
         Target(rung, f, common.net, float(np.hypot(c, common.half_width)), float(c), float(e), common)
         for (rung, f), c, e, common in zip(problem.targets, chance, even, problem.common, strict=True)
     )
-    taken = zip(problem.candidates, counts, strict=True)
-    points = tuple(Point(rung, f, int(count)) for (rung, f), count in taken if count > 0)
+    points = tuple(Point(*problem.candidates[i], int(counts[i])) for i in np.flatnonzero(counts))
     assumptions = (*problem.outlook.assumptions, *_uncalibrated(problem))
     return Plan(points, targets, half_width, hopeless, _laws(problem), assumptions)
 

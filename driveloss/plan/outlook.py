@@ -81,10 +81,13 @@ class Outlook:
 
     def input_power(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         """Expected at the meter, shape (n,). [W]"""
-        if rung.stage == "loaded":
-            return self._loaded_input(rung, frequency)
-        shaft = self.calibration.shaft_power(self._gathered(planned(rung, frequency)))
-        return (self.calibration.standby + shaft + self.calibration.load_loss(shaft, frequency))[:, 0]
+        if rung.stage != "loaded":
+            shaft = self.calibration.shaft_power(self._gathered(planned(rung, frequency)))
+            return (self.calibration.standby + shaft + self.calibration.load_loss(shaft, frequency))[:, 0]
+        if self.loaded_power is not None and self.stated_at is not None:
+            return self.loaded_power * frequency / self.stated_at
+        runs = self._runs(rung)
+        return np.interp(frequency, runs.frequency, runs.power / runs.frequency) * frequency
 
     def systematic(self, rung: Rung, frequency: float) -> Systematic:
         """Errors of the net power at a loaded rung that repeats do not reduce, at frequency [Hz]."""
@@ -120,12 +123,6 @@ class Outlook:
         found = runs.only(mine)
         return found.only(np.argsort(found.frequency))
 
-    def _loaded_input(self, rung: Rung, frequency: FloatArray) -> FloatArray:
-        if self.loaded_power is not None and self.stated_at is not None:
-            return self.loaded_power * frequency / self.stated_at
-        runs = self._runs(rung)
-        return np.interp(frequency, runs.frequency, runs.power / runs.frequency) * frequency
-
     def _loaded_sweep(self, rung: Rung, frequency: FloatArray) -> Sweep:
         """A loaded run as expected, with current and winding temperature as in the bench's own runs."""
         runs = self._runs(rung)
@@ -134,7 +131,7 @@ class Outlook:
             known = np.isfinite(values).all() and len(values) > 0
             return np.interp(frequency, runs.frequency, values) if known else None
 
-        sweep = planned(rung, frequency, self._loaded_input(rung, frequency))
+        sweep = planned(rung, frequency, self.input_power(rung, frequency))
         return sweep.replace(current=likely(runs.current), winding=likely(runs.winding))
 
     def _passed_on(self, rung: Rung, frequency: FloatArray, power: FloatArray) -> FloatArray:
@@ -174,9 +171,8 @@ def outlook(
     """Of a bench that was measured before: scatter as its calibration found, every law that its fit may use.
 
     A plan for the chosen laws alone would take none of the readings that the fit needs to rule out the others.
-
-    scatter: of one reading, instead [W]. loaded_power: input of loaded runs at the highest target frequency, instead
-    [W]. calibration: fresh, physical.
+    scatter: of one reading, instead [W]. loaded_power: input of loaded runs at the highest of `targets` [Hz], instead
+    of theirs [W]. calibration: fresh, physical.
     """
     problem = weighted_fit(calibration)
     terms = tuple(t for j, t in enumerate(problem.terms) if t.kind != "stribeck" or j in problem.best.columns)

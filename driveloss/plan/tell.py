@@ -15,15 +15,23 @@ from driveloss.say.numbers import NOT_KNOWN, bar
 from driveloss.say.sheet import Item, Sheet
 
 HOPELESS = 100.0  # times as many readings: the curves are then determined by rounding at most
+COLUMNS = (
+    "± chance shrinks with more readings (even: as many, spread evenly); ± common (meter, motor constants, "
+    "geometry) does not. Of loaded readings take the mean. Every rung has at least one frequency more than the "
+    "laws it brings, so that a law that does not hold can be seen."
+)
 
 
 def plan_tables(plan: Plan) -> list[Item]:
     """What to measure, what it promises, and whether that is enough."""
+    laws = "; ".join(f"{part}: {', '.join(laws)}" for part, laws in plan.laws.items())
     return [
         _readings(plan),
         _promise(plan),
-        *_verdict(plan),
-        _laws(plan),
+        *([] if plan.wanted is None else [_wish(plan)]),
+        _gain(plan.gain),
+        COLUMNS,
+        f"Laws allowed for: {laws}.",
         *(f"Assumed: {a}." for a in plan.assumptions),
     ]
 
@@ -61,14 +69,7 @@ def _promise(plan: Plan) -> Sheet:
 
 
 def _two_digits(value: float) -> str:
-    if not isfinite(value):
-        return NOT_KNOWN
-    return f"{value:#.2g}".rstrip(".")
-
-
-def _verdict(plan: Plan) -> list[str]:
-    lines = [_wish(plan)] if plan.wanted is not None else []
-    return [*lines, _gain(plan.gain), _columns(plan)]
+    return f"{value:#.2g}".rstrip(".") if isfinite(value) else NOT_KNOWN
 
 
 def _or_null(value: float) -> float | None:
@@ -122,18 +123,6 @@ ADVICE = {
     "frequency": "a more accurate frequency reading would help",
     "temperature": "a more accurate winding temperature would help",
 }
-
-
-def _columns(plan: Plan) -> str:
-    return (
-        "± chance shrinks with more readings (even: as many, spread evenly); ± common (meter, motor constants, "
-        "geometry) does not. Of loaded readings take the mean. Every rung has at least one frequency more than the "
-        "laws it brings, so that a law that does not hold can be seen."
-    )
-
-
-def _laws(plan: Plan) -> str:
-    return "Laws allowed for: " + "; ".join(f"{part}: {', '.join(laws)}" for part, laws in plan.laws.items()) + "."
 
 
 def plan_data(plan: Plan) -> dict[str, Any]:

@@ -19,13 +19,15 @@ from driveloss.losses.ask import shifted
 from driveloss.physics import aftercooler, ceilings, crank, cylinder
 from driveloss.predict import scaling, torque_margin
 from driveloss.predict.rules import Rule, rules
-from driveloss.predict.scaling import Conditions, Disagreement
+from driveloss.predict.scaling import Disagreement, Seal
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named, reported
 
 SAME_SIZE = 1e-3  # a bore or stroke closer than this fraction is that of the measured cylinder
 MILLIMETRES, BARS = (1e-3, "mm"), (1e5, "bar")
 SHOWN_ANGLES = slice(None, None, 5)  # of ANGLES: every 10 degrees
+
+Spreads = dict[str, Disagreement]  # that entered, by the name that a Rule gives
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ class Prediction(Named):
     peak_torque_margin: Estimate | None = None
     mean_current_margin: Estimate | None = None
     peak_current_margin: Estimate | None = None
-    spreads: dict[str, Disagreement]  # that entered, by the name that a Rule gives
+    spreads: Spreads
     peak_angle: float  # [rad] after top dead centre, where the motor must supply most
     cycle: tuple[tuple[float, Estimate | None], ...]  # crank angle [rad], torque at the motor shaft [N m]
     verdict: str  # a key of torque_margin.VERDICTS
@@ -154,16 +156,16 @@ def _loaded_pressures(answer: Breakdown, like: str | None) -> list[Quantity]:
 
 
 def _check(rig: Rig, wanted: Wanted) -> None:
-    radius, rod, amplitude = wanted.stroke.value / 2, rig.rod_length, wanted.pressure_amplitude
-    if rod is not None and rod.value <= radius:
+    rod, stroke, pressure, amplitude = rig.rod_length, wanted.stroke, wanted.mean_pressure, wanted.pressure_amplitude
+    if rod is not None and rod.value <= stroke.value / 2:
         raise InputError(
             f"--stroke: expected less than twice the rod length of {_in(rod.value, MILLIMETRES)}, "
-            f"read {_in(wanted.stroke.value, MILLIMETRES)}"
+            f"read {_in(stroke.value, MILLIMETRES)}"
         )
-    if amplitude is not None and not 0 < amplitude.value < wanted.mean_pressure.value:
+    if amplitude is not None and not 0 < amplitude.value < pressure.value:
         raise InputError(
             f"--pressure-amplitude: expected half of peak to peak, less than the mean pressure of "
-            f"{_in(wanted.mean_pressure.value, BARS)}; read {_in(amplitude.value, BARS)}"
+            f"{_in(pressure.value, BARS)}; read {_in(amplitude.value, BARS)}"
         )
 
 
@@ -183,18 +185,24 @@ class _Scaler:
     def __init__(self, answer: Breakdown, wanted: Wanted):
         self.calibration, self.wanted = answer.calibration, wanted
         self.levels = scaling.work_levels(answer)
-        self.everyone = list(self.calibration.ranges)
-        self.names = [wanted.like] if wanted.like else self.everyone
+        self.seals = {name: Seal(self.calibration, name) for name in self.calibration.ranges}
+        self.names = [wanted.like] if wanted.like else list(self.seals)
+        self.chosen = [self.seals[name] for name in self.names]
         self.with_runs = [name for name in self.names if name in self.levels] or list(self.levels)
         self.own_seal = self._same("bore")
         self.own_cycle = self._same("bore", "stroke") and self.with_runs == self.names
+        self.drag_is_known = any(seal.tells_drag for seal in self.seals.values())
+        self.across = max(wanted.mean_pressure.value - wanted.back_pressure.value, 0.0)  # [Pa]
+        pressure, runs = wanted.mean_pressure.value, [self.levels[name] for name in self.with_runs]
+        self.octaves = max(scaling.octaves_outside(levels, pressure) for levels in runs)
         self.size = self.calibration.draws + 1
         self.rng = stream(self.calibration.seed, "predict")
         self.bore, self.stroke = self._dimension("bore"), self._dimension("stroke")
         self.pressure, self.back_pressure = self._stated(wanted.mean_pressure), self._stated(wanted.back_pressure)
-        self.amplitude = self._optional(wanted.pressure_amplitude)
-        self.torque_limit = self._optional(self.calibration.rig.motor.peak_torque)
-        self.current_limit = self._optional(self.calibration.rig.motor.current_limit)
+        self.amplitude = None if wanted.pressure_amplitude is None else self._stated(wanted.pressure_amplitude)
+        motor = self.calibration.rig.motor
+        limits = {"torque": motor.peak_torque, "current": motor.current_limit}
+        self.limits = {kind: self._stated(limit) for kind, limit in limits.items() if limit is not None}
         self.phase = self._between(torque_margin.PHASE, torque_margin.LEAST_PHASE, torque_margin.MOST_PHASE)
 
     def _between(self, best: float, low: float, high: float) -> FloatArray:
@@ -203,9 +211,6 @@ class _Scaler:
     def _stated(self, quantity: Quantity) -> FloatArray:
         value, limit = quantity.value, quantity.limit
         return self._between(value, value - limit, value + limit)
-
-    def _optional(self, quantity: Quantity | None) -> FloatArray | None:
-        return None if quantity is None else self._stated(quantity)
 
     def _dimension(self, key: str) -> FloatArray:
         """A dimension kept from a measured cylinder keeps that cylinder's draws."""
@@ -225,155 +230,118 @@ class _Scaler:
     def rules(self) -> tuple[Rule, ...]:
         """The steps taken."""
         copper = self.calibration.route.has_copper
-        return rules(self.own_seal, self.own_cycle, self._drag_is_known(), self.amplitude is not None, copper)
+        return rules(self.own_seal, self.own_cycle, self.drag_is_known, self.amplitude is not None, copper)
 
     def point(self, frequency: float) -> Prediction:
         """Everything at one frequency. [Hz]"""
         rng = stream(self.calibration.seed, "predict disagreement")
-        wanted = self.wanted
-        asked = Conditions(frequency, wanted.stroke.value, wanted.mean_pressure.value, wanted.back_pressure.value)
-        spreads: dict[str, Disagreement] = {}
-        powers = self._powers(asked, self._seal_force(asked, rng, spreads), self._work_ratio(asked, rng, spreads))
-        torques, cycle = self._torques(frequency, powers)
-        draws = powers | torques
+        speed = float(crank.mean_piston_speed(frequency, self.wanted.stroke.value))
+        force, spreads = self._seal_force(speed, rng)
+        ratio, further = self._work_ratio(frequency, rng)
+        load = self._load(frequency, force, ratio)
+        wants, cycle = torque_margin.demands(self.calibration, load, self.amplitude, self.phase, self.limits)
+        draws = self._powers(load) | {"cycle_work_ratio": ratio} | wants
         known, meters = (q.key for q in reported(Prediction) if q.key in draws), self.calibration.meters
         parts: dict[str, Any] = {key: estimate(draws[key], meters) for key in known}
         shown = zip(torque_margin.ANGLES[SHOWN_ANGLES], cycle[SHOWN_ANGLES], strict=True)
         return Prediction(
             frequency=frequency,
-            mean_piston_speed=float(crank.mean_piston_speed(frequency, asked.stroke)),
+            mean_piston_speed=speed,
             **parts,
-            spreads=spreads,
+            spreads=spreads | further,
             peak_angle=float(torque_margin.ANGLES[np.argmax(cycle[:, 0])]),
             cycle=tuple((float(angle), estimate(row)) for angle, row in shown),
             verdict=torque_margin.verdict(parts),
-            flags=self._flags(asked),
+            flags=self._flags(frequency, speed),
             draws=draws,
         )
 
-    def _seal_force(self, asked: Conditions, rng: np.random.Generator, spreads: dict[str, Disagreement]) -> FloatArray:
-        """Mean friction force of the new seal at the piston, (1 + draws,). [N]"""
-        drag = scaling.pressure_drag(self.calibration, self.everyone, asked, rng)
-        measured = [scaling.friction_at(self.calibration, name, asked, drag) for name in self.everyone]
-        spread = scaling.disagreement(np.array(measured), scaling.LIP_SPREAD)
-        chosen = np.array([measured[self.everyone.index(name)] for name in self.names])
-        factor = spread.factor(rng, self.size, len(chosen))
-        borrowing = (name for name in self.names if name not in drag.own)
-        if drag.spread and any(scaling.pressure_missing(self.calibration, name, asked) for name in borrowing):
-            spreads["pressure_drag"] = drag.spread
-        friction = chosen.mean(axis=0)
+    def _seal_force(self, speed: float, rng: np.random.Generator) -> tuple[FloatArray, Spreads]:
+        """Mean friction force of the new seal at the piston, (1 + draws,), and the disagreements in it. [N]"""
+        drags, spread = scaling.pressure_drags(self.seals, speed, self.size, rng)
+        every = {name: seal.friction(speed, self.across, drags[name]) for name, seal in self.seals.items()}
+        lip = scaling.disagreement(np.array(list(every.values())), scaling.LIP_SPREAD)
+        factor = lip.factor(rng, self.size, np.sqrt(1 + 1 / len(self.names)))
+        friction = np.mean([every[name] for name in self.names], axis=0)
+        borrowed = any(not seal.tells_drag and seal.missing(self.across) for seal in self.chosen)
+        spreads = {"pressure_drag": spread} if spread and borrowed else {}
         if not self.own_seal:
-            spreads["lip_friction"] = spread
-            friction = friction * factor
-        return np.asarray(np.pi * self.bore * friction)
+            spreads, friction = spreads | {"lip_friction": lip}, friction * factor
+        return np.asarray(np.pi * self.bore * friction), spreads
 
-    def _work_ratio(self, asked: Conditions, rng: np.random.Generator, spreads: dict[str, Disagreement]) -> FloatArray:
-        """Cycle work ratio of the new cylinder, (1 + draws,). [1]"""
+    def _work_ratio(self, frequency: float, rng: np.random.Generator) -> tuple[FloatArray, Spreads]:
+        """Cycle work ratio of the new cylinder, (1 + draws,), and the disagreements in it. [1]"""
         doubt = np.concatenate([[0.0], rng.uniform(-1, 1, self.size - 1)])
-        frequency, pressure = asked.frequency, asked.pressure
+        pressure = self.wanted.mean_pressure.value
         every = {name: scaling.work_at(own, frequency, pressure, doubt) for name, own in self.levels.items()}
-        spread = scaling.disagreement(np.array(list(every.values())), scaling.WORK_SPREAD)
-        factor = spread.factor(rng, self.size, len(self.with_runs))
-        along, octaves = scaling.pressure_disagreement(self.levels, frequency), self._octaves(pressure)
-        by_pressure = along.drift(rng, self.size, octaves)
-        ratio = np.mean([every[name] for name in self.with_runs], axis=0) * by_pressure
-        if octaves:
-            spreads["work_by_pressure"] = along
+        work = scaling.disagreement(np.array(list(every.values())), scaling.WORK_SPREAD)
+        factor = work.factor(rng, self.size, np.sqrt(1 + 1 / len(self.with_runs)))
+        along = scaling.pressure_disagreement(self.levels, frequency)
+        ratio = np.mean([every[name] for name in self.with_runs], axis=0) * along.factor(rng, self.size, self.octaves)
+        spreads = {"work_by_pressure": along} if self.octaves else {}
         if not self.own_cycle:
-            spreads["cycle_work_ratio"] = spread
-            ratio = ratio * factor
-        return np.asarray(ratio)
+            spreads, ratio = spreads | {"cycle_work_ratio": work}, ratio * factor
+        return np.asarray(ratio), spreads
 
-    def _octaves(self, pressure: float) -> float:
-        return max(scaling.octaves_outside(self.levels[name], pressure) for name in self.with_runs)
-
-    def _powers(self, asked: Conditions, seal_force: FloatArray, ratio: FloatArray) -> dict[str, FloatArray]:
-        """The parts of the input power, which add up to it in every draw, and what follows from them."""
-        calibration, meters, frequency = self.calibration, self.calibration.meters, asked.frequency
-        drive, rotation = self._drive(frequency)
+    def _load(self, frequency: float, seal_force: FloatArray, ratio: FloatArray) -> torque_margin.Load:
+        calibration, at, rod = self.calibration, np.array([frequency]), self.calibration.rig.rod_length
+        error = calibration.meters.misread(at)
         seal = crank.mean_piston_speed(frequency, self.stroke) * seal_force
         pneumatic = ratio * frequency * self.pressure * cylinder.swept_volume(self.bore, self.stroke)
-        load = (seal + pneumatic) / meters.efficiency
-        shaft = drive + load
-        load_loss = calibration.load_loss(shaft[None, :], np.array([frequency]))[0]
-        power = calibration.standby + load_loss + shaft
-        draws = {
-            "input": power,
-            "drive": drive + load_loss,
-            "transmission": load - seal - pneumatic,
-            "seal": seal,
-            "pneumatic": pneumatic,
-            "efficiency_ceiling": np.asarray(ceilings.efficiency_ceiling(pneumatic, power)),
-            "aftercooler_heat": np.asarray(aftercooler.aftercooler_heat(pneumatic, seal, meters.seal_heat_share)),
-            "friction_heat": meters.seal_heat_share * seal,
-            "cycle_work_ratio": ratio,
-            "seal_force": seal_force,
-            "lip_friction": seal_force / (np.pi * self.bore),
-            "shaft": shaft,
-        }
-        draws |= {"standby": calibration.standby} if calibration.has_standby else {}
-        copper = calibration.route.has_copper
-        draws |= {"motor_copper": load_loss} if copper else {}
-        if rotation is not None:
-            draws |= {"motor": rotation + load_loss, "linkage": drive - rotation}
-        return draws
-
-    def _drive(self, frequency: float) -> tuple[FloatArray, FloatArray | None]:
-        """Drive and (where known) the motor's own part of it without load, (1 + draws,), at a true frequency. [W]"""
-        meters, at = self.calibration.meters, np.array([frequency])
-        error = meters.misread(at)
-        drive = shifted(self.calibration.drive, at, error)
-        rotation = shifted(self.calibration.motor, at, error) if self.calibration.has_motor else None
-        return drive[0], None if rotation is None else rotation[0]
-
-    def _torques(self, frequency: float, powers: dict[str, FloatArray]) -> tuple[dict[str, FloatArray], FloatArray]:
-        """What the motor must supply, with its margins; and its torque through the cycle, (angles, 1 + draws)."""
-        load = self._load(frequency, powers)
-        wave = torque_margin.wave_of(load, self.amplitude, self.phase)
-        cycle = torque_margin.motor_torque(self.calibration, load, wave)
-        wants = torque_margin.demands(self.calibration, load, cycle)
-        margins = torque_margin.margins(wants, self.torque_limit, self.current_limit)
-        amplitudes = {
-            "pressure_amplitude": wave.amplitude,
-            "least_pressure_amplitude": torque_margin.least_amplitude(load),
-        }
-        return amplitudes | wants | margins, cycle
-
-    def _load(self, frequency: float, powers: dict[str, FloatArray]) -> torque_margin.Load:
-        drive, rotation = self._drive(frequency)
-        rod = self.calibration.rig.rod_length
         return torque_margin.Load(
             frequency=frequency,
             bore=self.bore,
             stroke=self.stroke,
             rod_ratio=0.0 if rod is None else self.wanted.stroke.value / 2 / rod.value,
             pressure_difference=self.pressure - self.back_pressure,
-            work=powers["pneumatic"] / frequency,
-            seal_force=powers["seal_force"],
-            drive=drive,
-            rotation=np.zeros(self.size) if rotation is None else rotation,
-            shaft=powers["shaft"],
+            seal_force=seal_force,
+            seal=seal,
+            pneumatic=pneumatic,
+            drive=shifted(calibration.drive, at, error)[0],
+            rotation=shifted(calibration.motor, at, error)[0] if calibration.has_motor else np.zeros(self.size),
+            passed=(seal + pneumatic) / calibration.meters.efficiency,
         )
 
-    def _drag_is_known(self) -> bool:
-        return any(scaling.tells_pressure_drag(self.calibration, name) for name in self.everyone)
+    def _powers(self, load: torque_margin.Load) -> dict[str, FloatArray]:
+        """The parts of the input power, which add up to it in every draw, and what follows from them."""
+        calibration, share = self.calibration, self.calibration.meters.seal_heat_share
+        load_loss = calibration.load_loss(load.shaft[None, :], np.array([load.frequency]))[0]
+        power = calibration.standby + load_loss + load.shaft
+        draws = {
+            "input": power,
+            "drive": load.drive + load_loss,
+            "transmission": load.passed - load.seal - load.pneumatic,
+            "seal": load.seal,
+            "pneumatic": load.pneumatic,
+            "efficiency_ceiling": np.asarray(ceilings.efficiency_ceiling(load.pneumatic, power)),
+            "aftercooler_heat": np.asarray(aftercooler.aftercooler_heat(load.pneumatic, load.seal, share)),
+            "friction_heat": share * load.seal,
+            "seal_force": load.seal_force,
+            "lip_friction": load.seal_force / (np.pi * self.bore),
+        }
+        if calibration.has_standby:
+            draws["standby"] = calibration.standby
+        if calibration.route.has_copper:
+            draws["motor_copper"] = load_loss
+        if calibration.has_motor:
+            draws |= {"motor": load.rotation + load_loss, "linkage": load.drive - load.rotation}
+        return draws
 
-    def _flags(self, asked: Conditions) -> tuple[str, ...]:
-        calibration, rig = self.calibration, self.calibration.rig
-        copper = calibration.route.has_copper
-        beyond = any(scaling.pressure_missing(calibration, name, asked) for name in self.names)
-        known = self._drag_is_known()
-        runs_beyond = any(scaling.frequency_is_outside(self.levels[n], asked.frequency) for n in self.with_runs)
+    def _flags(self, frequency: float, speed: float) -> tuple[str, ...]:
+        calibration = self.calibration
+        beyond = any(seal.missing(self.across) for seal in self.chosen)
+        runs_beyond = any(scaling.frequency_is_outside(self.levels[name], frequency) for name in self.with_runs)
+        ports = [calibration.rig.cylinders[name].open_port_diameter for name in self.names]
         tests = {
-            "extrapolated": calibration.is_extrapolated(asked.frequency, None),
-            "speed-extrapolated": any(scaling.speed_is_extrapolated(calibration, n, asked) for n in self.names),
+            "extrapolated": calibration.is_extrapolated(frequency, None),
+            "speed-extrapolated": not all(seal.was_moved_at(speed) for seal in self.chosen),
             "load-loss-unknown": not calibration.route.is_known,
-            "winding-temperature-assumed": copper and calibration.winding is None,
-            "port-loss-unknown": any(rig.cylinders[name].open_port_diameter is None for name in self.names),
-            "pressure-extrapolated": self._octaves(asked.pressure) > 0 or runs_beyond,
-            "seal-pressure-extrapolated": beyond and known,
-            "seal-pressure-assumed": beyond and not known,
-            "one-cylinder": len(self.everyone) == 1 and not (self.own_seal and self.own_cycle),
+            "winding-temperature-assumed": calibration.route.has_copper and calibration.winding is None,
+            "port-loss-unknown": None in ports,
+            "pressure-extrapolated": self.octaves > 0 or runs_beyond,
+            "seal-pressure-extrapolated": beyond and self.drag_is_known,
+            "seal-pressure-assumed": beyond and not self.drag_is_known,
+            "one-cylinder": len(self.seals) == 1 and not (self.own_seal and self.own_cycle),
             "phase-assumed": self.amplitude is None,
         }
         return tuple(code for code, holds in tests.items() if holds)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -16,9 +15,9 @@ from driveloss.breakdown.ask import Breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibration import EDGE, Calibration
 from driveloss.fit.meters import strata
-from driveloss.fit.readings import SAME_PRESSURE, pressure_groups
-from driveloss.losses.ask import shifted
-from driveloss.physics import seal as seal_physics
+from driveloss.fit.readings import SAME_PRESSURE, by_rung
+from driveloss.losses.ask import seal_force, shifted
+from driveloss.physics.seal import friction_per_lip_length
 
 # Assumed, no published source for like seals: standard deviation between cylinders, worth PRIOR_DOF degrees of
 # freedom. To compare: repeat runs of one pneumatic seal scatter by 7 to 14 %, three kinds of seal of one bore differ
@@ -43,18 +42,11 @@ class Disagreement:
     used: float  # with the assumed spread blended in
     dof: int
 
-    def factor(self, rng: np.random.Generator, size: int, measured: int) -> FloatArray:
-        """Draws of what a new one has over the mean of so many measured, (size,); one in the first column.
+    def factor(self, rng: np.random.Generator, size: int, scale: float) -> FloatArray:
+        """Draws of a factor by Student's t, cut at zero, (size,); one in the first column.
 
-        Student's t (the prediction of one more from a sample), cut at zero.
+        scale: how many times as far it deviates; sqrt(1 + 1/n) for one more cylinder against the mean of n measured.
         """
-        return self._draw(rng, size, np.sqrt(1 + 1 / measured))
-
-    def drift(self, rng: np.random.Generator, size: int, steps: float) -> FloatArray:
-        """Draws of the factor after so many steps of unknown direction, (size,); one in the first column."""
-        return self._draw(rng, size, steps)
-
-    def _draw(self, rng: np.random.Generator, size: int, scale: float) -> FloatArray:
         draws = 1 + scale * self.used * rng.standard_t(self.dof, size)
         draws[0] = 1.0
         return np.maximum(draws, 0.0)
@@ -83,119 +75,74 @@ def blend(count: int, deviations: Sequence[float], observed: float | None, prior
     return Disagreement(count, observed, float(np.sqrt(variance)), dof)
 
 
-# The seal
+class Seal:
+    """The seal of a calibrated cylinder, asked for its friction as another piston moves it."""
+
+    def __init__(self, calibration: Calibration, name: str):
+        self.calibration, self.name = calibration, name
+        self.span, cylinder = calibration.ranges[name], calibration.rig.cylinders[name]
+        self.stroke, self.back_pressure = cylinder.stroke.value, cylinder.back_pressure.value
+        self.drag_is_stated = name in calibration.stated_pressure_friction
+        levels = self.span.pressures
+        self.low, self.high = (max(p - self.back_pressure, 0.0) for p in (levels[0], levels[-1]))  # [Pa] across it
+        # no-load sweeps tell the drag under pressure where they lie far enough apart
+        self.tells_drag = self.drag_is_stated or self.high - self.low > SAME_PRESSURE * levels[-1]
+
+    def frequency(self, speed: float) -> float:
+        """At which its own piston has a mean speed [m/s]. [Hz]"""
+        return speed / (2 * self.stroke)
+
+    def was_moved_at(self, speed: float) -> bool:
+        """Whether its own piston had a mean speed [m/s] in its no-load sweeps."""
+        return self.span.low * (1 - EDGE) <= self.frequency(speed) <= self.span.high * (1 + EDGE)
+
+    def drag(self, speed: float) -> FloatArray:
+        """What each pascal across it adds at a mean speed [m/s], (1 + draws,); only where `tells_drag`. [N/(m Pa)]"""
+        if self.drag_is_stated:
+            geometry = self.calibration.meters.cylinders[self.name]
+            return np.asarray(geometry.pressure_friction / (np.pi * geometry.bore))
+        low, high = (self._lip_friction(speed, self.span.pressures[end]) for end in (0, -1))
+        return np.asarray((high - low) / (self.high - self.low))
+
+    def missing(self, across: float) -> float:
+        """A pressure across it less the nearest that its sweeps (or stated drag) tell. [Pa]"""
+        missing = across - min(max(across, self.low), self.high)
+        is_near = abs(missing) <= SAME_PRESSURE * (self.back_pressure + across)
+        return 0.0 if self.drag_is_stated or is_near else missing
+
+    def friction(self, speed: float, across: float, drag: FloatArray) -> FloatArray:
+        """For each metre of lip at a mean speed [m/s] and pressure across it [Pa], (1 + draws,). [N/m]
+
+        Inside its own pressures by its curve; beyond them by the nearest, with the drag [N/(m Pa)] on top.
+        """
+        missing = self.missing(across)
+        nearest = self._lip_friction(speed, self.back_pressure + across - missing)
+        return np.maximum(nearest + drag * missing, 0.0) if missing else nearest
+
+    def _lip_friction(self, speed: float, pressure: float) -> FloatArray:
+        """By its own curve at a mean pressure [Pa]; the frequency meter's error moves the curve under a true speed."""
+        meters, at, pressed = self.calibration.meters, np.array([self.frequency(speed)]), np.array([pressure])
+        power = shifted(lambda f: self.calibration.seal(self.name, f, pressed), at, meters.misread(at))
+        force = seal_force(self.calibration, power, at, self.name)[0]
+        return np.asarray(friction_per_lip_length(force, meters.cylinders[self.name].bore))
 
 
-@dataclass(frozen=True)
-class Conditions:
-    """What is asked of a new cylinder, at one frequency."""
+def pressure_drags(
+    seals: dict[str, Seal], speed: float, size: int, rng: np.random.Generator
+) -> tuple[dict[str, FloatArray], Disagreement | None]:
+    """By cylinder what each pascal across the seal adds to the friction of a metre of lip, (size,). [N/(m Pa)]
 
-    frequency: float  # [Hz]
-    stroke: float  # [m]
-    pressure: float  # [Pa] mean
-    back_pressure: float  # [Pa]
-
-    @property
-    def pressure_difference(self) -> float:
-        """Across the seal, never negative. [Pa]"""
-        return max(self.pressure - self.back_pressure, 0.0)
-
-
-@dataclass(frozen=True)
-class PressureDrag:
-    """What each pascal across the seal adds to the friction of a metre of lip. [N/(m Pa)]"""
-
-    own: dict[str, FloatArray]  # by cylinder whose sweeps or stated drag tell it, (1 + draws,)
-    pooled: FloatArray  # for the others, (1 + draws,)
-    spread: Disagreement | None  # None where published seals stand in
-
-
-def lip_friction(calibration: Calibration, cylinder: str, frequency: float, pressure: float) -> FloatArray:
-    """Friction force at the piston for each metre of a measured seal's lip, (1 + draws,). [N/m]
-
-    frequency: true, of its own crank [Hz]; the frequency meter's error moves the curve under it. pressure: [Pa].
+    Who does not tell it borrows from those that do; where none does, published seals stand in, without a disagreement.
     """
-    meters, at, pressed = calibration.meters, np.array([frequency]), np.array([pressure])
-    misread = meters.misread(at)
-    power = shifted(lambda f: calibration.seal(cylinder, f, pressed), at, misread)
-    geometry = meters.cylinders[cylinder]
-    force = seal_physics.mean_friction_force(power[0], frequency, geometry.stroke)
-    return np.asarray(seal_physics.friction_per_lip_length(force, geometry.bore))
-
-
-def own_frequency(calibration: Calibration, cylinder: str, asked: Conditions) -> float:
-    """The frequency at which a measured cylinder had the mean piston speed asked for. [Hz]"""
-    stroke = calibration.rig.cylinders[cylinder].stroke.value
-    return asked.frequency * asked.stroke / stroke
-
-
-def pressure_drag(
-    calibration: Calibration, names: Sequence[str], asked: Conditions, rng: np.random.Generator
-) -> PressureDrag:
-    """Collect the pressure-energised drag of every cylinder that tells it; published seals stand in for none."""
-    found = {name: _own_pressure_drag(calibration, name, asked) for name in names}
-    own = {name: drag for name, drag in found.items() if drag is not None}
-    size = calibration.draws + 1
+    own = {name: seal.drag(speed) for name, seal in seals.items() if seal.tells_drag}
     if not own:
         middle = float(np.mean(PUBLISHED_PRESSURE_DRAG))
         pooled = np.concatenate([[middle], 2 * middle * strata(rng, size - 1)])  # anything from none to twice as much
-        return PressureDrag(own, pooled, None)
+        return dict.fromkeys(seals, pooled), None
     values = np.array(list(own.values()))
     spread = disagreement(values, LIP_SPREAD)
-    return PressureDrag(own, values.mean(axis=0) * spread.factor(rng, size, len(values)), spread)
-
-
-def tells_pressure_drag(calibration: Calibration, name: str) -> bool:
-    """Whether a cylinder's no-load sweeps lie far enough apart in pressure across the seal, or its drag is stated."""
-    return name in calibration.stated_pressure_friction or _pressure_span(calibration, name) > 0
-
-
-def _pressure_span(calibration: Calibration, name: str) -> float:
-    """How far the pressure across a seal ranges over its no-load sweeps; zero within 3 % of the highest. [Pa]"""
-    back, levels = calibration.rig.cylinders[name].back_pressure.value, calibration.ranges[name].pressures
-    span = max(levels[-1] - back, 0.0) - max(levels[0] - back, 0.0)
-    return span if span > SAME_PRESSURE * levels[-1] else 0.0
-
-
-def _own_pressure_drag(calibration: Calibration, name: str, asked: Conditions) -> FloatArray | None:
-    if not tells_pressure_drag(calibration, name):
-        return None
-    if name in calibration.stated_pressure_friction:
-        geometry = calibration.meters.cylinders[name]
-        return np.asarray(geometry.pressure_friction / (np.pi * geometry.bore))
-    levels, frequency = calibration.ranges[name].pressures, own_frequency(calibration, name, asked)
-    low, high = (lip_friction(calibration, name, frequency, p) for p in (levels[0], levels[-1]))
-    return np.asarray((high - low) / _pressure_span(calibration, name))
-
-
-def friction_at(calibration: Calibration, name: str, asked: Conditions, drag: PressureDrag) -> FloatArray:
-    """A measured seal's friction for each metre of lip at the speed and pressure asked for, (1 + draws,). [N/m]
-
-    Inside its own no-load pressures by its curve; beyond them by the nearest, and the pressure-energised drag on top.
-    """
-    frequency = own_frequency(calibration, name, asked)
-    back, missing = calibration.rig.cylinders[name].back_pressure.value, pressure_missing(calibration, name, asked)
-    nearest = lip_friction(calibration, name, frequency, back + asked.pressure_difference - missing)
-    return np.maximum(nearest + drag.own.get(name, drag.pooled) * missing, 0.0) if missing else nearest
-
-
-def pressure_missing(calibration: Calibration, name: str, asked: Conditions) -> float:
-    """The pressure across the seal less the nearest that a cylinder's no-load sweeps (or stated drag) tell. [Pa]"""
-    if name in calibration.stated_pressure_friction:
-        return 0.0
-    back, levels = calibration.rig.cylinders[name].back_pressure.value, calibration.ranges[name].pressures
-    low, high = (max(p - back, 0.0) for p in (levels[0], levels[-1]))
-    missing = asked.pressure_difference - min(max(asked.pressure_difference, low), high)
-    return missing if abs(missing) > SAME_PRESSURE * (back + asked.pressure_difference) else 0.0
-
-
-def speed_is_extrapolated(calibration: Calibration, name: str, asked: Conditions) -> bool:
-    """Whether a measured cylinder never had the mean piston speed asked for."""
-    span, frequency = calibration.ranges[name], own_frequency(calibration, name, asked)
-    return not span.low * (1 - EDGE) <= frequency <= span.high * (1 + EDGE)
-
-
-# The cycle's work
+    pooled = values.mean(axis=0) * spread.factor(rng, size, np.sqrt(1 + 1 / len(values)))
+    return dict.fromkeys(seals, pooled) | own, spread
 
 
 @dataclass(frozen=True)
@@ -225,26 +172,20 @@ class WorkLevel:
         return np.asarray(self.ratio.mean(axis=0) + slope * (frequency - middle))
 
 
-def work_levels(answer: Breakdown) -> dict[str, tuple[WorkLevel, ...]]:
+def work_levels(answer: Breakdown) -> dict[str, list[WorkLevel]]:
     """Loaded runs sorted by cylinder and mean pressure (ascending)."""
-    readings, ratios = answer.readings, answer.draws["cycle_work_ratio"]
-    levels = {}
-    for name in dict.fromkeys(map(str, readings.cylinder)):
-        mine = np.flatnonzero((readings.cylinder == name) & np.isfinite(readings.mean_pressure))
-        if len(mine):
-            levels[name] = _levels(readings.mean_pressure[mine], readings.frequency[mine], ratios[mine])
+    known = np.isfinite(answer.readings.mean_pressure)
+    readings, ratios = answer.readings.only(known), answer.draws["cycle_work_ratio"][known]
+    levels: dict[str, list[WorkLevel]] = {}
+    for rung, mine in by_rung(readings):
+        level = WorkLevel(float(readings.mean_pressure[mine].mean()), readings.frequency[mine], ratios[mine])
+        levels.setdefault(str(rung.cylinder), []).append(level)
     if not levels:
         raise InputError("loaded sweeps: no mean pressure is known, expected mean_pressure to tell the cycle's work")
     return levels
 
 
-def _levels(pressure: FloatArray, frequency: FloatArray, ratio: FloatArray) -> tuple[WorkLevel, ...]:
-    groups = pressure_groups(pressure)
-    masks = [groups == g for g in np.unique(groups)]
-    return tuple(WorkLevel(float(pressure[m].mean()), frequency[m], ratio[m]) for m in masks)
-
-
-def work_at(levels: tuple[WorkLevel, ...], frequency: float, pressure: float, doubt: FloatArray) -> FloatArray:
+def work_at(levels: list[WorkLevel], frequency: float, pressure: float, doubt: FloatArray) -> FloatArray:
     """A cylinder's cycle work ratio, (1 + draws,): linear in log pressure between levels, the nearest outside. [1]"""
     logs = np.log([level.pressure for level in levels])
     values = np.array([level.at(frequency, doubt) for level in levels])
@@ -254,26 +195,25 @@ def work_at(levels: tuple[WorkLevel, ...], frequency: float, pressure: float, do
     return np.asarray(values[lower] + (place - lower) * (values[upper] - values[lower]))
 
 
-def octaves_outside(levels: tuple[WorkLevel, ...], pressure: float) -> float:
+def octaves_outside(levels: list[WorkLevel], pressure: float) -> float:
     """How many doublings a pressure [Pa] lies outside the runs' (within 3 % counts as inside). [1]"""
     low, high = levels[0].pressure * (1 - SAME_PRESSURE), levels[-1].pressure * (1 + SAME_PRESSURE)
     return float(abs(np.log2(pressure / np.clip(pressure, low, high))))
 
 
-def frequency_is_outside(levels: tuple[WorkLevel, ...], frequency: float) -> bool:
+def frequency_is_outside(levels: list[WorkLevel], frequency: float) -> bool:
     """Whether a frequency [Hz] lies outside the loaded runs at some pressure."""
     lows, highs = ([float(end(level.frequency)) for level in levels] for end in (np.min, np.max))
     return not max(lows) * (1 - EDGE) <= frequency <= min(highs) * (1 + EDGE)
 
 
-def pressure_disagreement(levels: dict[str, tuple[WorkLevel, ...]], frequency: float) -> Disagreement:
+def pressure_disagreement(levels: dict[str, list[WorkLevel]], frequency: float) -> Disagreement:
     """Relative change of the cycle work ratio for each doubling of pressure, as far as cylinders show it."""
-    several = [own for own in levels.values() if len(own) > 1]
-    slopes = list(map(partial(_relative_slope, frequency), several))
+    slopes = [_relative_slope(own, frequency) for own in levels.values() if len(own) > 1]
     observed = float(np.sqrt(np.mean(np.square(slopes)))) if slopes else None
     return blend(len(slopes), slopes, observed, PRESSURE_SPREAD)
 
 
-def _relative_slope(frequency: float, own: tuple[WorkLevel, ...]) -> float:
+def _relative_slope(own: list[WorkLevel], frequency: float) -> float:
     low, high = (float(level.at(frequency, np.zeros(1))[0]) for level in (own[0], own[-1]))
     return (high - low) / max(abs(high + low) / 2, 1e-300) / float(np.log2(own[-1].pressure / own[0].pressure))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from math import degrees
 from typing import Any
@@ -92,24 +91,19 @@ def _outcome_table(points: tuple[Prediction, ...]) -> Sheet:
 
 def _torque_tables(points: tuple[Prediction, ...]) -> list[Sheet]:
     """Torque, and current where a torque constant is known; a margin is the limit over the peak."""
-    torque, current = (("mean_" + of, "peak_" + of, f"peak_{of}_margin") for of in ("torque", "current"))
-    angle = tuple(f"{degrees(p.peak_angle):.0f}" for p in points)
-    wave = tuple(p.cells(["pressure_amplitude"])[0] for p in points)
-    beside = {"Peak at [deg]": angle, QUANTITIES["pressure_amplitude"].column: wave}
-    tables = [_demand_table("Predicted torque at the motor shaft through the cycle", points, torque, beside)]
+    torque, current, wave = _known(points, "torque"), _known(points, "current"), ["pressure_amplitude"]
+    heads = ("Hz", *columns(torque), "Peak at [deg]", *columns(wave))
+    rows = ((f"{p.frequency:g}", *p.cells(torque), f"{degrees(p.peak_angle):.0f}", *p.cells(wave)) for p in points)
+    tables = [Sheet("Predicted torque at the motor shaft through the cycle", heads, tuple(rows))]
     if any(p.peak_current for p in points):
-        tables.append(_demand_table("Predicted motor current through the cycle", points, current, {}))
+        rows = ((f"{p.frequency:g}", *p.cells(current)) for p in points)
+        tables.append(Sheet("Predicted motor current through the cycle", ("Hz", *columns(current)), tuple(rows)))
     return tables
 
 
-def _demand_table(
-    title: str, points: tuple[Prediction, ...], keys: Iterable[str], beside: Mapping[str, tuple[str, ...]]
-) -> Sheet:
-    """Quantities that are known at some frequency, and `beside` them finished columns."""
-    shown = [key for key in keys if any(p.parts[key] for p in points)]
-    further = zip(*beside.values(), strict=True) if beside else [()] * len(points)
-    rows = ((f"{p.frequency:g}", *p.cells(shown), *more) for p, more in zip(points, further, strict=True))
-    return Sheet(title, ("Hz", *columns(shown), *beside), tuple(rows))
+def _known(points: tuple[Prediction, ...], of: str) -> list[str]:
+    """What is known of torque or current at some frequency."""
+    return [key for key in (f"mean_{of}", f"peak_{of}", f"peak_{of}_margin") if any(p.parts[key] for p in points)]
 
 
 def _rule_line(rule: Rule, points: tuple[Prediction, ...]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,8 +12,8 @@ from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import Estimate
 from driveloss.physics import cylinder, motor, torque
+from driveloss.say.numbers import bar
 
-BAR = 1e5  # [Pa]
 ANGLES = np.linspace(0.0, 2 * np.pi, 180, endpoint=False)  # [rad] every 2 degrees from top dead centre
 
 # Assumed, no published source: by how much the pressure peaks before top dead centre. [rad]
@@ -38,87 +39,72 @@ class Load:
     stroke: FloatArray  # [m]
     rod_ratio: float
     pressure_difference: FloatArray  # [Pa] mean in the cylinder less behind the piston
-    work: FloatArray  # [J] on the gas in a cycle
     seal_force: FloatArray  # [N]
+    seal: FloatArray  # [W]
+    pneumatic: FloatArray  # [W] net
     drive: FloatArray  # [W] motor and linkage, less what grows with load
     rotation: FloatArray  # [W] of it spent inside the motor, zero where that is not known
-    shaft: FloatArray  # [W] all that crosses the air gap
+    passed: FloatArray  # [W] through the transmission
+
+    @property
+    def shaft(self) -> FloatArray:
+        """All that crosses the air gap. [W]"""
+        return self.drive + self.passed
 
 
-@dataclass(frozen=True)
-class Wave:
-    """Sine wave of pressure: arrays of shape (1 + draws,)."""
+def demands(
+    calibration: Calibration,
+    load: Load,
+    stated_amplitude: FloatArray | None,
+    assumed_phase: FloatArray,
+    limits: Mapping[str, FloatArray],
+) -> tuple[dict[str, FloatArray], FloatArray]:
+    """What the motor must supply at the mean and the peak, (1 + draws,) by name; its torque at ANGLES, (angles, ...).
 
-    amplitude: FloatArray  # [Pa] half of peak to peak
-    phase: FloatArray  # [rad] by which it peaks before top dead centre
-
-
-def least_amplitude(load: Load) -> FloatArray:
-    """The smallest amplitude that can take the work, (1 + draws,). [Pa]"""
-    return np.asarray(torque.wave_amplitude(load.work, np.pi / 2, cylinder.swept_volume(load.bore, load.stroke)))
-
-
-def wave_of(load: Load, amplitude: FloatArray | None, assumed_phase: FloatArray) -> Wave:
-    """The wave that takes the work: of a stated amplitude [Pa], else of an assumed phase [rad].
-
+    The pressure is a sine wave that takes the work: of a stated amplitude [Pa], else of an assumed phase [rad].
+    limits: of torque [N m] and current [A], as far as they are known; a margin is the limit over what is wanted.
+    Currents are nan where no torque constant is known.
     Raises InputError where the stated amplitude is too small for the work.
     """
-    volume = cylinder.swept_volume(load.bore, load.stroke)
-    if amplitude is None:
-        return Wave(np.asarray(torque.wave_amplitude(load.work, assumed_phase, volume)), assumed_phase)
-    least = float(least_amplitude(load)[0])
-    if amplitude[0] < least:
+    work, volume = load.pneumatic / load.frequency, cylinder.swept_volume(load.bore, load.stroke)
+    least = np.asarray(torque.wave_amplitude(work, np.pi / 2, volume))
+    if stated_amplitude is None:
+        amplitude, phase = np.asarray(torque.wave_amplitude(work, assumed_phase, volume)), assumed_phase
+    elif stated_amplitude[0] >= least[0]:
+        amplitude, phase = stated_amplitude, torque.wave_phase(work, stated_amplitude, volume)
+    else:
         raise InputError(
-            f"--pressure-amplitude: read {amplitude[0] / BAR:.4g} bar, expected at least {least / BAR:.4g} bar, "
+            f"--pressure-amplitude: read {bar(stated_amplitude[0])} bar, expected at least {bar(least[0])} bar, "
             f"the least that takes the work predicted at {load.frequency:g} Hz"
         )
-    return Wave(amplitude, torque.wave_phase(load.work, amplitude, volume))
+    cycle = _motor_torque(calibration, load, amplitude, phase)
+    speed = motor.motor_speed(load.frequency, calibration.meters.ratio)
+    wants = {"mean_torque": (load.shaft - load.rotation) / speed, "peak_torque": cycle.max(axis=0)}
+    for when in ("mean", "peak"):  # the current turns the rotor against the motor's own drag too
+        wants[f"{when}_current"] = (wants[f"{when}_torque"] + load.rotation / speed) / calibration.torque_constant
+    margins = {
+        f"{when}_{kind}_margin": limit / wants[f"{when}_{kind}"]
+        for kind, limit in limits.items()
+        for when in ("mean", "peak")
+    }
+    return {"pressure_amplitude": amplitude, "least_pressure_amplitude": least} | wants | margins, cycle
 
 
-def motor_torque(calibration: Calibration, load: Load, wave: Wave) -> FloatArray:
+def _motor_torque(calibration: Calibration, load: Load, amplitude: FloatArray, phase: FloatArray) -> FloatArray:
     """Torque that the motor must supply at its shaft at each of ANGLES, (angles, 1 + draws). [N m]"""
     meters, angle = calibration.meters, ANGLES[:, None]
-    speed = motor.motor_speed(load.frequency, meters.ratio)
-    gas = torque.gas_torque(
-        angle, load.pressure_difference, wave.amplitude, wave.phase, load.bore, load.stroke, load.rod_ratio
-    )
+    gas = torque.gas_torque(angle, load.pressure_difference, amplitude, phase, load.bore, load.stroke, load.rod_ratio)
     friction = torque.friction_torque(angle, load.seal_force, load.stroke, load.rod_ratio)
-    outside = (load.drive - load.rotation) / speed
+    outside = (load.drive - load.rotation) / motor.motor_speed(load.frequency, meters.ratio)
     return np.asarray(torque.torque_at_motor(gas, friction, outside, meters.ratio, meters.efficiency))
 
 
-def demands(calibration: Calibration, load: Load, cycle: FloatArray) -> dict[str, FloatArray]:
-    """Mean and peak of torque at the motor shaft [N m] and of motor current [A], (1 + draws,) each.
-
-    Current turns the rotor against the motor's own drag too; nan where no torque constant is known.
-    """
-    speed = motor.motor_speed(load.frequency, calibration.meters.ratio)
-    mean, peak, inside = (load.shaft - load.rotation) / speed, cycle.max(axis=0), load.rotation / speed
-    return {
-        "mean_torque": mean,
-        "peak_torque": peak,
-        "mean_current": (mean + inside) / calibration.torque_constant,
-        "peak_current": (peak + inside) / calibration.torque_constant,
-    }
-
-
-def margins(
-    wants: dict[str, FloatArray], torque_limit: FloatArray | None, current_limit: FloatArray | None
-) -> dict[str, FloatArray]:
-    """What the motor can give over what is wanted, at the mean and the peak; only for limits that are known. [1]"""
-    limits = {"torque": torque_limit, "current": current_limit}
-    return {
-        f"{when}_{kind}_margin": limit / wants[f"{when}_{kind}"]
-        for kind, limit in limits.items()
-        if limit is not None
-        for when in ("mean", "peak")
-    }
-
-
-def verdict(parts: dict[str, Estimate | None]) -> str:
+def verdict(parts: Mapping[str, Estimate | None]) -> str:
     """One of VERDICTS, by the intervals of the margins."""
-    peaks = [m for m in (parts.get(f"peak_{kind}_margin") for kind in ("torque", "current")) if m is not None]
-    means = [m for m in (parts.get(f"mean_{kind}_margin") for kind in ("torque", "current")) if m is not None]
+    means, peaks = (
+        [margin for kind in ("torque", "current") if (margin := parts.get(f"{when}_{kind}_margin")) is not None]
+        for when in ("mean", "peak")
+    )
     if not peaks:
         return "no limit given"
     if any(mean.high < 1 for mean in means):
