@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import fill
 
 from driveloss.bench.columns import heading
 from driveloss.bench.load import BENCH_FILE
@@ -11,15 +12,15 @@ from driveloss.bench.records import CYLINDER_STAGES, STAGES, Rig, Sweep, SweepSp
 from driveloss.bench.rules import Key, columns_of, keys_of
 from driveloss.bench.toml import SCHEMA
 
-CAUTIONS = """\
-# Safety, before anything turns:
-# - Rotating and reciprocating parts trap fingers and shed loose clothing and hair: guard them, and
-#   isolate the supply before touching the linkage.
-# - Cylinders, tubing and plastic pipe can burst: stay inside the rated pressure, prove vessels by a
-#   method that local codes accept, relieve before opening.
-# - Mains-side power measurement belongs to a competent person under the local electrical code.
-# - Hot aftercoolers burn and cold ends freeze skin.
-"""
+CAUTIONS = (
+    "Rotating and reciprocating parts trap fingers and shed loose clothing and hair: guard them, and isolate the "
+    "supply before touching the linkage.",
+    "Cylinders, tubing and plastic pipe can burst: stay inside the rated pressure, prove vessels by a method that "
+    "local codes accept, relieve before opening.",
+    "Mains-side power measurement belongs to a competent person under the local electrical code.",
+    "Hot aftercoolers burn and cold ends freeze skin.",
+)
+AS_COMMENTS = "\n".join(fill(text, 100, initial_indent="# - ", subsequent_indent="#   ") for text in CAUTIONS)
 
 HEAD = f"""\
 # What is on the bench. Every value below is an example: replace it by yours.
@@ -28,7 +29,9 @@ HEAD = f"""\
 # Pressures are absolute unless the unit says gauge: "1 bar gauge".
 # Lines that start with # are optional: take the mark away to use one.
 #
-{CAUTIONS}
+# Safety, before anything turns:
+{AS_COMMENTS}
+
 schema = {SCHEMA}"""
 
 LADDER = """
