@@ -46,8 +46,8 @@ class Conversion:
     angular: bool = False  # pint's base unit counts radians
 
 
-# pint's own definitions of the units that most benches use: its full list takes 0.15 s to read. A text goes to
-# this list only where each of its names is in _USUAL_NAMES, for a short list misreads the others ("mmin").
+# pint's definitions of the units that most benches use, mass counted in kilograms: its full list takes 0.15 s to
+# read. A text goes to this list only where each of its names is in _USUAL_NAMES: it misreads others ("mmin").
 _USUAL_UNITS = """\
 micro- = 1e-6 = µ- = μ-
 milli- = 1e-3 = m-
