@@ -20,7 +20,7 @@ from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
-from driveloss.recheck.rungs import Judged, new_rungs, part_rows, rung_row
+from driveloss.recheck.rungs import Judged, new_rungs, part_rows
 from driveloss.say.answer import Answer
 
 FALSE_ALARM = 0.05
@@ -35,7 +35,6 @@ MOST_READINGS = 10_000
 class Change:
     """Verdict on one rung, or on the part of the machine that lies between two rungs."""
 
-    kind: str  # 'rung' or 'part'
     name: str  # the stage, or what the part holds: 'motor', 'linkage', 'seal', 'seal or drive', ...
     cylinder: str | None
     mean_pressure: float | None  # [Pa]
@@ -103,9 +102,9 @@ def recheck(
         positive(worth, "W", "smallest change of interest", "power")
     rungs, notes = new_rungs(calibration, sweeps)
     parts, carried = part_rows(rungs, calibration.curves.has_motor)
-    changes = _judge([rung_row(rung) for rung in rungs] + parts, false_alarm, worth)
-    count = len(rungs)
-    return Recheck(calibration, changes[:count], changes[count:], false_alarm, (*notes, *carried))
+    whole = [Judged(rung.stage, rung, rung.contrasts()) for rung in rungs]
+    changes = _judge([*whole, *parts], false_alarm, worth)
+    return Recheck(calibration, changes[: len(whole)], changes[len(whole) :], false_alarm, (*notes, *carried))
 
 
 def check_program(calibration: Calibration, running: str, where: str) -> None:
@@ -135,13 +134,13 @@ def _change(row: Judged, largest: FloatArray, limit: float, false_alarm: float, 
     rung, draws = row.rung, [contrast.draws for contrast in row.contrasts]
     found = max(abs(float(_standardised(d)[0])) for d in draws)
     mean, shape = estimate(draws[0]), estimate(draws[1]) if len(draws) > 1 else None
-    assert mean is not None
+    if mean is None:
+        raise InputError(f"{rung.rung}: the change is not determinable")
     p_value = float((1 + np.count_nonzero(largest >= found)) / (1 + len(largest)))
     matters = WORTH * abs(rung.power) if worth is None else worth
     inside = max(abs(mean.low), abs(mean.high)) <= matters
     verdict = "changed" if p_value < false_alarm else "unchanged" if inside else "undecided"
     return Change(
-        kind=row.kind,
         name=row.name,
         cylinder=rung.rung.cylinder,
         mean_pressure=rung.rung.mean_pressure,

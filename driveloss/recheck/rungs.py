@@ -7,15 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from driveloss.bench.records import STAGES as EVERY_STAGE
 from driveloss.bench.records import FloatArray, Sweep
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.meters import stream
-from driveloss.fit.motor_loss import UNKNOWN, shaft_power
+from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import Readings, Rung, by_rung, gather
 from driveloss.fit.scatter import UNIFORM_SD
+from driveloss.say.numbers import bar
 
-STAGES = ("standby", "motor-alone", "piston-disconnected", "no-load")
+STAGES = EVERY_STAGE[:-1]  # all but loaded
 FEWEST_FOR_SHAPE = 4  # readings from which a change that grows with frequency is looked for beside the mean
 ODD_SCATTER = 0.01  # chance below which new readings that disagree among themselves are called odd
 FAR = 0.1  # mean frequencies of two rungs further apart than this fraction are worth a note
@@ -47,17 +49,12 @@ class Remeasured:
         return float(self.predicted.mean())
 
     def contrasts(self) -> tuple[Contrast, ...]:
-        """Changes to judge: see `weights`."""
-        return tuple(Contrast(w @ self.change, w @ self.noise) for w in self.weights)
-
-    @property
-    def weights(self) -> list[FloatArray]:
-        """Contrasts over the readings, (n,) each: the mean, and a change proportional to frequency at its mean."""
+        """Changes to judge: the mean and, with readings enough, a change proportional to frequency, at its mean."""
         f = self.readings.frequency
-        mean = np.full(len(f), 1 / len(f))
-        if len(f) < FEWEST_FOR_SHAPE or self.stage == "standby" or np.ptp(f) == 0:
-            return [mean]
-        return [mean, f * self.frequency / np.sum(f**2)]
+        weights = [np.full(len(f), 1 / len(f))]
+        if len(f) >= FEWEST_FOR_SHAPE and self.stage != "standby" and np.ptp(f) > 0:
+            weights.append(f * self.frequency / np.sum(f**2))
+        return tuple(Contrast(w @ self.change, w @ self.noise) for w in weights)
 
 
 @dataclass(frozen=True)
@@ -81,35 +78,24 @@ class Contrast:
 class Judged:
     """What is judged: the change of a rung, or of the part of the machine between it and the rung below."""
 
-    kind: str  # 'rung' or 'part'
     name: str  # the stage, or what lies between
     rung: Remeasured
-    contrasts: tuple[Contrast, ...]  # mean; where there are readings enough, proportional to frequency
-
-
-def rung_row(rung: Remeasured) -> Judged:
-    """The rung as a whole."""
-    return Judged("rung", rung.stage, rung, rung.contrasts())
+    contrasts: tuple[Contrast, ...]  # see Remeasured
 
 
 def part_rows(rungs: Sequence[Remeasured], has_motor: bool) -> tuple[list[Judged], list[str]]:
     """For each rung the part that it adds to the nearest rung below that was measured anew, and notes."""
     rows, notes = [], []
     for rung in rungs:
-        below = [other for other in rungs if STAGES.index(other.stage) < STAGES.index(rung.stage)]
-        rows.append(_part(rung, below[-1] if below else None, has_motor))
-        notes += _carried(rung, below[-1]) if below else []
+        lower = [other for other in rungs if STAGES.index(other.stage) < STAGES.index(rung.stage)]
+        below = lower[-1] if lower else None
+        contrasts = rung.contrasts()
+        if below:
+            factor, taken = _carry(rung, below), below.contrasts()
+            contrasts = tuple(c.less(taken[min(i, len(taken) - 1)], factor) for i, c in enumerate(contrasts))
+            notes += [_carried(rung, below)] if abs(factor - 1) > FAR else []
+        rows.append(Judged(_part_name(rung.stage, below.stage if below else None, has_motor), rung, contrasts))
     return rows, notes
-
-
-def _part(rung: Remeasured, below: Remeasured | None, has_motor: bool) -> Judged:
-    name = _part_name(rung.stage, below.stage if below else None, has_motor)
-    if below is None:
-        return Judged("part", name, rung, rung.contrasts())
-    lower = below.contrasts()
-    factor = _carry(rung, below)
-    contrasts = tuple(c.less(lower[min(i, len(lower) - 1)], factor) for i, c in enumerate(rung.contrasts()))
-    return Judged("part", name, rung, contrasts)
 
 
 def _carry(rung: Remeasured, below: Remeasured) -> float:
@@ -117,13 +103,11 @@ def _carry(rung: Remeasured, below: Remeasured) -> float:
     return 1.0 if below.stage == "standby" else rung.frequency / below.frequency
 
 
-def _carried(rung: Remeasured, below: Remeasured) -> list[str]:
-    if abs(_carry(rung, below) - 1) <= FAR:
-        return []
-    return [
+def _carried(rung: Remeasured, below: Remeasured) -> str:
+    return (
         f"the change of {below.stage} at {below.frequency:.3g} Hz is carried to {rung.frequency:.3g} Hz in proportion "
         f"to frequency before it is taken off that of {rung.stage}: better measure both at the same frequencies"
-    ]
+    )
 
 
 def _part_name(stage: str, below: str | None, has_motor: bool) -> str:
@@ -149,8 +133,7 @@ def new_rungs(calibration: Calibration, sweeps: Sequence[Sweep]) -> tuple[list[R
     notes = _winding_note(calibration, readings.only(readings.stage != "standby"))
     rng = stream(calibration.seed, "recheck")
     rungs = [_remeasured(calibration, rung, readings.only(rows), rng) for rung, rows in by_rung(readings)]
-    for rung in rungs:
-        notes += _where_calibrated(calibration, rung)
+    notes += [note for rung in rungs for note in _outside_note(calibration, rung)]
     widened = [_with_own_scatter(rung) for rung in rungs]
     return [rung for rung, _ in widened], notes + [note for _, found in widened for note in found]
 
@@ -174,64 +157,57 @@ def _comparable(calibration: Calibration, sweep: Sweep) -> None:
 def _known_pressure(calibration: Calibration, sweep: Sweep) -> None:
     if sweep.stage != "no-load" or sweep.cylinder is None or sweep.mean_pressure is None:
         return
-    for pressure in sweep.mean_pressure:
-        if not calibration.pressure_is_known(sweep.cylinder, float(pressure)):
-            at = ", ".join(f"{p / 1e5:.4g}" for p in calibration.ranges[sweep.cylinder].pressures)
+    for pressure in map(float, sweep.mean_pressure):
+        if not calibration.pressure_is_known(sweep.cylinder, pressure):
+            at = ", ".join(map(bar, calibration.ranges[sweep.cylinder].pressures))
             raise InputError(
-                f"{sweep.file}: mean pressure {pressure / 1e5:.4g} bar, expected one within those that cylinder "
+                f"{sweep.file}: mean pressure {bar(pressure)} bar, expected one within those that cylinder "
                 f"'{sweep.cylinder}' was calibrated at: {at} bar"
             )
 
 
 def _winding_note(calibration: Calibration, readings: Readings) -> list[str]:
     read = np.isfinite(readings.winding)
-    if not calibration.route.has_copper:
+    if calibration.route.has_copper and calibration.winding is None and read.any():
+        return ["winding temperatures are left out: not all calibrating sweeps have them"]
+    if calibration.route.has_copper and calibration.winding is not None and not read.all():
+        return ["winding temperatures that were not read are taken as the calibrating sweeps had them"]
+    return []
+
+
+def _outside_note(calibration: Calibration, rung: Remeasured) -> list[str]:
+    f = rung.readings.frequency
+    outside = sum(calibration.is_extrapolated(float(x), rung.rung.cylinder) for x in f)
+    if rung.stage == "standby" or not outside:
         return []
-    if calibration.winding is None:
-        return ["winding temperatures are left out: not all calibrating sweeps have them"] if read.any() else []
-    return (
-        [] if read.all() else ["winding temperatures that were not read are taken as the calibrating sweeps had them"]
-    )
-
-
-def _same_winding(calibration: Calibration, readings: Readings, shaft: FloatArray) -> Readings:
-    """Winding temperatures on the same footing as when the rig was calibrated, else the copper loss would differ.
-
-    shaft: shaft-side power of the readings, (n,) [W].
-    """
-    if calibration.winding is None:
-        return replace(readings, winding=np.full(len(readings), np.nan))
-    level, slope = calibration.winding
-    return replace(readings, winding=np.where(np.isfinite(readings.winding), readings.winding, level + slope * shaft))
+    return [
+        f"{rung.readings.file[0]}: {outside} of {len(f)} readings lie outside the calibrated range of "
+        "frequencies; the prediction there rests on the laws alone"
+    ]
 
 
 def _remeasured(calibration: Calibration, rung: Rung, readings: Readings, rng: np.random.Generator) -> Remeasured:
     predicted = calibration.shaft_power(readings)
-    shaft = _shaft_side(calibration, _same_winding(calibration, readings, predicted[:, 0]), rung.stage)
     sd = np.maximum(calibration.scatter(readings.power), readings.resolution[:, None] * UNIFORM_SD)
     noise = sd * rng.standard_normal(sd.shape)
     noise[:, 0] = 0.0
-    return Remeasured(rung, readings, predicted[:, 0], shaft - predicted, noise)
+    new = _shaft_side(calibration, readings, rung.stage, predicted[:, 0])
+    return Remeasured(rung, readings, predicted[:, 0], new - predicted, noise)
 
 
-def _shaft_side(calibration: Calibration, readings: Readings, stage: str) -> FloatArray:
-    """New readings as shaft-side power, (n, 1 + draws); in standby what the meter reads. [W]"""
+def _shaft_side(calibration: Calibration, readings: Readings, stage: str, predicted: FloatArray) -> FloatArray:
+    """New readings as shaft-side power, (n, 1 + draws), where (n,) is predicted; in standby what the meter reads. [W]
+
+    Winding temperatures are put on the same footing as in the calibration, else the copper loss would differ.
+    """
     if stage == "standby":
-        return shaft_power(readings, calibration.meters, np.zeros_like(calibration.standby), UNKNOWN).power
-    return shaft_power(readings, calibration.meters, calibration.standby, calibration.route).power
-
-
-def _where_calibrated(calibration: Calibration, rung: Remeasured) -> list[str]:
-    if rung.stage == "standby":
-        return []
-    f = rung.readings.frequency
-    outside = [x for x in f if calibration.is_extrapolated(float(x), rung.rung.cylinder)]
-    if not outside:
-        return []
-    return [
-        f"{rung.readings.file[0]}: {len(outside)} of {len(f)} readings lie outside the calibrated range of "
-        "frequencies; the prediction there rests on the laws alone"
-    ]
+        return calibration.meters.power(readings)
+    winding = np.full(len(readings), np.nan)
+    if calibration.winding is not None:
+        level, slope = calibration.winding
+        winding = np.where(np.isfinite(readings.winding), readings.winding, level + slope * predicted)
+    alike = replace(readings, winding=winding)
+    return shaft_power(alike, calibration.meters, calibration.standby, calibration.route).power
 
 
 def _with_own_scatter(rung: Remeasured) -> tuple[Remeasured, list[str]]:

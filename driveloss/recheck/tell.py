@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from driveloss.fit.estimate import Estimate
+from driveloss.fit.readings import Rung
 from driveloss.recheck.ask import POWER, Change, Recheck
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import NOT_KNOWN, PERCENT, bar, plus_minus
+from driveloss.say.numbers import NOT_KNOWN, PERCENT, plus_minus
 from driveloss.say.sheet import Item, Sheet
 
 HEADS = ("Rung", "Readings", "Hz", "Before", "Change", "If ∝ f", "Chance [%]", "Verdict")
@@ -21,33 +22,27 @@ VERDICTS = {
 def recheck_tables(answer: Recheck) -> list[Item]:
     """Rungs, the parts that they tell apart, a sentence for each part, and the verdict on the whole."""
     where = "power at the motor's shaft" if answer.calibration.route.is_known else "input power less idle"
-    before = [f"{change.power:.2f}" for change in answer.rungs]
-    rows = tuple((*row[:3], cell, *row[3:]) for row, cell in zip(_rows(answer.rungs), before, strict=True))
-    rungs = Sheet(f"Rungs measured anew, {where} [W]", HEADS, rows, ("Rung", "Verdict"))
-    tables: list[Item] = [rungs]
-    if _adds_something(answer):
+    rows = tuple(_row(change, f"{change.power:.2f}") for change in answer.rungs)
+    tables: list[Item] = [Sheet(f"Rungs measured anew, {where} [W]", HEADS, rows, ("Rung", "Verdict"))]
+    if [part.change for part in answer.parts] != [rung.change for rung in answer.rungs]:
         heads = ("Part", *(head for head in HEADS[1:] if head != "Before"))
-        tables.append(Sheet("What changed between the rungs [W]", heads, _rows(answer.parts), ("Part", "Verdict")))
-    tables += [sentence(change) for change in answer.parts]
-    return [*tables, "", VERDICTS[answer.still_valid], _how(answer)]
+        parts = tuple(_row(change) for change in answer.parts)
+        tables.append(Sheet("What changed between the rungs [W]", heads, parts, ("Part", "Verdict")))
+    sentences = (sentence(change) for change in answer.parts)
+    return [*tables, *sentences, "", VERDICTS[answer.still_valid], _how(answer)]
 
 
-def _adds_something(answer: Recheck) -> bool:
-    return any(part.change != rung.change for part, rung in zip(answer.parts, answer.rungs, strict=True))
-
-
-def _rows(changes: tuple[Change, ...]) -> tuple[tuple[str, ...], ...]:
-    return tuple(
-        (
-            "\n".join(_narrow(place(change))),
-            str(change.readings),
-            f"{change.frequency:.3g}" if change.frequency else NOT_KNOWN,
-            signed(change.change),
-            signed(change.proportional),
-            _chance(change.p_value),
-            change.verdict,
-        )
-        for change in changes
+def _row(change: Change, *before: str) -> tuple[str, ...]:
+    place = "\n".join(_place(change).lines)
+    return (
+        place.replace("piston-disconnected", "piston-\ndisconnected"),  # the one stage too long for its column
+        str(change.readings),
+        f"{change.frequency:.3g}" if change.frequency else NOT_KNOWN,
+        *before,
+        signed(change.change),
+        signed(change.proportional),
+        _chance(change.p_value),
+        change.verdict,
     )
 
 
@@ -55,21 +50,14 @@ def _chance(p_value: float) -> str:
     return "< 0.1" if p_value < 1e-3 else f"{p_value * PERCENT:.2g}" if p_value < 0.995 else "100"
 
 
-def place(change: Change) -> tuple[str, ...]:
-    """Name and cylinder, then the pressure where it has one."""
-    if change.cylinder is None:
-        return (change.name,)
-    return f"{change.name} '{change.cylinder}'", f"{bar(change.mean_pressure)} bar"
-
-
-def _narrow(lines: tuple[str, ...]) -> tuple[str, ...]:
-    """The one stage whose name is too long for its column on two lines."""
-    return ("piston-", "disconnected") if lines == ("piston-disconnected",) else lines
+def _place(change: Change) -> Rung:
+    """Of what, as rungs are called."""
+    return Rung(change.name, change.cylinder, change.mean_pressure)
 
 
 def sentence(change: Change) -> str:
     """The verdict on one part in words."""
-    name = " at ".join(place(change))
+    name = str(_place(change))
     at = f" at {change.frequency:.3g} Hz" if change.frequency else ""
     size = f"{signed(change.change)} W{at}"
     if change.verdict == "changed":
@@ -93,8 +81,7 @@ def _advice(change: Change) -> str:
             f"More readings would not do: the calibration is not known well enough there; a change of "
             f"{change.smallest_seen:.2g} W would be found."
         )
-    rungs = "on this rung" if change.kind == "rung" else "on each of its rungs"
-    return f"About {change.readings_needed} readings {rungs} would do."
+    return f"About {change.readings_needed} readings on each of its rungs would do."
 
 
 def _how(answer: Recheck) -> str:
