@@ -21,11 +21,6 @@
     return sum;
   }
 
-  // Decimal places that show two digits of a half-width, as everywhere in the page.
-  function places(half) {
-    return Math.min(Math.max(1 - Math.floor(Math.log10(half)), 0), 6);
-  }
-
   function element(name, text, attributes = {}) {
     const made = document.createElement(name);
     made.textContent = text;
@@ -33,26 +28,22 @@
     return made;
   }
 
-  function chosen() {
-    return grid.series[Number(pressure.value)];
-  }
+  const chosen = () => grid.series[Number(pressure.value)];
 
   function offerPressures() {
     const name = grid.series[Number(cylinder.value)].cylinder;
-    const options = [];
-    grid.series.forEach((series, index) => {
-      if (series.cylinder === name) options.push(element("option", series.pressure ?? "none", { value: index }));
-    });
-    pressure.replaceChildren(...options);
+    pressure.replaceChildren(...grid.series.flatMap((series, index) =>
+      series.cylinder === name ? element("option", series.pressure ?? "none", { value: index }) : []));
     at("ask-pressure-place").hidden = name === null;
   }
 
   function row([key, label, unit], f) {
     const columns = chosen().parts[key];
-    if (columns === null) return null;
+    if (columns === null) return [];
     const [value, low, high] = columns.map((values) => interpolated(values, f));
     const half = (high - low) / 2;
-    const written = (x) => minus(half > 0 ? x.toFixed(places(half)) : String(Number(x.toPrecision(5))));
+    const places = Math.min(Math.max(1 - Math.floor(Math.log10(half)), 0), 6);  // two digits of half, as in the tables
+    const written = (x) => minus(half > 0 ? x.toFixed(places) : String(Number(x.toPrecision(5))));
     const made = document.createElement("tr");
     made.dataset.part = key;
     made.append(element("th", label, { scope: "row", class: "words" }));
@@ -72,7 +63,7 @@
     const place = series.cylinder === null ? "drive alone" : series.cylinder + " at " + series.pressure;
     const inside = f >= first && f <= last;
     frequency.setAttribute("aria-invalid", String(!inside));
-    at("ask-rows").replaceChildren(...(inside ? grid.parts.map((part) => row(part, f)).filter((x) => x !== null) : []));
+    at("ask-rows").replaceChildren(...(inside ? grid.parts.flatMap((part) => row(part, f)) : []));
     at("ask-caption").textContent = inside ? place + ", " + f + " Hz" : place;
     at("ask-flags").replaceChildren(...series.flags.map((sentence) => element("li", sentence)));
     const [low, high] = series.calibrated;
@@ -107,10 +98,10 @@
 
   // Only what scrolls needs a stop for the Tab key.
   function stops() {
-    document.querySelectorAll(".scroll").forEach((region) => {
+    for (const region of document.querySelectorAll(".scroll")) {
       if (region.scrollWidth > region.clientWidth) region.tabIndex = 0;
       else region.removeAttribute("tabindex");
-    });
+    }
   }
 
   start();
