@@ -32,17 +32,11 @@ Draws = dict[str, FloatArray]  # (n, 1 + draws) by name; what cannot be determin
 
 
 @dataclass(frozen=True, kw_only=True)
-class Run(Named):
-    """One loaded reading and its parts: powers in W, temperatures in K; None where not determinable."""
+class Balance(Named):
+    """The input and its parts, in W, with what they come to; None where not determinable."""
 
-    file: str
-    line: int
-    row: int
-    cylinder: str
-    frequency: float  # [Hz]
-    mean_pressure: float  # [Pa]
     input: Estimate
-    standby: Estimate
+    standby: Estimate | None = None
     motor: Estimate | None = None
     motor_copper: Estimate | None = None
     linkage: Estimate | None = None
@@ -53,6 +47,18 @@ class Run(Named):
     efficiency_ceiling: Estimate | None = None
     aftercooler_heat: Estimate
     friction_heat: Estimate
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run(Balance):
+    """One loaded reading: its place, its parts, and temperatures in K."""
+
+    file: str
+    line: int
+    row: int
+    cylinder: str
+    frequency: float  # [Hz]
+    mean_pressure: float  # [Pa]
     cooling_ceiling: Estimate | None = None
     cycle_work_ratio: Estimate | None = None
     hot_end: Estimate | None = None

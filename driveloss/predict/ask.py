@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from driveloss.bench.records import FloatArray, Quantity, Rig
-from driveloss.breakdown.ask import Breakdown
+from driveloss.breakdown.ask import Balance, Breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.checks import known_cylinder, positive
@@ -21,7 +21,7 @@ from driveloss.predict import scaling, torque_margin
 from driveloss.predict.rules import Rule, rules
 from driveloss.predict.scaling import Disagreement, Seal
 from driveloss.say.answer import Answer
-from driveloss.say.quantities import Named, reported
+from driveloss.say.quantities import reported
 
 SAME_SIZE = 1e-3  # a bore or stroke closer than this fraction is that of the measured cylinder
 MILLIMETRES, BARS = (1e-3, "mm"), (1e5, "bar")
@@ -43,23 +43,11 @@ class Wanted:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Prediction(Named):
+class Prediction(Balance):
     """One frequency; SI units, None where not determinable."""
 
     frequency: float  # [Hz]
     mean_piston_speed: float  # [m/s]
-    input: Estimate
-    standby: Estimate | None = None
-    motor: Estimate | None = None
-    motor_copper: Estimate | None = None
-    linkage: Estimate | None = None
-    drive: Estimate
-    transmission: Estimate
-    seal: Estimate
-    pneumatic: Estimate
-    efficiency_ceiling: Estimate | None
-    aftercooler_heat: Estimate
-    friction_heat: Estimate
     cycle_work_ratio: Estimate
     seal_force: Estimate
     lip_friction: Estimate
