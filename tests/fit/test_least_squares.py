@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import nnls
 
+from driveloss.fit.family import without_itself
 from driveloss.fit.least_squares import curve_fit, linear_fit, nonnegative
 
 
@@ -53,11 +54,26 @@ def test_no_spare_readings_no_error_bars():
     assert np.isnan(fit.errors).all()
 
 
-def test_curve_fit_equals_linear_fit_on_a_line():
-    x, y = np.arange(6.0), np.array([0.1, 1.9, 4.2, 5.8, 8.1, 9.7])
-    sigma = np.linspace(1, 2, 6)
+@pytest.mark.parametrize("n", [3, 6])  # with one reading to spare, and with several
+def test_curve_fit_equals_linear_fit_on_a_line(n):
+    x, y = np.arange(6.0)[:n], np.array([0.1, 1.9, 4.2, 5.8, 8.1, 9.7])[:n]
+    sigma = np.linspace(1, 2, 6)[:n]
     curve = curve_fit(lambda p: p["a"] + p["b"] * x, {"a": 1.0, "b": 1.0}, y, sigma)
-    line = linear_fit(np.column_stack([np.ones(6), x]), y, sigma)
+    line = linear_fit(np.column_stack([np.ones(n), x]), y, sigma)
     assert curve.coefficients == pytest.approx(line.coefficients, rel=1e-9)
     assert curve.errors == pytest.approx(line.errors, rel=1e-7)
     assert curve.residual_sd == pytest.approx(line.residual_sd, rel=1e-9)
+
+
+def test_leave_one_out_by_leaving_one_out():
+    """The closed form against as many fits as there are readings; NumPy solves."""
+    rng = np.random.default_rng(12)
+    x, sigma = np.linspace(1, 3, 7), np.linspace(0.5, 2, 7)
+    design, y = np.column_stack([x, x**2]), 2 * x + 0.3 * x**2 + rng.standard_normal(7)
+    weighted = design / sigma[:, None]
+
+    def left_over(rows):
+        return y - design @ np.linalg.lstsq(weighted[rows], (y / sigma)[rows], rcond=None)[0]
+
+    errors = [left_over(np.arange(7) != i)[i] for i in range(7)]
+    assert without_itself(weighted, left_over(np.full(7, True))) == pytest.approx(errors, rel=1e-9)

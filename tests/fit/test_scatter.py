@@ -6,7 +6,18 @@ from scipy import stats
 
 from driveloss.fit.ladder import build_ladder
 from driveloss.fit.polynomial import polynomial_fit
-from driveloss.fit.scatter import GROWTH, Pattern, choose_pattern, lack_of_fit, least_size, repeat_groups
+from driveloss.fit.readings import gather
+from driveloss.fit.scatter import (
+    GROWTH,
+    PRIOR,
+    Pattern,
+    choose_pattern,
+    draw_scatter,
+    growth_badness,
+    lack_of_fit,
+    least_size,
+    repeat_groups,
+)
 from fit.benches import Sheet, write_bench
 
 POWER = np.geomspace(5.0, 500.0, 200)
@@ -30,6 +41,42 @@ def test_pattern_without_any_residual_is_still_a_pattern():
     assert choose_pattern(POWER, np.zeros(POWER.size)).growth in GROWTH
 
 
+def test_badness_is_a_normal_likelihood():
+    """Minus twice SciPy's log-density of the residuals, at the size that suits them best; up to a constant."""
+    residuals = 0.05 * POWER**0.6 * np.random.default_rng(5).standard_normal(POWER.size)
+    gaps = []
+    for pattern in (Pattern(g, 50.0) for g in GROWTH):
+        size = np.sqrt(np.mean((residuals / pattern(POWER)) ** 2))
+        likelihood = stats.norm.logpdf(residuals, scale=size * pattern(POWER)).sum()
+        gaps.append(growth_badness(pattern, POWER, residuals) + 2 * likelihood)
+    assert gaps == pytest.approx([gaps[0]] * len(gaps), abs=1e-9)
+
+
+def test_growth_is_drawn_by_its_likelihood_with_the_loaded_repeats(tmp_path):
+    """Prior times SciPy's normal densities of the residuals and of the difference within each pair of loaded runs.
+
+    The difference of two readings is all that a pair tells where its mean is free (restricted likelihood).
+    """
+    low, high = np.array([[90.0, 91.5], [120.0, 118.0], [150.0, 152.5]]).T
+    rows = [(f, p) for f, pair in zip((6.0, 8.0, 10.0), zip(low, high, strict=True), strict=True) for p in pair]
+    sheets = [Sheet(s, "frequency [Hz],power [W]", rows) for s in ("piston-disconnected", "no-load")]
+    sheets.append(Sheet("loaded", sheets[0].header, rows, 'mean_pressure = "1 bar"'))
+    bench = write_bench(tmp_path, '[motor]\nsupply = "terminals"', sheets)
+    power = np.linspace(8.0, 14.0, 12)
+    residuals = np.resize([0.3, -0.2, 0.25, -0.3, 0.2], 12) * (power / 10) ** 0.3
+    expected = []
+    for growth, prior in zip(GROWTH, PRIOR, strict=True):
+        pattern = Pattern(growth, 10.0)
+        size = np.sqrt(np.mean((residuals / pattern(power)) ** 2))
+        ladder = stats.norm.logpdf(residuals, scale=size * pattern(power)).sum()
+        pairs = stats.norm.logpdf((high - low) / np.sqrt(2), scale=size * pattern((low + high) / 2)).sum()
+        expected.append(prior * np.exp(ladder + pairs))
+    loaded = gather(bench.rig, bench.sweeps, ("loaded",))
+    found = draw_scatter(Pattern(0.5, 10.0), power, residuals, np.ones(20001), loaded, np.random.default_rng(6))
+    shares = [np.mean(found.growth == growth) for growth in GROWTH]
+    assert shares == pytest.approx(np.array(expected) / np.sum(expected), abs=0.015)
+
+
 class TestLackOfFit:
     """Pure error from repeats against the misfit of a straight line, computed here by SciPy from the group means."""
 
@@ -50,6 +97,15 @@ class TestLackOfFit:
         assert found.p_value == pytest.approx(expected, rel=1e-6)
         assert found.pure_sd == pytest.approx(np.sqrt(pure / 12), rel=1e-9)
         assert found.pure_dof == 12
+
+    def test_one_repeat_is_enough(self):
+        x, groups = np.array([1.0, 2.0, 2.0, 3.0, 4.0, 5.0]), np.array([0, 1, 1, 2, 3, 4])
+        y = np.array([1.2, 1.9, 2.1, 3.4, 3.6, 5.3])
+        line = stats.linregress(x, y)
+        residuals = y - line.intercept - line.slope * x
+        misfit = np.sum(residuals**2) - 0.02  # of the pair: 2 * 0.1^2
+        found = lack_of_fit(residuals, groups, 2)
+        assert found.p_value == pytest.approx(stats.f.sf((misfit / 3) / 0.02, 3, 1), rel=1e-6)
 
     def test_a_bent_curve_is_found_out(self):
         y = self.x**2 + 0.3 * np.random.default_rng(2).standard_normal(18)
