@@ -13,7 +13,7 @@ import numpy as np
 
 from driveloss.bench.csvtext import CsvTable, read_bytes, read_table
 from driveloss.bench.quantity import NUMBER, check_range
-from driveloss.bench.records import CYLINDER_STAGES, FloatArray, Sweep
+from driveloss.bench.records import CYLINDER_STAGES, FloatArray, Sweep, SweepSpec
 from driveloss.bench.rules import columns_of
 from driveloss.bench.units import Conversion, conversion_to, did_you_mean, shown
 from driveloss.errors import InputError
@@ -46,33 +46,25 @@ class ColumnValues:
     step: float
 
 
-def read_sweep(
-    path: Path | str,
-    stage: str,
-    cylinder: str | None = None,
-    mean_pressure: float | None = None,
-    ambient_pressure: float | None = None,
-    file_name: str | None = None,
-) -> tuple[Sweep, tuple[str, ...]]:
-    """Read one file of readings; returns the sweep and notices about what was left out.
+def read_sweep(path: Path, spec: SweepSpec, ambient_pressure: float | None = None) -> tuple[Sweep, tuple[str, ...]]:
+    """Read one file of readings, called `spec.file` in messages; the sweep and notices about what was left out.
 
-    mean_pressure: [Pa] absolute, used where the file has no such column; a no-load sweep without either
-    is at ambient_pressure [Pa], which gauge pressures need too. file_name: how messages call the file.
+    spec.mean_pressure is used where the file has no such column; a no-load sweep without either is at
+    ambient_pressure [Pa], which gauge pressures need too.
     InputError: whatever cannot be read without a guess, with file, line, column, what was read and expected.
     """
-    name = file_name or Path(path).name
-    data = read_bytes(Path(path), name)
-    table = read_table(data, name)
+    stage, data = spec.stage, read_bytes(path, spec.file)
+    table = read_table(data, spec.file)
     columns, left_out = _columns(table, ambient_pressure)
     _check_columns(columns, left_out, table, stage)
     _check_second_header(columns, table)
     _check_decimal_mark(columns, table)
-    above_zero = _above_zero(stage, "power" in columns)
-    values = {name: _read_column(column, table, stage, name in above_zero) for name, column in columns.items()}
+    above_zero = _above_zero(stage, has_power="power" in columns)
+    values = {name: _read_column(c, table, stage, is_above_zero=name in above_zero) for name, c in columns.items()}
     sweep = Sweep(
         stage=stage,
-        cylinder=cylinder,
-        file=name,
+        cylinder=spec.cylinder,
+        file=spec.file,
         sha256=hashlib.sha256(data).hexdigest(),
         line=np.array([row.line for row in table.rows], dtype=np.int64),
         note=_notes(table),
@@ -80,7 +72,7 @@ def read_sweep(
     )
     at = table.where(table.header_line)
     notices = tuple(f"{at}: column '{shown(written)}' is left out{meant}" for written, meant in left_out)
-    return _with_pressure(sweep, mean_pressure, ambient_pressure, notices)
+    return _with_pressure(sweep, spec.mean_pressure, ambient_pressure, notices)
 
 
 def heading(field: str) -> str:
@@ -162,7 +154,7 @@ def _check_decimal_mark(columns: dict[str, Column], table: CsvTable) -> None:
                 )
 
 
-def _above_zero(stage: str, has_power: bool) -> set[str]:
+def _above_zero(stage: str, *, has_power: bool) -> set[str]:
     """Only in standby may the crank stand still; a loaded machine takes power, and a motor that turns has a voltage."""
     if stage == "standby":
         return set()
@@ -170,7 +162,7 @@ def _above_zero(stage: str, has_power: bool) -> set[str]:
     return {"frequency", "speed"} | loaded | (set() if has_power else {"voltage"})
 
 
-def _read_column(column: Column, table: CsvTable, stage: str, is_above_zero: bool) -> ColumnValues:
+def _read_column(column: Column, table: CsvTable, stage: str, *, is_above_zero: bool) -> ColumnValues:
     kind = KINDS[column.name]
     values, steps = [], []
     for row in table.rows:

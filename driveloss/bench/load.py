@@ -87,9 +87,7 @@ def _missing(folder: Path, spec: SweepSpec, file: Path) -> str:
 
 
 def _read(spec: SweepSpec, file: Path, rig: Rig) -> tuple[Sweep, tuple[str, ...]]:
-    sweep, notices = read_sweep(
-        file, spec.stage, spec.cylinder, spec.mean_pressure, rig.ambient_pressure.value, spec.file
-    )
+    sweep, notices = read_sweep(file, spec, rig.ambient_pressure.value)
     if rig.motor.supply == "controller" and sweep.current is not None and not sweep.from_volts_and_amps:
         notice = f"{spec.file}: column 'current' is left out: before a controller it is not the motor's current"
         return sweep.replace(current=None), (*notices, notice)

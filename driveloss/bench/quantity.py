@@ -94,18 +94,18 @@ def _to_si(match: re.Match[str], written: _Written, ambient: Quantity | None) ->
         raise written.refusal(f"the unit is missing: expected {_form(written.kind)}")
     scale = conversion_to(unit, written.kind, written.where, None if ambient is None else ambient.value)
     number = written.number(match["value"])
-    limit = _limit(match["limit"], limit_unit, number, unit, scale, written) if match["limit"] else 0.0
+    limit = _limit(match, unit, scale, written) if match["limit"] else 0.0
     if unit.endswith(" gauge") and ambient is not None:
         limit += ambient.limit  # limits of error add
     return Quantity(scale.factor * number + scale.offset, limit)
 
 
-def _limit(digits: str, limit_unit: str, number: float, unit: str, scale: Conversion, written: _Written) -> float:
-    half_width = written.half_width(digits)
+def _limit(match: re.Match[str], unit: str, scale: Conversion, written: _Written) -> float:
+    half_width, limit_unit = written.half_width(match["limit"]), _unit_of(match, "limit_unit")
     if limit_unit == "%":
         if written.kind.is_temperature or unit == "%":
             raise written.refusal("percent of what? expected a limit with a unit")
-        return abs(half_width / 100 * number * scale.factor)
+        return abs(half_width / 100 * written.number(match["value"]) * scale.factor)
     if not limit_unit or limit_unit == unit:
         return half_width * scale.factor
     if limit_unit.endswith(" gauge"):

@@ -97,7 +97,7 @@ class Motor:
     """The motor's constants as far as the bench knows them."""
 
     supply: str = text(
-        "terminals", 'meter on the motor\'s leads; "controller": before one', ("terminals", "controller"))
+        "terminals", 'meter on the motor\'s leads; "controller": before one', words=("terminals", "controller"))
     winding_resistance: Quantity | None = key(
         "resistance", "ohm", "0.42 ohm", 1e-4, 1e4, "was it in mohm?",
         "between the leads; else pneumatic work is an upper bound", default=None)
@@ -195,7 +195,7 @@ class Rig:
     aftercooler: Aftercooler = table(default=Aftercooler())
     cycle: str = text(
         "none", '"pulse-tube", "stirling" or "heat-pump" to have its ceiling quoted',
-        ("pulse-tube", "stirling", "heat-pump", "none"), default="none", shown=True, at="cycle.kind")
+        words=("pulse-tube", "stirling", "heat-pump", "none"), default="none", shown=True, at="cycle.kind")
 
     def __post_init__(self) -> None:
         _check_words(self)

@@ -78,7 +78,7 @@ class Key:
         return get_origin(self.form) is dict
 
 
-def key(
+def key(  # noqa: PLR0913 - what a bench may ask, on its field
     name: str,
     unit: str,
     example: str,
@@ -95,9 +95,9 @@ def key(
     return _field(Key(Kind(name, unit, example, low, high, hint), written, comment, **more), default)
 
 
-def text(example: str, comment: str = "", words: tuple[str, ...] = (), *, default: Any = MISSING, **more: Any) -> Any:
+def text(example: str, comment: str = "", *, default: Any = MISSING, **more: Any) -> Any:
     """A field of a record that is a text; `more` as in `Key`."""
-    return _field(Key(Kind("text", "", example), f'"{example}"', comment, words=words, **more), default)
+    return _field(Key(Kind("text", "", example), f'"{example}"', comment, **more), default)
 
 
 def table(comment: str = "", default: Any = MISSING) -> Any:
@@ -105,7 +105,9 @@ def table(comment: str = "", default: Any = MISSING) -> Any:
     return _field(Key(Kind("table", "", ""), "", comment), default)
 
 
-def column(name: str, unit: str, example: str, high: float, hint: str, *, is_required: bool = False) -> Any:
+def column(  # noqa: PLR0913 - what a sweep file may hold, on its field
+    name: str, unit: str, example: str, high: float, hint: str, *, is_required: bool = False
+) -> Any:
     """A field of Sweep that is a column of numbers, headed by the field's name and a unit such as the example."""
     kind = Kind(name, unit, example, 0.0, high, hint)
     return field(default=MISSING if is_required else None, metadata={"column": kind})

@@ -96,7 +96,7 @@ def _record_lines(record: type, path: str = "") -> Iterator[str]:
         else:
             yield from ("", f"[{path}{key.home}]") if key.home != home else ()
             home = key.home
-            yield _key_line(key, key.written, key.is_shown)
+            yield _key_line(key, key.written, is_shown=key.is_shown)
 
 
 def _sweep_lines(stage: str) -> Iterator[str]:
@@ -106,12 +106,12 @@ def _sweep_lines(stage: str) -> Iterator[str]:
     yield _commented(f"{'# ' * is_optional}[[sweeps]]", STAGE_COMMENTS.get(stage, ""))
     for key in keys_of(SweepSpec):
         if key.field in values:
-            yield _key_line(key, f'"{values[key.field]}"', not is_optional)
+            yield _key_line(key, f'"{values[key.field]}"', is_shown=not is_optional)
         elif stage == "no-load":
-            yield _key_line(key, key.written, key.is_shown)
+            yield _key_line(key, key.written, is_shown=key.is_shown)
 
 
-def _key_line(key: Key, written: str, is_shown: bool) -> str:
+def _key_line(key: Key, written: str, *, is_shown: bool) -> str:
     return _commented(f"{'' if is_shown else '# '}{key.name} = {written}", key.comment)
 
 

@@ -86,7 +86,7 @@ _NAME = re.compile(r"[A-Za-zµμΩΩ°%][A-Za-z0-9_]*")
 
 
 @lru_cache(maxsize=2)
-def _registry(usual: bool = False) -> Any:
+def _registry(*, usual: bool) -> Any:
     """pint's registry with all of its units, or with the usual ones alone."""
     from pint import UnitRegistry
 

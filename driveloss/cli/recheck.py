@@ -57,6 +57,7 @@ def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sw
     """One argument, STAGE:FILE or STAGE:CYLINDER:FILE, as a sweep and notices."""
     from driveloss.bench.columns import read_sweep
     from driveloss.bench.quantity import read_option
+    from driveloss.bench.records import SweepSpec
     from driveloss.recheck.rungs import STAGES
 
     stage, _, rest = text.partition(":")
@@ -68,7 +69,8 @@ def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sw
     ambient, pressure = saved.rig.ambient_pressure, None
     if cylinder is not None and mean_pressure is not None:
         pressure = read_option(mean_pressure, "mean_pressure", "--mean-pressure", ambient).value
-    return read_sweep(Path(file), stage, cylinder, pressure, ambient.value, str(file))
+    spec = SweepSpec(stage=stage, cylinder=cylinder, file=file, mean_pressure=pressure, where=text)
+    return read_sweep(Path(file), spec, ambient.value)
 
 
 def _cylinder_and_file(rest: str, text: str, saved: Calibration) -> tuple[str, str]:

@@ -24,31 +24,31 @@ def ceilings_figure(split: Split) -> Figure:
     names = list(dict.fromkeys(group.cylinder for group in groups))
     sets = [groups] if len(names) <= TOGETHER else [[g for g in groups if g.cylinder == name] for name in names]
     alone = len(sets) == 1
-    labels = [_label(group, alone) for group in groups]
+    labels = [_label(group, named=alone) for group in groups]
     cell = Cell(5.2 if alone else 2.9, (3.2 if alone else 2.2,), right=label_width(labels))
     figure, panels = cells(len(sets), 1 if alone else 2, cell)
     limits = _limits([part(run, CEILING) for run in with_parts(split.answer.runs, CEILING)])
     for (ax,), members in zip(panels, sets, strict=True):
         ax.set_ylim(limits)
-        plot_ceilings(members, ax, alone)
+        plot_ceilings(members, ax, named=alone)
         ax.set_title("Efficiency ceiling" if alone else cylinder_text(members[0].cylinder))
     return figure
 
 
-def plot_ceilings(groups: Sequence[Group], ax: Axes, named: bool = True) -> Axes:
+def plot_ceilings(groups: Sequence[Group], ax: Axes, *, named: bool = True) -> Axes:
     """Efficiency ceiling of runs with 95 % intervals; series are told apart by cylinder where `named`."""
     ends = []
     for group in groups:
         runs = with_parts(group.runs, CEILING)
         ceilings = [part(run, CEILING) for run in runs]
         frequency, values = [run.frequency for run in runs], [PERCENT * ceiling.value for ceiling in ceilings]
-        joined_points(ax, group.look, frequency, values, error_bars(ceilings, PERCENT))
-        ends.append(End(frequency[-1], values[-1], _label(group, named), group.look.colour))
+        joined_points(ax, group.look, (frequency, values), error_bars(ceilings, PERCENT))
+        ends.append(End(frequency[-1], values[-1], _label(group, named=named), group.look.colour))
     ax.set(xlabel=FREQUENCY, ylabel="Net pneumatic / input [%]")
     return label_ends(ax, ends)
 
 
-def _label(group: Group, named: bool) -> str:
+def _label(group: Group, *, named: bool) -> str:
     return series_text(group.pressure, group.cylinder if named else "")
 
 

@@ -94,7 +94,7 @@ class Outline:
         middle = (x + end[0]) / 2
         return self.cubic((middle, y), (middle, end[1]), end)
 
-    def fill(self, ax: Axes, look: PartLook, hatched: bool = True) -> None:
+    def fill(self, ax: Axes, look: PartLook, *, hatched: bool = True) -> None:
         """Draw it; a thin one is clearer without hatch and white edge."""
         from matplotlib.patches import PathPatch
         from matplotlib.path import Path
@@ -109,7 +109,7 @@ def flow_figure(split: Split) -> Figure:
     run = split.answer.runs[split.index]
     width, low, high = _neck(streams(run)) + DETOUR + ARROW + EXIT, -DROP - 5.2 * LINE, TRUNK + 2 * LINE
     figure = blank(width, high - low + 0.55)
-    ax = place_axes(figure, 0, 0, width, high - low)
+    ax = place_axes(figure, (0, 0, width, high - low))
     ax.set(xlim=(0, width), ylim=(low, high))
     plot_flow(run, ax)
     return figure
@@ -192,7 +192,7 @@ def _leave(ax: Axes, stream: Stream) -> None:
     shape.line((start + BEND, -DROP), (start + BEND + wide / 2, -DROP - tip), (start + outer, -DROP))
     shape.line((start + outer, low))
     shape.cubic((start + outer, low + ROUND * outer), (start + ROUND * outer, foot + wide), (start, foot + wide))
-    shape.line((ENTRY, foot + wide)).fill(ax, stream.look, wide > THIN)
+    shape.line((ENTRY, foot + wide)).fill(ax, stream.look, hatched=wide > THIN)
 
 
 def _arrive(ax: Axes, run: Run, start: float, seal: Stream, net: Stream) -> None:
@@ -220,7 +220,7 @@ def _detour(ax: Axes, seal: Stream, start: float, join: float) -> None:
     shape = Outline([(ENTRY, foot)]).line((start, foot)).swing((start + swing, low))
     shape.line((join - swing, low)).swing((join, foot)).line((join, foot + wide))
     shape.swing((join - swing, low + wide)).line((start + swing, low + wide)).swing((start, foot + wide))
-    shape.line((ENTRY, foot + wide)).fill(ax, seal.look, wide > THIN)
+    shape.line((ENTRY, foot + wide)).fill(ax, seal.look, hatched=wide > THIN)
 
 
 def _write(ax: Axes, x: float, y: float, lines: tuple[str, ...], align: str = "center") -> None:

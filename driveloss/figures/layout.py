@@ -64,11 +64,9 @@ def blank(width: float, height: float) -> Figure:
     return figure
 
 
-def place_axes(
-    figure: Figure, left: float, bottom: float, width: float, height: float, sharex: Axes | None = None
-) -> Axes:
-    """Axes at a place in the figure. [in]"""
-    wide, high = figure.get_size_inches()
+def place_axes(figure: Figure, box: tuple[float, float, float, float], sharex: Axes | None = None) -> Axes:
+    """Axes in a box of the figure: left, bottom, width, height. [in]"""
+    (left, bottom, width, height), (wide, high) = box, figure.get_size_inches()
     return figure.add_axes((left / wide, bottom / high, width / wide, height / high), sharex=sharex)
 
 
@@ -79,7 +77,7 @@ def _panels(figure: Figure, cell: Cell, left: float, top: float) -> list[Axes]:
     for height in cell.heights:
         y -= height
         shared = panels[0] if panels else None
-        panels.append(place_axes(figure, left + cell.left, y, cell.width, height, sharex=shared))
+        panels.append(place_axes(figure, (left + cell.left, y, cell.width, height), sharex=shared))
         y -= cell.between
     for panel in panels[:-1]:
         panel.tick_params(labelbottom=False)
@@ -119,14 +117,7 @@ def label_ends(ax: Axes, ends: Sequence[End]) -> Axes:
             color=text_colour(end.colour),
             fontsize=SMALL,
             annotation_clip=False,
-            arrowprops={
-                "arrowstyle": "-",
-                "lw": 0.7,
-                "color": end.colour,
-                "relpos": (0, 0.5),
-                "shrinkA": 1,
-                "shrinkB": 3,
-            },
+            arrowprops=LEADER_LINE | {"color": end.colour},
         )
     return ax
 

@@ -216,11 +216,11 @@ def band(ax: Axes, x: FloatArray, draws: FloatArray, look: Look) -> float:
 
 
 def joined_points(
-    ax: Axes, look: Look, x: Sequence[float], y: Sequence[float], upright: FloatArray, across: FloatArray | None = None
+    ax: Axes, look: Look, at: tuple[Sequence[float], Sequence[float]], upright: FloatArray, across: Any = None
 ) -> None:
-    """A series' points with error bars, joined by a thin line."""
-    ax.errorbar(x, y, upright, across, elinewidth=1, capsize=0, **look.marks)
-    ax.plot(x, y, color=look.colour, ls=look.line, lw=0.9)
+    """A series' points at x and y with error bars, joined by a thin line."""
+    ax.errorbar(*at, upright, across, elinewidth=1, capsize=0, **look.marks)
+    ax.plot(*at, color=look.colour, ls=look.line, lw=0.9)
 
 
 def error_bars(estimates: Sequence[Estimate], scale: float = 1.0) -> FloatArray:

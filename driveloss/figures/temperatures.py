@@ -48,7 +48,7 @@ def plot_temperatures(groups: Sequence[Group], power: str, ax: Axes) -> Axes:
         if runs:
             x, y = [part(run, power) for run in runs], [part(run, DROP) for run in runs]
             places = [estimate.value for estimate in x], [estimate.value for estimate in y]
-            joined_points(ax, group.look, *places, error_bars(y), error_bars(x))
+            joined_points(ax, group.look, places, error_bars(y), error_bars(x))
     ax.set(xlabel=POWERS[power], ylabel="Cold end below ambient [K]")
     ax.set_xlim(min(0.0, ax.get_xlim()[0]))
     ax.set_ylim(min(0.0, ax.get_ylim()[0]))

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from driveloss.bench.columns import read_sweep
-from driveloss.bench.records import Sweep
+from driveloss.bench.records import Sweep, SweepSpec
 from driveloss.errors import InputError
 
 
@@ -23,13 +23,18 @@ def sweep_file(tmp_path):
     return write
 
 
+def sweep_and_notices(path, stage="motor-alone", ambient_pressure=None, **options):
+    spec = SweepSpec(**{"stage": stage, "file": path.name, "where": ""} | options)
+    return read_sweep(path, spec, ambient_pressure)
+
+
 def read(path, stage="motor-alone", **options):
-    return read_sweep(path, stage, **options)[0]
+    return sweep_and_notices(path, stage, **options)[0]
 
 
 def refusal(path, stage="motor-alone", **options):
     with pytest.raises(InputError) as error:
-        read_sweep(path, stage, **options)
+        read(path, stage, **options)
     message = str(error.value)
     assert message.startswith("sweep.csv")
     assert message.isprintable()
@@ -42,7 +47,8 @@ def test_every_column_in_si(sweep_file):
         "coolant [°C];note;humidity [%]\n"
         "600;0,0125;1,5;60;-40;330;15;first;40\n"
     )
-    sweep, notices = read_sweep(sweep_file(text), "loaded", "narrow", ambient_pressure=1e5, file_name="in/loaded.csv")
+    options = {"cylinder": "narrow", "ambient_pressure": 1e5, "file": "in/loaded.csv"}
+    sweep, notices = sweep_and_notices(sweep_file(text), "loaded", **options)
     assert sweep.frequency == pytest.approx([10])
     assert sweep.power == pytest.approx([12.5])
     assert sweep.mean_pressure == pytest.approx([2.5e5])
@@ -111,7 +117,7 @@ def test_mean_pressure_column_then_key_then_ambient(sweep_file):
     options = {"cylinder": "narrow", "ambient_pressure": 1e5}
     assert read(sweep_file(plain), "no-load", **options).mean_pressure.tolist() == [1e5]
     assert read(sweep_file(plain), "no-load", mean_pressure=2e5, **options).mean_pressure.tolist() == [2e5]
-    sweep, notices = read_sweep(sweep_file(column), "loaded", mean_pressure=2e5, **options)
+    sweep, notices = sweep_and_notices(sweep_file(column), "loaded", mean_pressure=2e5, **options)
     assert sweep.mean_pressure == pytest.approx([3e5])
     assert "column 'mean pressure' is used" in notices[0]
     assert read(sweep_file(plain)).mean_pressure is None
@@ -137,7 +143,7 @@ def test_what_spreadsheets_write(sweep_file, text):
 
 
 def test_a_misspelt_optional_column_is_pointed_out(sweep_file):
-    _, notices = read_sweep(sweep_file("frequency [Hz],power [W],hot-end [degC]\n1,2,3\n"), "motor-alone")
+    _, notices = sweep_and_notices(sweep_file("frequency [Hz],power [W],hot-end [degC]\n1,2,3\n"))
     assert notices == ("sweep.csv, line 1: column 'hot-end [degC]' is left out; did you mean 'hot end'?",)
 
 
@@ -337,7 +343,7 @@ def test_random_bytes_are_a_sweep_or_a_refusal(tmp_path_factory, data):
     path = tmp_path_factory.mktemp("heap") / "sweep.csv"
     path.write_bytes(data)
     try:
-        sweep, _ = read_sweep(path, "motor-alone")
+        sweep = read(path)
     except InputError as error:
         assert str(error).startswith("sweep.csv")
     else:

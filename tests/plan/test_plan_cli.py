@@ -10,6 +10,7 @@ from compare.machines import drive_alone
 from typer.testing import CliRunner
 
 from driveloss.bench.columns import read_sweep
+from driveloss.bench.records import SweepSpec
 from driveloss.bench.template import template_files
 from driveloss.cli.plan import plan
 from driveloss.errors import InputError
@@ -71,11 +72,11 @@ def test_sheets_are_refused_empty_and_load_once_filled(app, monkeypatch, tmp_pat
     }
     assert {path.name for path in folder.iterdir()} == set(names)
     for name, (stage, cylinder) in names.items():
-        path = folder / name
+        path, spec = folder / name, SweepSpec(stage=stage, cylinder=cylinder, file=name, where="")
         with pytest.raises(InputError, match=r"column 'power .*expected a number, read an empty cell"):
-            read_sweep(path, stage, cylinder)
+            read_sweep(path, spec)
         path.write_text(filled(path.read_text()))
-        sweep, notices = read_sweep(path, stage, cylinder)
+        sweep, notices = read_sweep(path, spec)
         mine = [
             p
             for p in points
