@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from scipy.optimize import nnls
 
-from driveloss.fit.family import without_itself
+from driveloss.fit.family import t_interval, without_itself
 from driveloss.fit.least_squares import curve_fit, linear_fit, nonnegative
 
 
@@ -77,3 +78,14 @@ def test_leave_one_out_by_leaving_one_out():
 
     errors = [left_over(np.arange(7) != i)[i] for i in range(7)]
     assert without_itself(weighted, left_over(np.full(7, True))) == pytest.approx(errors, rel=1e-9)
+
+
+@pytest.mark.parametrize("dof", [1, 2, 30])
+def test_intervals_of_few_readings_are_students(dof):
+    found = t_interval(3.0, 0.1, dof)
+    assert (found.low, found.high) == pytest.approx(stats.t.interval(0.95, dof, 3.0, 0.1), rel=1e-9)
+    assert t_interval(3.0, 5.0, dof, 0.0).low == 0.0
+
+
+def test_without_a_spare_reading_an_interval_has_no_ends():
+    assert (t_interval(3.0, 0.1, 0).low, t_interval(3.0, 0.1, 0).high) == (-np.inf, np.inf)

@@ -8,7 +8,8 @@ from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Tr
 
 from driveloss.bench.load import load_bench
 from driveloss.fit.calibrate import calibrate
-from driveloss.fit.selection import WINDOW, Candidate, aicc, assign, weighted
+from driveloss.fit.laws import Term
+from driveloss.fit.selection import WINDOW, Candidate, Search, aicc, assign, weighted
 from driveloss.losses.ask import losses
 
 FREQUENCIES = (4.0, 6.0, 8.0, 10.0, 12.0, 14.0)
@@ -41,6 +42,15 @@ def test_aicc_against_its_definition():
 
 def test_aicc_of_too_few_readings_forbids_further_terms():
     assert aicc(1e-12, 5, 4) > aicc(1.0, 5, 3) > aicc(1.0, 5, 2)
+
+
+def test_a_stribeck_term_costs_its_force_and_its_speed():
+    terms = [Term("seal", "coulomb", "one"), Term("seal", "viscous", "one"), Term("seal", "stribeck", "one", 0.1)]
+    design = np.random.default_rng(2).uniform(1, 2, (12, 3))
+    search = Search(terms, design, design.sum(axis=1), 1e-9)
+    found = [search.score(columns) for columns in ((0,), (0, 1), (0, 2))]
+    assert [c.parameters for c in found] == [1, 2, 3]
+    assert [c.aicc for c in found] == pytest.approx([aicc(c.rss, 12, c.parameters) for c in found])
 
 
 def candidates(*scores):
