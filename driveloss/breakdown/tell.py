@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from itertools import groupby
 from statistics import median
 from typing import Any
 
 from driveloss.breakdown.ask import Breakdown, Run
-from driveloss.breakdown.budget import Share
+from driveloss.breakdown.budget import Shares
 from driveloss.say.flags import flag_letters
 from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, bar
 from driveloss.say.quantities import QUANTITIES, shown_parts
@@ -47,7 +46,7 @@ def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
     return Sheet(title, ("Row", *heads.values(), "Flags"), tuple(rows), left=("Flags",))
 
 
-def budget_tables(answer: Breakdown, shares: Sequence[Share]) -> list[Item]:
+def budget_tables(answer: Breakdown, shares: Shares) -> list[Item]:
     """Half-width of the net interval by source of error, the median over each file's runs; nothing without shares."""
     if not shares:
         return []
@@ -55,18 +54,18 @@ def budget_tables(answer: Breakdown, shares: Sequence[Share]) -> list[Item]:
     inside = {file: [i for i, run in enumerate(answer.runs) if run.file == file] for file in files}
     whole = [median(answer.runs[i].pneumatic.half_width for i in inside[file]) for file in files]
     rows = [("all together", *(f"{value:.2g}" for value in whole))]
-    for share in shares:
-        cells = (median(float(share.half_width[i]) for i in inside[file]) for file in files)
-        rows.append((share.source, *("0" if value < NEGLIGIBLE else f"{value:.2g}" for value in cells)))
+    for source, half_widths in shares.items():
+        cells = (median(float(half_widths[i]) for i in inside[file]) for file in files)
+        rows.append((source, *("0" if value < NEGLIGIBLE else f"{value:.2g}" for value in cells)))
     heads = ("Source alone at work", *(file.removesuffix(".csv") for file in files))
     title = "Half-width of the net power's interval by source of error [W]: median of the runs"
     return [Sheet(title, heads, tuple(rows), left=heads[:1])]
 
 
-def breakdown_data(answer: Breakdown, shares: Sequence[Share] = ()) -> dict[str, Any]:
+def breakdown_data(answer: Breakdown, shares: Shares | None = None) -> dict[str, Any]:
     """`driveloss.breakdown/1`; with shares, each run also has its `budget`, in the order of the shares."""
     runs = [{**run.place(), **run.data(), "flags": list(run.flags)} for run in answer.runs]
     if shares:
         for i, run in enumerate(runs):
-            run["budget"] = [{"source": s.source, "half_width_W": float(s.half_width[i])} for s in shares]
+            run["budget"] = [{"source": s, "half_width_W": float(widths[i])} for s, widths in shares.items()]
     return {"schema": "driveloss.breakdown/1", "coverage": answer.coverage, "runs": runs}

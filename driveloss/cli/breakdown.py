@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +13,7 @@ from driveloss.figures import OF_BREAKDOWN
 
 if TYPE_CHECKING:
     from driveloss.breakdown.ask import Breakdown
-    from driveloss.breakdown.budget import Share
+    from driveloss.breakdown.budget import Shares
 
 
 @dataclass(frozen=True)
@@ -31,7 +30,7 @@ class Extras:
         """Whether the sources of error are told or drawn."""
         return self.budget or (self.figure is not None and self.drawing == "budget")
 
-    def draw(self, answer: Breakdown, shares: Sequence[Share]) -> None:
+    def draw(self, answer: Breakdown, shares: Shares) -> None:
         """Write the figure, if one was asked for."""
         if self.figure is not None:
             from driveloss.figures import draw, save
@@ -58,8 +57,8 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     fitted = curves.calibrate(loaded)
     answer = ask(fitted, loaded.sweeps)
     with progress("Weighing the sources of error"):
-        shares = budget(answer) if extras.needs_shares else ()
-    told = shares if extras.budget else ()
+        shares = budget(answer) if extras.needs_shares else {}
+    told = shares if extras.budget else {}
     tables = [*breakdown_tables(answer), *budget_tables(answer, told)]
     data = breakdown_data(answer, told)
     extras.draw(answer, shares)

@@ -15,17 +15,9 @@ from typing import ClassVar
 import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray
+from driveloss.compare import sides
 from driveloss.compare.benches import Subject, attribution, calibrate_together
-from driveloss.compare.sides import (
-    SAME_SIZE,
-    Entry,
-    chosen_frequencies,
-    common_speeds,
-    distinct,
-    inside,
-    loaded_entries,
-    no_load_entries,
-)
+from driveloss.compare.sides import Entry
 from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, WORSE, Verdict, judge
 from driveloss.errors import InputError
 from driveloss.fit.checks import positive
@@ -44,6 +36,7 @@ INPUT_QUESTIONS = {  # curve and name of what is equal there
     "input-at-net": ("pneumatic", "net power"),
     "input-at-drop": ("below_ambient", "drop"),
 }
+SAME_ON_BOTH = ("load-loss-unknown", "winding-temperature-assumed")  # flags of one motor under about the same load
 
 
 @dataclass(frozen=True, repr=False)
@@ -142,21 +135,21 @@ def compare(
     Raises InputError for a frequency or level that makes no sense, or a bench that cannot be calibrated.
     """
     subjects = _subjects(benches, independent)
-    no_load = tuple(entry for subject in subjects for entry in no_load_entries(subject))
-    loaded = distinct(tuple(entry for subject in subjects for entry in loaded_entries(subject)))
-    at, common = chosen_frequencies(frequencies, (*no_load, *loaded))
+    no_load = tuple(chain(*map(sides.no_load_entries, subjects)))
+    loaded = sides.distinct(chain(*map(sides.loaded_entries, subjects)))
+    at, common = sides.chosen_frequencies(frequencies, (*no_load, *loaded))
     for name, level, unit in (("net power", net, "W"), ("temperature drop", drop, "K")):
         if level is not None:
             positive(level, unit, name)
     losses = [[_loss_row(e, f) for e in no_load] for f in at]
-    at_speed = [[_loss_row(e, v / (2 * e.stated.stroke.value)) for e in no_load] for v in common_speeds(no_load)]
+    at_speed = [[_loss_row(e, e.frequency_at(v)) for e in no_load] for v in sides.common_speeds(no_load)]
     levels = zip(INPUT_QUESTIONS, (net, drop), strict=True)
     differences = (
         *(d for rows in losses for d in _friction_differences("frequency", rows)),
         *(d for rows in at_speed for d in _friction_differences("piston speed", rows)),
         *(_input_difference(question, *pair, level) for question, level in levels for pair in combinations(loaded, 2)),
     )
-    rows = tuple(_loaded_row(e, f) for f in at for e in loaded if e.curves and inside(e, f))
+    rows = tuple(_loaded_row(e, f) for f in at for e in loaded if e.curves and e.covers(f))
     return Comparison(
         subjects, no_load, loaded, at, tuple(chain(*losses)), tuple(chain(*at_speed)), rows, differences, common
     )
@@ -177,9 +170,6 @@ def _subjects(benches: Sequence[Bench | Subject], independent: bool) -> tuple[Su
                 f"{folder}bench.toml, [[sweeps]]: no cylinder has a no-load sweep, expected one at least to compare"
             )
     return subjects
-
-
-# --- rows -------------------------------------------------------------------------------------------------------
 
 
 def _loss_row(entry: Entry, frequency: float) -> Standing:
@@ -224,11 +214,6 @@ def _loaded_row(entry: Entry, frequency: float) -> Standing:
     return Standing(entry, frequency, draws, entry.flags)
 
 
-# --- differences ------------------------------------------------------------------------------------------------
-
-SAME_ON_BOTH = ("load-loss-unknown", "winding-temperature-assumed")  # one motor, about the same load
-
-
 def _friction_differences(equal: str, rows: Sequence[Standing]) -> Iterable[Difference]:
     """Seal friction of every pair of rows, which stand at the same frequency or speed."""
     for (question, name), (one, other) in product(FRICTION_QUESTIONS.items(), combinations(rows, 2)):
@@ -261,12 +246,12 @@ def _obstacle(entry: Entry, curve: str, equal: str) -> str | None:
 
 
 def _at_level(asked: Difference, curve: str, level: float) -> Difference:
-    sides = asked.first, asked.second
-    where = [entry.curves[curve].frequency_at(level) for entry in sides]
-    draws = (entry.curves["input"].at(f) for entry, f in zip(sides, where, strict=True))
+    pair = asked.first, asked.second
+    where = [entry.curves[curve].frequency_at(level) for entry in pair]
+    draws = (entry.curves["input"].at(f) for entry, f in zip(pair, where, strict=True))
     met = float(where[0][0]), float(where[1][0])
     found = _judged(replace(asked, level=level, frequencies=met), *draws)
-    lost = [entry.label for entry in sides if entry.curves[curve].misses(level)]
+    lost = [entry.label for entry in pair if entry.curves[curve].misses(level)]
     if not lost:
         return found
     obstacle = f"the {asked.equal} of {' and of '.join(lost)} is not well enough known against frequency"
@@ -285,11 +270,10 @@ def _judged(asked: Difference, one: FloatArray, other: FloatArray) -> Difference
 
 def _biases(first: Entry, second: Entry) -> list[tuple[str, int]]:
     """Flags with the way their bias pushes, +1 = makes the first look better; not those that both have alike."""
-    bores, strokes = ((getattr(entry.stated, key).value for entry in (first, second)) for key in ("bore", "stroke"))
-    same_size = all(abs(one - other) <= SAME_SIZE * one for one, other in (bores, strokes))
-    alike = {*SAME_ON_BOTH, *(["port-loss-unknown"] if same_size else [])}.intersection(first.flags, second.flags)
-    sides = ((first, 1), (second, -1))
-    return [(code, sign * _way(entry, code)) for entry, sign in sides for code in entry.flags if code not in alike]
+    same = {*SAME_ON_BOTH, *(["port-loss-unknown"] if sides.same_size(first, second) else [])}
+    alike = same.intersection(first.flags, second.flags)
+    signed = [(code, entry, sign) for entry, sign in ((first, 1), (second, -1)) for code in entry.flags]
+    return [(code, sign * _way(entry, code)) for code, entry, sign in signed if code not in alike]
 
 
 def _way(entry: Entry, code: str) -> int:

@@ -94,8 +94,7 @@ def _at(rig: Rig, origin: str) -> object:
 @lru_cache(maxsize=32)
 def attribution(first: Subject, second: Subject) -> Attribution:
     """What a difference between two subjects comes from; remembered, as the pairs of one bench are many."""
-    subjects = (first,) if first is second else (first, second)
-    return Attribution(*(subject.calibration.meters for subject in subjects))
+    return Attribution(first.calibration.meters, second.calibration.meters)
 
 
 def shared_sections(first: Subject, second: Subject) -> tuple[str, ...]:

@@ -69,8 +69,17 @@ class Entry:
         """Mean piston speed 2 S f [m/s] at a frequency [Hz]."""
         return float(mean_piston_speed(frequency, self.stated.stroke.value))
 
+    def frequency_at(self, piston_speed: float) -> float:
+        """The frequency [Hz] of a mean piston speed [m/s]."""
+        return piston_speed / (2 * self.stated.stroke.value)
+
+    def covers(self, frequency: float) -> bool:
+        """Whether it was measured about a frequency [Hz]."""
+        return self.low * (1 - EDGE) <= frequency <= self.high * (1 + EDGE)
+
 
 def no_load_entries(subject: Subject) -> Iterable[Entry]:
+    """One entry a cylinder and pressure of its no-load sweeps."""
     calibration = subject.calibration
     for name, span in calibration.ranges.items():
         low, high = max(span.low, calibration.drive_range.low), min(span.high, calibration.drive_range.high)
@@ -111,14 +120,18 @@ def _loaded_entry(subject: Subject, split: Breakdown, mine: Mask, rng: np.random
     )
 
 
-def distinct(entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
+def distinct(entries: Iterable[Entry]) -> tuple[Entry, ...]:
     """Entries with the file added to labels that would be alike."""
+    entries = tuple(entries)
     labels = [entry.label for entry in entries]
-    return tuple(replace(entry, shows_file=True) if labels.count(entry.label) > 1 else entry for entry in entries)
+    return tuple(replace(entry, shows_file=labels.count(entry.label) > 1) for entry in entries)
 
 
-def inside(entry: Entry, frequency: float) -> bool:
-    return entry.low * (1 - EDGE) <= frequency <= entry.high * (1 + EDGE)
+def same_size(first: Entry, second: Entry) -> bool:
+    """Whether bore and stroke are alike."""
+    one, other = first.stated, second.stated
+    pairs = ((one.bore.value, other.bore.value), (one.stroke.value, other.stroke.value))
+    return all(abs(mine - theirs) <= SAME_SIZE * mine for mine, theirs in pairs)
 
 
 def chosen_frequencies(given: Iterable[float] | None, entries: tuple[Entry, ...]) -> tuple[tuple[float, ...], bool]:

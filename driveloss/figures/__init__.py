@@ -54,7 +54,7 @@ def draw(name: str, subject: Calibration | Breakdown | Split) -> Figure:
     from driveloss.figures.style import our_settings
 
     if isinstance(subject, Breakdown):
-        subject = Split(subject, shares=budget(subject) if name == "budget" else ())
+        subject = Split(subject, shares=budget(subject) if name == "budget" else {})
     with our_settings():
         return drawing(name).draw(subject)
 

@@ -21,8 +21,8 @@ BAR_STEP = 0.34  # [in] from bar to bar
 def widths(split: Split) -> list[tuple[str, float]]:
     """Each source's watts: the median of the runs; of one run alone, if that is asked for, largest first, less nil."""
     if split.run is None:
-        return [(share.source, median(share.half_width.tolist())) for share in split.shares]
-    pairs = [(share.source, float(share.half_width[split.index])) for share in split.shares]
+        return [(source, median(half_widths.tolist())) for source, half_widths in split.shares.items()]
+    pairs = [(source, float(half_widths[split.index])) for source, half_widths in split.shares.items()]
     return sorted((pair for pair in pairs if pair[1] > NEGLIGIBLE), key=lambda pair: -pair[1])
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from driveloss.breakdown.ask import Breakdown, Run
-from driveloss.breakdown.budget import Share
+from driveloss.breakdown.budget import Shares
 from driveloss.errors import InputError
 from driveloss.figures.style import PARTS, Look, percent, series_look, series_text
 from driveloss.fit.estimate import Estimate
@@ -26,7 +26,7 @@ class Split:
 
     answer: Breakdown
     run: int | None = None
-    shares: Sequence[Share] = ()
+    shares: Shares = field(default_factory=dict)
 
     @property
     def index(self) -> int:

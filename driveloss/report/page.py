@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from itertools import chain
 from typing import Any
@@ -13,7 +12,7 @@ from markupsafe import Markup
 
 from driveloss.bench.records import Bench
 from driveloss.breakdown.ask import Breakdown, Run
-from driveloss.breakdown.budget import Share
+from driveloss.breakdown.budget import Shares
 from driveloss.breakdown.tell import breakdown_tables, budget_tables
 from driveloss.compare.ask import Comparison
 from driveloss.compare.tell import comparison_notes, comparison_tables
@@ -50,7 +49,7 @@ class Report:
     bench: Bench
     calibration: Calibration
     answer: Breakdown | None = None
-    shares: Sequence[Share] = ()
+    shares: Shares = field(default_factory=dict)
     comparison: Comparison | None = None
 
     @property

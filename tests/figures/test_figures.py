@@ -27,7 +27,6 @@ from simulate import (
 
 import driveloss
 from driveloss import figures
-from driveloss.breakdown.budget import Share
 from driveloss.errors import InputError, OutputError
 from driveloss.figures import flow as figure_flow
 from driveloss.figures import layout as figure_layout
@@ -88,9 +87,9 @@ def alt_text(name: str, calibration, answer) -> str:
     return figures.drawing(name).alt_text(subject_of(name, calibration, answer))
 
 
-def shares(**watts: float) -> list[Share]:
+def shares(**watts: float) -> dict[str, np.ndarray]:
     """Sources of error that cost every run the same."""
-    return [Share(source, np.full(100, width)) for source, width in watts.items()]
+    return {source: np.full(100, width) for source, width in watts.items()}
 
 
 def budget_figure(**watts: float):
