@@ -35,6 +35,19 @@ def test_idle_power_is_no_better_known_than_its_last_digit(tmp_path, readings):
     assert losses(calibration, [8.0])[0].standby.half_width == pytest.approx(expected, rel=0.1)
 
 
+@pytest.mark.parametrize(("f", "drive", "seal"), [(4.0, True, True), (6.0, False, True), (8.0, False, False)])
+def test_what_any_rung_leaves_out_is_extrapolated(tmp_path, f, drive, seal):
+    """The drive is read from 5 to 15 Hz, the seal from 7 to 13 Hz; at 14 Hz as at 6 Hz."""
+    sheets = [
+        Sheet("piston-disconnected", HEADER, [(x, 2 * x) for x in (5.0, 8.0, 11.0, 15.0)]),
+        Sheet("no-load", HEADER, [(x, 3 * x) for x in (7.0, 9.0, 11.0, 13.0)]),
+    ]
+    calibration = calibrate(write_bench(tmp_path, TERMINALS, sheets), draws=50)
+    for at in (f, 20.0 - f):
+        assert calibration.is_extrapolated(at, None) is drive
+        assert calibration.is_extrapolated(at, "one") is seal
+
+
 @pytest.mark.parametrize("slope", [0.4, -0.4])
 def test_a_winding_is_as_warm_as_in_the_sweeps(tmp_path, slope):
     """NumPy's straight line through temperature over power; level where it would cool under load."""

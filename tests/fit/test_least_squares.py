@@ -66,6 +66,15 @@ def test_curve_fit_equals_linear_fit_on_a_line(n):
     assert curve.residual_sd == pytest.approx(line.residual_sd, rel=1e-9)
 
 
+@pytest.mark.parametrize(("bounds", "at"), [((3.0, 9.0), 3.0), ((-9.0, 1.0), 1.0)])
+def test_a_slope_at_either_bound_has_no_errors(bounds, at):
+    x = np.arange(6.0)
+    fit = curve_fit(lambda p: p["a"] + p["b"] * x, {"a": 0.0, "b": sum(bounds) / 2}, 1 + 2 * x, None, {"b": bounds})
+    assert fit.coefficients[1] == pytest.approx(at, abs=1e-4)
+    assert not fit.converged
+    assert np.isnan(fit.errors).all()
+
+
 def test_leave_one_out_by_leaving_one_out():
     """The closed form against as many fits as there are readings; NumPy solves."""
     rng = np.random.default_rng(12)

@@ -291,6 +291,14 @@ def test_small_change_is_never_an_outlier(monkeypatch, chance):
     assert found.tolist() == []
 
 
+@pytest.mark.parametrize(("bad", "found"), [(2, [0, 1]), (3, [])])
+def test_more_than_a_tenth_of_the_readings_is_no_slip_of_the_pen(bad, found):
+    """Of twenty: no outlier at all is then named, since the curve may be wrong."""
+    values = 2 + np.sin(np.arange(20.0)) / 50
+    values[:bad] += 8.0 - np.arange(bad)
+    assert outliers(constant(values), values * DIGIT, np.zeros(20))[0].tolist() == found
+
+
 @pytest.mark.parametrize(
     ("written", "expected", "words"),
     [

@@ -205,6 +205,7 @@ def test_a_slip_in_a_loaded_sweep_is_suspect_and_kept(tmp_path, index, change):
     assert (finding.file, finding.line, finding.left_out) == (file, 5, False)
     assert finding.sentence.startswith(f"{file}, line 5: {slip.written:g} W at ")
     assert f"? {slip.meant:g})" in finding.sentence
+    assert finding.watts == pytest.approx(slip.written - slip.meant, rel=0.1)
 
 
 @pytest.fixture(scope="module")
