@@ -59,10 +59,13 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
     for name in files:
         if Path(name).name != name:
             _refuse(folder, f"'{name}' is no name of a file")
-    if folder.is_dir():
+    with _told(folder), ExitStack() as undo:
+        for place in (*reversed(folder.parents), folder):
+            if not place.exists():
+                place.mkdir()
+                undo.callback(place.rmdir)
         write_all({folder / name: content for name, content in files.items()})
-    else:
-        _new_folder(folder, files)
+        undo.pop_all()
     return [folder / name for name in files]
 
 
@@ -73,20 +76,6 @@ def check_folder(folder: Path) -> None:
             raise InputError(f"{folder}: expected a new or an empty folder, found a file")
         if folder.is_dir() and any(folder.iterdir()):
             raise InputError(f"{folder}: expected a new or an empty folder, found one with files in it")
-
-
-def _new_folder(folder: Path, files: Mapping[str, bytes]) -> None:
-    with _told(folder), ExitStack() as undo:
-        for place in [place for place in reversed(folder.parents) if not place.exists()]:
-            place.mkdir()
-            undo.callback(place.rmdir)
-        with TemporaryDirectory(prefix=HIDDEN, dir=folder.parent) as room:
-            new = Path(room, "new")
-            new.mkdir()
-            for name, content in files.items():
-                (new / name).write_bytes(content)
-            new.rename(folder)
-        undo.pop_all()
 
 
 def _got_ready(path: Path, content: bytes, rooms: ExitStack) -> Path:
