@@ -85,10 +85,7 @@ class Recheck(Answer):
 
 
 def recheck(
-    calibration: Calibration,
-    sweeps: Sequence[Sweep],
-    false_alarm: float = FALSE_ALARM,
-    worth: float | None = None,
+    calibration: Calibration, sweeps: Sequence[Sweep], false_alarm: float = FALSE_ALARM, worth: float | None = None
 ) -> Recheck:
     """Compare new sweeps with a calibration.
 

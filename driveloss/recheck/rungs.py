@@ -29,7 +29,7 @@ class Remeasured:
 
     rung: Rung
     readings: Readings
-    predicted: FloatArray  # (n,) shaft-side power by the calibration [W]
+    power: float  # shaft-side by the calibration, mean over the readings [W]
     change: FloatArray  # (n, 1 + draws) new less predicted [W]
     noise: FloatArray  # (n, 1 + draws) what a new reading may deviate by chance, zero in the first column [W]
 
@@ -42,11 +42,6 @@ class Remeasured:
     def frequency(self) -> float:
         """Mean over the readings. [Hz]"""
         return float(self.readings.frequency.mean())
-
-    @property
-    def power(self) -> float:
-        """By the calibration, mean over the readings. [W]"""
-        return float(self.predicted.mean())
 
     def contrasts(self) -> tuple[Contrast, ...]:
         """Changes to judge: the mean and, with readings enough, a change proportional to frequency, at its mean."""
@@ -155,7 +150,7 @@ def _comparable(calibration: Calibration, sweep: Sweep) -> None:
 
 
 def _known_pressure(calibration: Calibration, sweep: Sweep) -> None:
-    if sweep.stage != "no-load" or sweep.cylinder is None or sweep.mean_pressure is None:
+    if sweep.cylinder is None or sweep.mean_pressure is None:
         return
     for pressure in map(float, sweep.mean_pressure):
         if not calibration.pressure_is_known(sweep.cylinder, pressure):
@@ -192,7 +187,7 @@ def _remeasured(calibration: Calibration, rung: Rung, readings: Readings, rng: n
     noise = sd * rng.standard_normal(sd.shape)
     noise[:, 0] = 0.0
     new = _shaft_side(calibration, readings, rung.stage, predicted[:, 0])
-    return Remeasured(rung, readings, predicted[:, 0], new - predicted, noise)
+    return Remeasured(rung, readings, float(predicted[:, 0].mean()), new - predicted, noise)
 
 
 def _shaft_side(calibration: Calibration, readings: Readings, stage: str, predicted: FloatArray) -> FloatArray:
