@@ -6,6 +6,8 @@ from itertools import groupby
 from statistics import median
 from typing import Any
 
+import numpy as np
+
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.budget import Shares
 from driveloss.say.flags import flag_letters
@@ -51,11 +53,11 @@ def budget_tables(answer: Breakdown, shares: Shares) -> list[Item]:
     if not shares:
         return []
     files = list(dict.fromkeys(run.file for run in answer.runs))
-    inside = {file: [i for i, run in enumerate(answer.runs) if run.file == file] for file in files}
-    whole = [median(answer.runs[i].pneumatic.half_width for i in inside[file]) for file in files]
-    rows = [("all together", *(f"{value:.2g}" for value in whole))]
-    for source, half_widths in shares.items():
-        cells = (median(float(half_widths[i]) for i in inside[file]) for file in files)
+    inside = [[i for i, run in enumerate(answer.runs) if run.file == file] for file in files]
+    together = {"all together": np.array([run.pneumatic.half_width for run in answer.runs])}
+    rows = []
+    for source, half_widths in (together | shares).items():
+        cells = (median(float(half_widths[i]) for i in places) for places in inside)
         rows.append((source, *("0" if value < NEGLIGIBLE else f"{value:.2g}" for value in cells)))
     heads = ("Source alone at work", *(file.removesuffix(".csv") for file in files))
     title = "Half-width of the net power's interval by source of error [W]: median of the runs"

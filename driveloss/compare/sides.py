@@ -106,18 +106,10 @@ def loaded_entries(subject: Subject) -> Iterable[Entry]:
 def _loaded_entry(subject: Subject, split: Breakdown, mine: Mask, rng: np.random.Generator) -> Entry:
     runs = split.readings.only(mine)
     name, pressure = str(runs.cylinder[0]), float(runs.mean_pressure.mean())
-    flags = (split.flags[i] for i in np.flatnonzero(mine))
-    return Entry(
-        subject,
-        name,
-        pressure,
-        float(runs.frequency.min()),
-        float(runs.frequency.max()),
-        tuple(dict.fromkeys(code for codes in flags for code in codes)),
-        str(runs.file[0]),
-        len(runs),
-        sweep_curves(split, mine, rng),
-    )
+    span = float(runs.frequency.min()), float(runs.frequency.max())
+    flags = tuple(dict.fromkeys(code for i in np.flatnonzero(mine) for code in split.flags[i]))
+    curves = sweep_curves(split, mine, rng)
+    return Entry(subject, name, pressure, *span, flags, str(runs.file[0]), len(runs), curves)
 
 
 def distinct(entries: Iterable[Entry]) -> tuple[Entry, ...]:

@@ -35,7 +35,7 @@ class Curve:
 
     def at(self, frequency: FloatArray | float) -> FloatArray:
         """Value at one frequency, or at one in each draw, (1 + draws,): (1 + draws,). frequency: [Hz]."""
-        x = (frequency - self._centre) / self._half_span
+        x = _half_spans(frequency, self.low, self.high)
         return np.asarray(sum(c * x**k for k, c in enumerate(self.coefficients)))
 
     @property
@@ -57,8 +57,8 @@ class Curve:
         A parabola that turns too early gives its turning point; no answer lies further out than one span beyond
         the runs. Where that happens often, `misses` says so.
         """
-        away = self._steps_to(level)
-        return self._centre + self._half_span * np.clip(away, -FURTHEST, FURTHEST)
+        away = np.clip(self._steps_to(level), -FURTHEST, FURTHEST)
+        return np.asarray((self.low + self.high) / 2 + (self.high - self.low) / 2 * away)
 
     def misses(self, level: float) -> bool:
         """Whether so many draws do not take a value anywhere near the runs that an interval would be made up."""
@@ -76,14 +76,6 @@ class Curve:
     def _discriminant(self, level: float) -> FloatArray:
         bend = self.coefficients[2] if len(self.coefficients) > 2 else 0.0
         return np.asarray(self.coefficients[1] ** 2 + 4 * bend * (level - self.coefficients[0]))
-
-    @property
-    def _centre(self) -> float:
-        return (self.low + self.high) / 2
-
-    @property
-    def _half_span(self) -> float:
-        return (self.high - self.low) / 2
 
 
 def fit_curve(frequency: FloatArray, values: FloatArray, degree: int) -> Curve:
@@ -150,9 +142,12 @@ def _residuals(frequency: FloatArray, values: FloatArray, degree: int) -> FloatA
 
 
 def _design(frequency: FloatArray, degree: int) -> FloatArray:
-    low, high = frequency.min(), frequency.max()
-    x = (frequency - (low + high) / 2) / ((high - low) / 2)
-    return np.vander(x, degree + 1, increasing=True)
+    return np.vander(_half_spans(frequency, frequency.min(), frequency.max()), degree + 1, increasing=True)
+
+
+def _half_spans(frequency: FloatArray | float, low: float, high: float) -> FloatArray:
+    """How far from the middle of the runs."""
+    return np.asarray((frequency - (low + high) / 2) / ((high - low) / 2))
 
 
 def sweep_curves(split: Breakdown, mine: Mask, rng: np.random.Generator) -> dict[str, Curve]:
