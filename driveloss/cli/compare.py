@@ -46,7 +46,12 @@ def compare(
     loaded = [load_bench(bench) for bench in benches]
     with progress("Calibrating and comparing"):
         subjects = calibrate_together(
-            loaded, fit.family, fit.draws, fit.seed, common.independent, keep_all=fit.keep_all
+            loaded,
+            fit.family,
+            draws=fit.draws,
+            seed=fit.seed,
+            independent=common.independent,
+            keep_all=fit.keep_all,
         )
         answer = ask(subjects, common.at or None, common.net, common.drop)
     output.show(answer)

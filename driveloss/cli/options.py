@@ -68,7 +68,7 @@ class FitOptions:
         """The calibration of a bench; the other family is fitted beside it where `compare` is true."""
         from driveloss.fit.calibrate import calibrate
 
-        return calibrate(bench, self.family, self.draws, self.seed, keep_all=self.keep_all, compare=compare)
+        return calibrate(bench, self.family, draws=self.draws, seed=self.seed, keep_all=self.keep_all, compare=compare)
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from driveloss.fit import DRAWS, SEED
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.contributions import Attribution
-from driveloss.fit.meters import SOURCES, draw_meters
+from driveloss.fit.meters import SOURCES, Sampler
 
 SECTIONS = ("meter", "motor", "transmission", "aftercooler")  # of bench.toml: where they read alike, the same hardware
 
@@ -34,9 +34,10 @@ class Subject:
     independent: bool = False  # nothing is shared with another bench, however alike they read
 
 
-def calibrate_together(
+def calibrate_together(  # noqa: PLR0913 - what a user may ask for
     benches: Sequence[Bench],
     family: str = "physical",
+    *,
     draws: int = DRAWS,
     seed: int = SEED,
     independent: bool = False,
@@ -49,10 +50,12 @@ def calibrate_together(
     """
     subjects = []
     for number, (name, bench) in enumerate(zip(_names(benches), benches, strict=True)):
-        salt = partial(_hardware, [one.rig for one in benches], number, independent)
-        meters = draw_meters(bench.rig, draws, seed, active, salt)
+        salt = partial(_hardware, [one.rig for one in benches], number, independent=independent)
+        meters = Sampler(draws, seed, active, salt).meters(bench.rig)
         own = seed if number == 0 else int(np.random.SeedSequence([seed, number]).generate_state(1)[0])
-        calibration = calibrate(bench, family, draws, own, active, keep_all, compare=False, meters=meters)
+        calibration = calibrate(
+            bench, family, draws=draws, seed=own, active=active, keep_all=keep_all, compare=False, meters=meters
+        )
         subjects.append(Subject(name, calibration, bench.sweeps, independent))
     return tuple(subjects)
 
@@ -74,8 +77,8 @@ def _names(benches: Sequence[Bench]) -> list[str]:
     return names
 
 
-def _hardware(rigs: Sequence[Rig], number: int, independent: bool, origin: str) -> int:
-    """Number of the first bench with the hardware that bench `number` has at an origin of errors: see `draw_meters`."""
+def _hardware(rigs: Sequence[Rig], number: int, origin: str, *, independent: bool) -> int:
+    """Number of the first bench with the hardware that bench `number` has at an origin of errors: see `Sampler`."""
     if independent or not origin:
         return number
     mine = _at(rigs[number], origin)

@@ -15,15 +15,16 @@ from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, build_ladder, ladder_power
-from driveloss.fit.meters import SOURCES, Meters, draw_meters, stream
+from driveloss.fit.meters import SOURCES, Meters, Sampler, stream
 from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import pressure_groups
 from driveloss.physics import motor
 
 
-def calibrate(
+def calibrate(  # noqa: PLR0913 - what a user may ask for
     bench: Bench,
     family: str = "physical",
+    *,
     draws: int = DRAWS,
     seed: int = SEED,
     active: Collection[str] = SOURCES,
@@ -40,20 +41,18 @@ def calibrate(
     """
     from driveloss.fit.outliers import screen
 
-    whole = build_ladder(bench)
-    meters = draw_meters(whole.rig, draws, seed, active) if meters is None else meters
-    standby = _standby(whole, meters, seed, "noise" in active)
-    screened = screen(whole, meters.as_stated(), standby[:1], keep_all)
+    whole, sampler = build_ladder(bench), Sampler(draws, seed, active)
+    meters = sampler.meters(bench.rig) if meters is None else meters
+    standby = _standby(whole, meters, sampler)
+    screened = screen(whole, meters.as_stated(), standby[:1], keep_all=keep_all)
     ladder = whole.only(screened.keep)
-    fits, standby = _fits(FAMILIES if compare else (family,), ladder, meters, standby, seed, active)
-    findings = (*screened.findings, *_weaknesses(bench, ladder, meters, standby, fits))
-    evidence = Evidence(ladder, fits, tuple(active), whole.readings.only(~screened.keep))
-    return _assemble(bench, meters, standby, family, seed, evidence, findings)
+    fits, standby = _fits(FAMILIES if compare else (family,), ladder, meters, standby, sampler)
+    evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
+    findings = (*screened.findings, *_weaknesses(bench, meters, standby, evidence))
+    return replace(_assemble(bench, meters, standby, fits[family], evidence), findings=findings)
 
 
-def _weaknesses(
-    bench: Bench, ladder: Ladder, meters: Meters, standby: FloatArray, fits: dict[str, FamilyFit]
-) -> list[Finding]:
+def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evidence) -> list[Finding]:
     """Everything that screening says about whole sweeps and the meter."""
     from driveloss.fit.outliers import suspect_runs
     from driveloss.fit.weaknesses import (
@@ -66,7 +65,7 @@ def _weaknesses(
         wrong_order,
     )
 
-    stated = meters.as_stated()
+    ladder, fits, stated = evidence.ladder, evidence.fits, meters.as_stated()
     power = ladder_power(ladder, stated, standby[:1])[:, 0]
     found = suspect_runs(ladder.loaded) + drifts(ladder.readings, power)
     found += wrong_order(ladder, fits["polynomial"]) if "polynomial" in fits else []
@@ -76,12 +75,7 @@ def _weaknesses(
 
 
 def _fits(
-    families: Sequence[str],
-    ladder: Ladder,
-    meters: Meters,
-    standby: FloatArray,
-    seed: int,
-    active: Collection[str],
+    families: Sequence[str], ladder: Ladder, meters: Meters, standby: FloatArray, sampler: Sampler
 ) -> tuple[dict[str, FamilyFit], FloatArray]:
     """The families asked for, and the standby power, (1 + draws,): the physical family's where it is fitted. [W]"""
     from driveloss.fit.physical import fit_physical
@@ -89,16 +83,16 @@ def _fits(
 
     fits: dict[str, FamilyFit] = {}
     if "physical" in families or ladder.scope.idle:
-        fits["physical"] = fit_physical(ladder, meters, standby, seed, active)
+        fits["physical"] = fit_physical(ladder, meters, standby, sampler)
     if ladder.scope.idle and isinstance(curves := fits["physical"].curves, PhysicalCurves):
         standby = curves.idle()
         ladder = replace(ladder, scope=replace(ladder.scope, idle=False))
     if "polynomial" in families:
-        fits["polynomial"] = fit_polynomial(ladder, meters, standby, seed, active)
+        fits["polynomial"] = fit_polynomial(ladder, meters, standby, sampler)
     return {name: fits[name] for name in families}, standby
 
 
-def _standby(ladder: Ladder, meters: Meters, seed: int, noisy: bool) -> FloatArray:
+def _standby(ladder: Ladder, meters: Meters, sampler: Sampler) -> FloatArray:
     """Standby power, shape (1 + draws,): the mean of its readings with their scatter; zero without a sweep. [W]"""
     readings = ladder.standby
     count = len(readings)
@@ -107,28 +101,20 @@ def _standby(ladder: Ladder, meters: Meters, seed: int, noisy: bool) -> FloatArr
     spread = float(readings.power.std(ddof=1)) if count > 1 else 0.0
     least = float(readings.resolution.mean()) / np.sqrt(12)
     dof = max(count - 1, 2)  # with one, Student's t has no mean: two readings count as if they were three
-    rng = stream(seed, "standby")
+    rng = stream(sampler.seed, "standby")
     error = max(spread, least) / np.sqrt(count) * rng.standard_t(dof, meters.size)
     error[0] = 0.0
-    return np.asarray(meters.power(readings).mean(axis=0) + error * noisy)
+    return np.asarray(meters.power(readings).mean(axis=0) + error * ("noise" in sampler.active))
 
 
-def _assemble(
-    bench: Bench,
-    meters: Meters,
-    standby: FloatArray,
-    family: str,
-    seed: int,
-    evidence: Evidence,
-    findings: tuple[Finding, ...],
-) -> Calibration:
-    ladder, fit = evidence.ladder, evidence.fits[family]
+def _assemble(bench: Bench, meters: Meters, standby: FloatArray, fit: FamilyFit, evidence: Evidence) -> Calibration:
+    ladder = evidence.ladder
     cylinders = {name: _range(ladder, "no-load", name) for name in ladder.scope.pressures}
     return Calibration(
         program=version("driveloss"),
         title=bench.rig.title,
-        family=family,
-        seed=seed,
+        family=fit.name,
+        seed=evidence.sampler.seed,
         rig=bench.rig,
         files={"bench.toml": bench.sha256} | {s.file: s.sha256 for s in bench.sweeps if s.stage != "loaded"},
         route=ladder.route,
@@ -143,7 +129,6 @@ def _assemble(
         drive_range=_range(ladder, "piston-disconnected", ""),
         motor_range=_range(ladder, "motor-alone", "") if ladder.scope.motor_alone else None,
         ranges=cylinders,
-        findings=findings,
         evidence=evidence,
     )
 

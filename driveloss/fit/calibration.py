@@ -12,7 +12,7 @@ from driveloss.bench.records import FloatArray, Rig
 from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
 from driveloss.fit.laws import port_power, stated_pressure_power
-from driveloss.fit.meters import Meters
+from driveloss.fit.meters import Meters, Sampler
 from driveloss.fit.motor_loss import Route
 from driveloss.fit.readings import SAME_PRESSURE, Readings
 from driveloss.fit.scatter import Scatter
@@ -40,7 +40,7 @@ class Evidence:
 
     ladder: Ladder
     fits: dict[str, FamilyFit]
-    active: tuple[str, ...]
+    sampler: Sampler
     left_out: Readings  # outliers that the fit did not use
 
 

@@ -105,7 +105,7 @@ def t_interval(value: float, u: float, dof: int, least: float = -np.inf) -> Esti
     return Estimate(value, u, max(value - half, least), value + half)
 
 
-def scatter_draws(sizes: FloatArray, dofs: NDArray[np.int64], rng: np.random.Generator, active: bool) -> FloatArray:
+def scatter_draws(sizes: FloatArray, dofs: NDArray[np.int64], rng: np.random.Generator, *, active: bool) -> FloatArray:
     """Size of one reading's scatter in each draw, shape (1 + draws,): an estimated size is itself uncertain.
 
     A normal deviate times size * sqrt(dof / chi2) follows Student's t (JCGM 101:2008, 6.4.9). [W]

@@ -50,10 +50,10 @@ def build_ladder(bench: Bench) -> Ladder:
     standby = gather(rig, bench.sweeps, ("standby",))
     loaded = gather(rig, bench.sweeps, ("loaded",))
     route = choose_route(rig, readings, loaded)
-    return Ladder(rig, readings, standby, loaded, route, _scope(rig, readings, len(standby) > 0, route))
+    return Ladder(rig, readings, standby, loaded, route, _scope(rig, readings, route, has_standby=len(standby) > 0))
 
 
-def _scope(rig: Rig, readings: Readings, has_standby: bool, route: Route) -> Scope:
+def _scope(rig: Rig, readings: Readings, route: Route, *, has_standby: bool) -> Scope:
     wants_idle = rig.motor.supply == "controller" and not has_standby
     steps = np.diff(np.sort(readings.frequency)) > SAME_FREQUENCY * np.sort(readings.frequency)[:-1]
     tells_idle = int(steps.sum()) + 1 >= LEAST_FREQUENCIES

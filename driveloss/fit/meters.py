@@ -190,36 +190,34 @@ def _cut(draws: Draws) -> Draws:
     return replace(draws, **{name: getattr(draws, name)[:1] for name in common_errors(draws)})
 
 
-def draw_meters(
-    rig: Rig, draws: int, seed: int, active: Collection[str] = SOURCES, salt: Salt = lambda origin: 0
-) -> Meters:
-    """Draw every common error of a rig; sources not in `active` keep their stated values.
+@dataclass(frozen=True)
+class Sampler:
+    """How errors are drawn: how often, by which seed, and which sources are at work; others keep stated values.
 
     salt: for an origin ('motor', 'cylinders.wide.bore', ''), the number of the bench whose hardware it is: errors of
     equal names and salts are the same in the same column. 0 for a bench by itself.
     """
-    sampler = _Sampler(draws, seed, active, salt)
-    meter = rig.meter
-    return Meters(
-        **sampler.record(Meters, rig, ""),
-        cylinders={
-            name: CylinderDraws(**sampler.record(CylinderDraws, cylinder, f"cylinders.{name}."))
-            for name, cylinder in rig.cylinders.items()
-        },
-        reference_temperature=rig.motor.winding_temperature,
-        product_by_power_limits=meter.voltage.is_perfect and meter.current.is_perfect,
-        reading_by_reading=meter.frequency if "frequency" in active else Limits(),
-    )
 
-
-@dataclass(frozen=True)
-class _Sampler:
     draws: int
     seed: int
-    active: Collection[str]
-    salt: Salt
+    active: Collection[str] = SOURCES
+    salt: Salt = lambda origin: 0
 
-    def record(self, kind: type[Meters] | type[CylinderDraws], stated: Rig | Cylinder, path: str) -> dict[str, Any]:
+    def meters(self, rig: Rig) -> Meters:
+        """Draw every common error of a rig."""
+        meter = rig.meter
+        return Meters(
+            **self._record(Meters, rig, ""),
+            cylinders={
+                name: CylinderDraws(**self._record(CylinderDraws, cylinder, f"cylinders.{name}."))
+                for name, cylinder in rig.cylinders.items()
+            },
+            reference_temperature=rig.motor.winding_temperature,
+            product_by_power_limits=meter.voltage.is_perfect and meter.current.is_perfect,
+            reading_by_reading=meter.frequency if "frequency" in self.active else Limits(),
+        )
+
+    def _record(self, kind: type[Meters] | type[CylinderDraws], stated: Rig | Cylinder, path: str) -> dict[str, Any]:
         """Draws of every field of a record, by name."""
         return {name: self._drawn(path + name, path, error, stated) for name, error in common_errors(kind).items()}
 

@@ -39,7 +39,7 @@ class Screened:
     findings: tuple[Finding, ...]
 
 
-def screen(ladder: Ladder, stated: Meters, standby: FloatArray, keep_all: bool = False) -> Screened:
+def screen(ladder: Ladder, stated: Meters, standby: FloatArray, *, keep_all: bool = False) -> Screened:
     """Find gross errors in the ladder. `stated`: the meters as stated; `standby`: (1,) [W].
 
     A reading is called an outlier if it lies further from the curves through all the others than chance
@@ -51,10 +51,10 @@ def screen(ladder: Ladder, stated: Meters, standby: FloatArray, keep_all: bool =
     design = joint_design(ladder, offered_terms(ladder.rig, ladder.scope))
     design = design[:, design.any(axis=0)]
     found, expected = _sure_outliers(readings, design, power)
-    keep = np.full(len(readings), True)
+    keep = np.ones(len(readings), dtype=bool)
     keep[list(_droppable(readings, found))] = keep_all
     likely = _meter_power(ladder, stated, standby, found, expected)
-    findings = [_sentence(readings, i, float(at), not keep[i]) for i, at in zip(found, likely, strict=True)]
+    findings = [_sentence(readings, i, float(at), left_out=not keep[i]) for i, at in zip(found, likely, strict=True)]
     return Screened(keep, tuple(findings))
 
 
@@ -199,7 +199,7 @@ def _droppable(readings: Readings, found: NDArray[np.int64]) -> Iterator[int]:
             yield int(i)
 
 
-def _sentence(readings: Readings, i: int, likely: float, left_out: bool) -> Finding:
+def _sentence(readings: Readings, i: int, likely: float, *, left_out: bool) -> Finding:
     """likely: what the meter would have read by all other readings. [W]"""
     off = float(readings.power[i]) - likely
     done = "left out; correct it, or use --keep-all" if left_out else "kept; correct it if it is a slip"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,7 +23,7 @@ from driveloss.fit.family import (
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import Term, offered_terms, shape
 from driveloss.fit.least_squares import Solution, curve_fit, linear_fit, nonnegative
-from driveloss.fit.meters import Meters, stream
+from driveloss.fit.meters import Meters, Sampler, stream
 from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, least_size
 from driveloss.fit.selection import Candidate, Search, assign, weighted
 
@@ -80,7 +80,7 @@ class Problem:
     def best(self) -> Candidate:
         return self.candidates[0]
 
-    def offers(self, rivals: bool = True) -> list[Offer]:
+    def offers(self, *, rivals: bool = True) -> list[Offer]:
         """The laws that draws may use, with their weights: one offer for each choice of Stribeck terms.
 
         The choice of terms must not make the curves look better known than they are, so a draw refits all
@@ -119,22 +119,17 @@ class Problem:
         return full
 
 
-def fit_physical(
-    ladder: Ladder,
-    meters: Meters,
-    standby: FloatArray,
-    seed: int,
-    active: Collection[str],
-) -> FamilyFit:
-    """Fit the joint family and resample it. `standby`: (1 + draws,) [W]; `active`: the sources of error at work."""
+def fit_physical(ladder: Ladder, meters: Meters, standby: FloatArray, sampler: Sampler) -> FamilyFit:
+    """Fit the joint family and resample it. `standby`: (1 + draws,) [W]."""
     problem = pose(ladder, meters.as_stated(), standby[:1])
-    rng = stream(seed, "physical")
-    offers = problem.offers("terms" in active)
+    rng = stream(sampler.seed, "physical")
+    offers = problem.offers(rivals="terms" in sampler.active)
     member = assign([offer.weight for offer in offers], meters.size - 1, rng)
     sizes, dofs = np.array([problem.scatter(offer) for offer in offers])[member].T
-    noise = scatter_draws(sizes, dofs.astype(np.int64), rng, "noise" in active)
+    noise = scatter_draws(sizes, dofs.astype(np.int64), rng, active="noise" in sampler.active)
     scatter = rng.standard_normal((problem.n, meters.size)) * problem.sigma[:, None] * noise
-    coefficients = _resample(problem, offers, member, meters, standby, scatter)
+    served = [(offer, 1 + np.flatnonzero(member == index)) for index, offer in enumerate(offers)]
+    coefficients = _resample(problem, served, meters, standby, scatter)
     for offer in offers:
         coefficients[offer.columns, 0] += offer.weight * problem.solve(offer, problem.power[:, None])[:, 0]
     curves = PhysicalCurves(ladder.rig, problem.terms, coefficients)
@@ -168,12 +163,8 @@ def joint_design(ladder: Ladder, terms: Sequence[Term]) -> FloatArray:
     """Power of each term with coefficient one in each reading, shape (n, terms)."""
     readings = ladder.readings
     pressure = np.nan_to_num(readings.mean_pressure)
-    turns = {
-        "idle": np.full(len(readings), True),
-        "motor": np.full(len(readings), True),
-        "drive": np.full(len(readings), True),
-        "linkage": readings.stage != "motor-alone",
-    }
+    turns = dict.fromkeys(("idle", "motor", "drive"), np.ones(len(readings), dtype=bool))
+    turns["linkage"] = readings.stage != "motor-alone"
     columns = []
     for term in terms:
         inside = readings.cylinder == term.cylinder if term.part == "seal" else turns[term.part]
@@ -197,21 +188,16 @@ def _best_power(
     return power
 
 
-def _resample(
-    problem: Problem,
-    offers: Sequence[Offer],
-    member: np.ndarray,
-    meters: Meters,
-    standby: FloatArray,
-    scatter: FloatArray,
-) -> FloatArray:
-    """Refit every draw with its own set of terms: (terms, 1 + draws), the first column left at zero."""
+Served = list[tuple[Offer, NDArray[np.int64]]]
+
+
+def _resample(problem: Problem, served: Served, meters: Meters, standby: FloatArray, scatter: FloatArray) -> FloatArray:
+    """Refit the draws that each offer serves: (terms, 1 + draws), the first column left at zero."""
     ladder, idle = problem.ladder, ladder_idle(problem, standby)
     for _ in range(IDLE_PASSES):
         power = ladder_power(ladder, meters, idle) + scatter
         coefficients = np.zeros((len(problem.terms), meters.size))
-        for index, offer in enumerate(offers):
-            draws = 1 + np.flatnonzero(member == index)
+        for offer, draws in served:
             coefficients[np.ix_(offer.columns, draws)] = problem.solve(offer, power[:, draws])
         before, idle = idle, _idle_row(problem, coefficients) if ladder.scope.idle else idle
         if abs(idle - before)[1:].max() <= IDLE_SETTLED_DRAWS * ladder.readings.power.max():
@@ -243,7 +229,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
         terms=_term_reports(problem, solution, curves),
         quality=judge(readings, pattern, residuals, alone, best.parameters, aicc=best.aicc, scatter=scatter, dof=dof),
         residuals=residuals,
-        scatter=draw_scatter(pattern, readings.power, residuals, noise, problem.ladder.loaded, rng),
+        scatter=draw_scatter(pattern, problem.ladder, residuals, noise, rng),
         rivals=_rivals(problem),
         notes=(*_dropped(problem), *_alike(problem, solution)),
         problem=problem,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from driveloss.fit.curves import PolynomialCurves, SweepCurve, legendre_design
 from driveloss.fit.family import FamilyFit, TermReport, judge, scatter_draws, t_interval, without_itself
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.least_squares import Solution, linear_fit
-from driveloss.fit.meters import Meters, stream
+from driveloss.fit.meters import Meters, Sampler, stream
 from driveloss.fit.readings import Rung, by_rung
 from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, least_size
 from driveloss.fit.selection import Candidate, aicc, assign, weighted
@@ -22,7 +22,7 @@ DEGREES = (1, 2, 3, 4)
 
 
 def polynomial_fit(
-    x: FloatArray, y: FloatArray, degree: int, sigma: FloatArray | None = None, intercept: bool = True
+    x: FloatArray, y: FloatArray, degree: int, sigma: FloatArray | None = None, *, intercept: bool = True
 ) -> Solution:
     """Fit y = b0 + b1 x + ... + b_degree x^degree through lmfit; without intercept from b1 on.
 
@@ -40,6 +40,7 @@ class _Group:
     rung: Rung
     rows: NDArray[np.int64]  # (n,) places in the ladder
     frequency: FloatArray
+    choices: tuple[Candidate, ...] = ()  # degrees worth keeping, best first, with their Akaike weights
 
     @property
     def degrees(self) -> list[int]:
@@ -48,84 +49,110 @@ class _Group:
         allowed = [d for d in DEGREES if d < distinct and len(self.rows) >= d + 2]
         return allowed or [min(1, distinct - 1)]
 
-    def design(self, degree: int) -> FloatArray:
-        return legendre_design(self.frequency, self.frequency.min(), self.frequency.max(), degree)
+    @property
+    def best(self) -> Candidate:
+        return self.choices[0]
+
+    def design(self, parameters: int) -> FloatArray:
+        return legendre_design(self.frequency, self.frequency.min(), self.frequency.max(), parameters - 1)
 
 
-def fit_polynomial(
-    ladder: Ladder, meters: Meters, standby: FloatArray, seed: int, active: Collection[str]
-) -> FamilyFit:
-    """Fit one polynomial a sweep and resample it. `standby`: (1 + draws,) [W]; `active`: the sources at work."""
-    power = ladder_power(ladder, meters.as_stated(), standby[:1])[:, 0]
-    groups = _groups(ladder)
-    pattern = _pattern(ladder, groups, power)
-    sigma = pattern(ladder.readings.power)
-    least = max(least_size(ladder.readings, pattern), 1e-9 * pattern.reference)
-    choices = [_choices(group, power, sigma, least) for group in groups]
-    dof = max(sum(len(g.rows) - c[0].parameters for g, c in zip(groups, choices, strict=True)), 1)
-    size = max(float(np.sqrt(sum(c[0].rss for c in choices) / dof)), least)
-    rng = stream(seed, "polynomial")
-    draws = meters.size - 1
-    noise = scatter_draws(np.full(draws, size), np.full(draws, dof), rng, "noise" in active)
-    scatter = rng.standard_normal((len(power), meters.size)) * sigma[:, None] * noise
+@dataclass(frozen=True)
+class _Problem:
+    """The best-estimate readings, sweep by sweep."""
+
+    ladder: Ladder
+    power: FloatArray  # (n,) [W]
+    pattern: Pattern
+    groups: tuple[_Group, ...]
+
+    @property
+    def sigma(self) -> FloatArray:
+        """Relative scatter, (n,)."""
+        return self.pattern(self.ladder.readings.power)
+
+    @property
+    def least(self) -> float:
+        """The scatter that the last digits alone explain. [W]"""
+        return max(least_size(self.ladder.readings, self.pattern), 1e-9 * self.pattern.reference)
+
+    @property
+    def parameters(self) -> int:
+        return sum(group.best.parameters for group in self.groups)
+
+    def scatter(self) -> tuple[float, int]:
+        """Scatter of one reading of unit weight [W], pooled over the sweeps, and its degrees of freedom."""
+        dof = max(len(self.power) - self.parameters, 1)
+        return max(float(np.sqrt(sum(group.best.rss for group in self.groups) / dof)), self.least), dof
+
+    def residuals(self) -> FloatArray:
+        """What the best degrees leave over, (n,). [W]"""
+        residuals = np.zeros(len(self.power))
+        for group in self.groups:
+            fitted = group.design(group.best.parameters) @ group.best.coefficients
+            residuals[group.rows] = self.power[group.rows] - fitted
+        return residuals
+
+
+def fit_polynomial(ladder: Ladder, meters: Meters, standby: FloatArray, sampler: Sampler) -> FamilyFit:
+    """Fit one polynomial a sweep and resample it. `standby`: (1 + draws,) [W]."""
+    problem = _pose(ladder, ladder_power(ladder, meters.as_stated(), standby[:1])[:, 0])
+    rng, draws = stream(sampler.seed, "polynomial"), meters.size - 1
+    size, dof = problem.scatter()
+    noise = scatter_draws(np.full(draws, size), np.full(draws, dof), rng, active="noise" in sampler.active)
+    scatter = rng.standard_normal((len(problem.power), meters.size)) * problem.sigma[:, None] * noise
     drawn = ladder_power(ladder, meters, standby) + scatter
-    curves = tuple(_curve(g, c, drawn, sigma, rng, active) for g, c in zip(groups, choices, strict=True))
-    residuals = _residuals(groups, choices, power)
-    spread = draw_scatter(pattern, ladder.readings.power, residuals, noise, ladder.loaded, rng)
-    return _report(ladder, groups, choices, PolynomialCurves(curves), power, pattern, spread, size, dof)
+    rivals = None if "terms" in sampler.active else 1
+    curves = tuple(
+        _curve(group, weighted(group.choices[:rivals]), drawn[group.rows], problem.sigma[group.rows], rng)
+        for group in problem.groups
+    )
+    spread = draw_scatter(problem.pattern, ladder, problem.residuals(), noise, rng)
+    return _report(problem, PolynomialCurves(curves), spread)
 
 
-def _residuals(groups: list[_Group], choices: list[list[Candidate]], power: FloatArray) -> FloatArray:
-    """What the best degrees leave over, shape (n,). [W]"""
-    residuals = np.zeros(len(power))
-    for group, kept in zip(groups, choices, strict=True):
-        residuals[group.rows] = power[group.rows] - group.design(kept[0].parameters - 1) @ kept[0].coefficients
-    return residuals
-
-
-def _groups(ladder: Ladder) -> list[_Group]:
+def _pose(ladder: Ladder, power: FloatArray) -> _Problem:
+    """Weigh the readings, power (n,) [W], and find the degrees that each sweep supports."""
     readings = ladder.readings
-    return [_Group(rung, rows, readings.frequency[rows]) for rung, rows in by_rung(readings)]
+    groups = tuple(_Group(rung, rows, readings.frequency[rows]) for rung, rows in by_rung(readings))
+    problem = _Problem(ladder, power, _pattern(ladder, groups, power), groups)
+    return replace(problem, groups=tuple(replace(group, choices=_choices(problem, group)) for group in groups))
 
 
-def _pattern(ladder: Ladder, groups: list[_Group], power: FloatArray) -> Pattern:
+def _pattern(ladder: Ladder, groups: Sequence[_Group], power: FloatArray) -> Pattern:
     """How the scatter grows, from the residuals of the highest degree that each sweep allows (at most a cubic)."""
     residuals = np.zeros(len(power))
     for group in groups:
-        design = group.design(min(group.degrees[-1], 3))
+        design = group.design(min(group.degrees[-1], 3) + 1)
         best, *_ = np.linalg.lstsq(design, power[group.rows], rcond=None)
         residuals[group.rows] = power[group.rows] - design @ best
     return choose_pattern(ladder.readings.power, residuals)
 
 
-def _choices(group: _Group, power: FloatArray, sigma: FloatArray, least: float) -> list[Candidate]:
-    """The degrees worth keeping, best first, with their Akaike weights."""
+def _choices(problem: _Problem, group: _Group) -> tuple[Candidate, ...]:
+    """The degrees of one sweep worth keeping."""
     candidates = []
-    for degree in group.degrees:
-        design = group.design(degree) / sigma[group.rows, None]
-        best = np.asarray(np.linalg.lstsq(design, power[group.rows] / sigma[group.rows], rcond=None)[0], dtype=float)
-        rss = float(np.sum((power[group.rows] / sigma[group.rows] - design @ best) ** 2))
-        score = aicc(max(rss, len(group.rows) * least**2), len(group.rows), degree + 1)
-        candidates.append(Candidate(tuple(range(degree + 1)), best, rss, degree + 1, score))
-    return weighted(candidates)
+    sigma, n = problem.sigma[group.rows], len(group.rows)
+    weighed = problem.power[group.rows] / sigma
+    for parameters in (degree + 1 for degree in group.degrees):
+        design = group.design(parameters) / sigma[:, None]
+        best = np.asarray(np.linalg.lstsq(design, weighed, rcond=None)[0], dtype=float)
+        rss = float(np.sum((weighed - design @ best) ** 2))
+        score = aicc(max(rss, n * problem.least**2), n, parameters)
+        candidates.append(Candidate(tuple(range(parameters)), best, rss, parameters, score))
+    return tuple(weighted(candidates))
 
 
 def _curve(
-    group: _Group,
-    choices: list[Candidate],
-    drawn: FloatArray,
-    sigma: FloatArray,
-    rng: np.random.Generator,
-    active: Collection[str],
+    group: _Group, kept: Sequence[Candidate], drawn: FloatArray, sigma: FloatArray, rng: np.random.Generator
 ) -> SweepCurve:
-    kept = choices if "terms" in active else weighted(choices[:1])
+    """Every draw refitted with one of the degrees kept; drawn: (n, 1 + draws) [W], sigma: (n,), of the group's rows."""
     member = assign([c.weight for c in kept], drawn.shape[1] - 1, rng)
     coefficients = np.zeros((max(c.parameters for c in kept), drawn.shape[1]))
-    weight = 1 / sigma[group.rows, None]
+    weight = 1 / sigma[:, None]
     for index, candidate in enumerate(kept):
         draws = 1 + np.flatnonzero(member == index)
-        design = group.design(candidate.parameters - 1) * weight
-        solved = np.linalg.pinv(design) @ (drawn[np.ix_(group.rows, draws)] * weight)
+        solved = np.linalg.pinv(group.design(candidate.parameters) * weight) @ (drawn[:, draws] * weight)
         coefficients[: candidate.parameters, draws] = solved
         coefficients[: candidate.parameters, 0] += candidate.weight * candidate.coefficients
     low, high = float(group.frequency.min()), float(group.frequency.max())
@@ -133,34 +160,23 @@ def _curve(
     return SweepCurve(rung.stage, rung.cylinder, rung.mean_pressure or 0.0, low, high, coefficients)
 
 
-def _report(
-    ladder: Ladder,
-    groups: list[_Group],
-    choices: list[list[Candidate]],
-    curves: PolynomialCurves,
-    power: FloatArray,
-    pattern: Pattern,
-    scatter: Scatter,
-    size: float,
-    dof: int,
-) -> FamilyFit:
-    sigma = pattern(ladder.readings.power)
-    residuals, alone, terms = _residuals(groups, choices, power), np.zeros(len(power)), []
-    for group, kept in zip(groups, choices, strict=True):
-        rows, degree = group.rows, kept[0].parameters - 1
-        alone[rows] = without_itself(group.design(degree) / sigma[rows, None], residuals[rows])
-        terms += _term_reports(group, degree, power[rows], sigma[rows], size, dof)
-    parameters = sum(kept[0].parameters for kept in choices)
-    score = aicc(max(float(np.sum((residuals / sigma) ** 2)), 1e-300), len(power), parameters)
-    quality = judge(ladder.readings, pattern, residuals, alone, parameters, aicc=score, scatter=size, dof=dof)
+def _report(problem: _Problem, curves: PolynomialCurves, scatter: Scatter) -> FamilyFit:
+    sigma, (size, dof), parameters = problem.sigma, problem.scatter(), problem.parameters
+    residuals, alone, terms = problem.residuals(), np.zeros(len(problem.power)), []
+    for group in problem.groups:
+        rows, design = group.rows, group.design(group.best.parameters)
+        alone[rows] = without_itself(design / sigma[rows, None], residuals[rows])
+        terms += _term_reports(problem, group)
+    score = aicc(max(float(np.sum((residuals / sigma) ** 2)), 1e-300), len(residuals), parameters)
+    readings, known = problem.ladder.readings, {"aicc": score, "scatter": size, "dof": dof}
+    quality = judge(readings, problem.pattern, residuals, alone, parameters, **known)
     return FamilyFit("polynomial", curves, tuple(terms), quality, residuals, scatter)
 
 
-def _term_reports(
-    group: _Group, degree: int, power: FloatArray, sigma: FloatArray, size: float, dof: int
-) -> list[TermReport]:
+def _term_reports(problem: _Problem, group: _Group) -> list[TermReport]:
     """Coefficients of the raw powers of frequency, with the scatter pooled over all sweeps."""
-    fit = polynomial_fit(group.frequency, power, degree, sigma)
+    (size, dof), degree = problem.scatter(), group.best.parameters - 1
+    fit = polynomial_fit(group.frequency, problem.power[group.rows], degree, problem.sigma[group.rows])
     scale = size / fit.residual_sd if fit.residual_sd and np.isfinite(fit.residual_sd) else 0.0
     name = group.rung.stage if group.rung.cylinder is None else str(group.rung)
     units = ["W", "W/Hz"] + [f"W/Hz^{j}" for j in range(2, degree + 1)]

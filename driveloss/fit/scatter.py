@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.readings import Readings, pressure_groups
+
+if TYPE_CHECKING:
+    from driveloss.fit.ladder import Ladder
 
 GROWTH = (0.0, 0.25, 0.5, 0.75, 1.0)  # exponents of power tried for the scatter
 PRIOR = (1, 1, 2, 3, 4)  # weight before the readings speak: data sheets give scatter mostly as a share of the reading
@@ -66,21 +70,17 @@ def _mean_square(values: FloatArray) -> float:
 
 
 def draw_scatter(
-    pattern: Pattern,
-    power: FloatArray,
-    residuals: FloatArray,
-    size: FloatArray,
-    loaded: Readings,
-    rng: np.random.Generator,
+    pattern: Pattern, ladder: Ladder, residuals: FloatArray, size: FloatArray, rng: np.random.Generator
 ) -> Scatter:
     """Let the growth vary over the draws as far as the residuals (n,) and the loaded repeats leave it open.
 
     size: scatter at the pattern's reference in each draw, (1 + draws,) [W].
     """
+    power = ladder.readings.power
     patterns = [Pattern(g, pattern.reference) for g in GROWTH]
     spread = np.array([_mean_square(residuals / p(power)) for p in patterns]) ** 0.5
     badness = np.array([growth_badness(p, power, residuals) for p in patterns])
-    badness += [_repeat_badness(p, s, loaded) for p, s in zip(patterns, spread, strict=True)]
+    badness += [_repeat_badness(p, s, ladder.loaded) for p, s in zip(patterns, spread, strict=True)]
     weight = np.array(PRIOR) * np.exp(-(badness - badness.min()) / 2)
     member = rng.choice(len(patterns), size=len(size), p=weight / weight.sum())
     here = _mean_square(residuals / pattern(power)) ** 0.5 or 1.0

@@ -111,10 +111,10 @@ def joint_fit() -> tuple[Callable[[], object], np.ndarray, np.ndarray]:
 
     ladder, inputs, standby = ladder_of_readings(READINGS)
     problem = physical.pose(ladder, inputs.as_stated(), standby[:1])
-    everything = tuple(sources.SOURCES)
+    sampler = sources.Sampler(RESAMPLES, SEED)
 
     def resample() -> object:
-        return physical.fit_physical(ladder, inputs, standby, SEED, everything)
+        return physical.fit_physical(ladder, inputs, standby, sampler)
 
     resample()  # its imports are the start-up races' matter
     return resample, *bare_problem(problem)
@@ -141,7 +141,7 @@ def ladder_of_readings(count: int) -> tuple:
     bench = load_bench(DEMO)
     full = ladder.build_ladder(bench)
     again = np.arange(count) % len(full.readings)
-    inputs = sources.draw_meters(bench.rig, RESAMPLES, SEED)
+    inputs = sources.Sampler(RESAMPLES, SEED).meters(bench.rig)
     standby = np.full(inputs.size, full.standby.power.mean())
     return replace(full, readings=full.readings.only(np.sort(again))), inputs, standby
 

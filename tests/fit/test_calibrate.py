@@ -6,7 +6,7 @@ from scipy import stats
 
 from driveloss.breakdown.ask import breakdown
 from driveloss.fit.calibrate import calibrate
-from driveloss.fit.meters import draw_meters
+from driveloss.fit.meters import Sampler
 from driveloss.losses.ask import losses
 from fit.benches import Sheet, write_bench
 
@@ -66,7 +66,7 @@ def test_efficiencies_and_shares_stay_below_one_in_every_draw(tmp_path):
         'incremental_efficiency = "0.96 +/- 0.1"\n[transmission]\nefficiency = "0.97 +/- 0.05"\n'
         '[aftercooler]\nseal_heat_share = "0.9 +/- 0.2"\n'
     )
-    meters = draw_meters(write_bench(tmp_path, sections, rungs()).rig, 500, 1)
+    meters = Sampler(500, 1).meters(write_bench(tmp_path, sections, rungs()).rig)
     for drawn, least in (
         (meters.incremental_efficiency, 0.86),
         (meters.efficiency, 0.92),

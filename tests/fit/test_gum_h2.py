@@ -6,7 +6,7 @@ import GTC
 import numpy as np
 import pytest
 
-from driveloss.fit.meters import draw_meters
+from driveloss.fit.meters import Sampler
 from driveloss.fit.readings import gather
 from fit.benches import Sheet, write_bench
 
@@ -19,7 +19,7 @@ METER = ["meter gain", "meter zero"]
 def drawn(folder, meter, header, rows):
     """Input power draws of one sweep, (n, DRAWS), less their first column."""
     bench = write_bench(folder, f"[meter]\n{meter}\n{SUPPLY}", [Sheet("piston-disconnected", header, rows)])
-    power = draw_meters(bench.rig, DRAWS, 5, METER).power(gather(bench.rig, bench.sweeps, ("piston-disconnected",)))
+    power = Sampler(DRAWS, 5, METER).meters(bench.rig).power(gather(bench.rig, bench.sweeps, ("piston-disconnected",)))
     return power[:, 0], power[:, 1:]
 
 

@@ -1,12 +1,13 @@
 """Scatter of single readings: how it grows, what repeats tell, and the F test for lack of fit."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from driveloss.fit.ladder import build_ladder
 from driveloss.fit.polynomial import polynomial_fit
-from driveloss.fit.readings import gather
 from driveloss.fit.scatter import (
     GROWTH,
     PRIOR,
@@ -71,8 +72,9 @@ def test_growth_is_drawn_by_its_likelihood_with_the_loaded_repeats(tmp_path):
         ladder = stats.norm.logpdf(residuals, scale=size * pattern(power)).sum()
         pairs = stats.norm.logpdf((high - low) / np.sqrt(2), scale=size * pattern((low + high) / 2)).sum()
         expected.append(prior * np.exp(ladder + pairs))
-    loaded = gather(bench.rig, bench.sweeps, ("loaded",))
-    found = draw_scatter(Pattern(0.5, 10.0), power, residuals, np.ones(20001), loaded, np.random.default_rng(6))
+    whole = build_ladder(bench)
+    whole = replace(whole, readings=replace(whole.readings, power=power))
+    found = draw_scatter(Pattern(0.5, 10.0), whole, residuals, np.ones(20001), np.random.default_rng(6))
     shares = [np.mean(found.growth == growth) for growth in GROWTH]
     assert shares == pytest.approx(np.array(expected) / np.sum(expected), abs=0.015)
 

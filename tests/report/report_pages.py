@@ -25,7 +25,7 @@ VOID = {"meta", "link", "br", "input", "img", "hr"}
 
 def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     """Everything about a bench, as the command gathers it."""
-    calibration = calibrate(bench, family, draws)
+    calibration = calibrate(bench, family, draws=draws)
     comparison = compare([Subject("", calibration, bench.sweeps)])
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)

@@ -12,7 +12,7 @@ from simulate import Answer, Protocol, Truth, ladder, random_bench, write_bench
 from driveloss.bench.load import load_bench
 from driveloss.bench.records import Bench
 from driveloss.fit.ladder import build_ladder
-from driveloss.fit.meters import draw_meters
+from driveloss.fit.meters import Sampler
 from driveloss.fit.outliers import Screened, screen
 
 SEED = 11
@@ -123,10 +123,10 @@ def load(folder: Path) -> Bench:
 def screened(bench: Bench, keep_all: bool = False) -> Screened:
     """The screening alone, with the inputs as stated: what `calibrate` does first."""
     whole = build_ladder(bench)
-    stated = draw_meters(whole.rig, 1, SEED).as_stated()
+    stated = Sampler(1, SEED).meters(whole.rig).as_stated()
     readings = whole.standby.power
     standby = np.array([readings.mean() if len(readings) else 0.0])
-    return screen(whole, stated, standby, keep_all)
+    return screen(whole, stated, standby, keep_all=keep_all)
 
 
 def written_powers(file: Path) -> list[tuple[int, str]]:
