@@ -42,7 +42,8 @@ def inline_svg(svg: str, prefix: str, text: str) -> Markup:
     """
     svg = re.sub(r"<metadata>.*?</metadata>\s*", "", svg, flags=re.DOTALL)
     rules = "".join(f"{rule};" for rule in RULE.findall(svg))  # such a rule would hold for the whole page
-    svg = _renamed(re.sub(r"<defs>\s*</defs>\s*", "", RULE.sub("", svg)), prefix)
+    svg = re.sub(r"<defs>\s*</defs>\s*", "", RULE.sub("", svg))
+    svg = re.sub(r'\bid="|href="#|url\(#', rf"\g<0>{prefix}-", svg)  # ids, and what refers to them
 
     def opening(found: re.Match[str]) -> str:
         return (
@@ -52,10 +53,3 @@ def inline_svg(svg: str, prefix: str, text: str) -> Markup:
         )
 
     return Markup(OPENING.sub(opening, svg, count=1))
-
-
-def _renamed(svg: str, prefix: str) -> str:
-    """Ids, and what refers to them, with a prefix."""
-    svg = re.sub(r'\bid="', f'id="{prefix}-', svg)
-    svg = re.sub(r'href="#', f'href="#{prefix}-', svg)
-    return svg.replace("url(#", f"url(#{prefix}-")

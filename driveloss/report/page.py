@@ -60,12 +60,9 @@ class Report:
 
 def report_page(report: Report) -> str:
     """The whole page as HTML: no network, no other file, readable without its script."""
+    loader = PackageLoader("driveloss", "report")
     environment = Environment(
-        loader=PackageLoader("driveloss", "report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters |= {"cell": cell, "minus": minus}
     script = _resource("control.js")
@@ -103,13 +100,12 @@ def _answer(report: Report) -> dict[str, Any]:
 
 def _best(run: Run) -> dict[str, Any]:
     """The run with the highest net power, for the top of the page."""
-    units = (QUANTITIES[name].unit_for_people for name in TILES)
-    numbers = (f"{cell} {unit}" for cell, unit in zip(run.cells(TILES), units, strict=True))
+    cells = zip(TILES.items(), run.cells(TILES), strict=True)
     return {
         "place": f"{run.cylinder} at {bar(run.mean_pressure)} bar, {run.frequency:g} Hz",
         "source": f"{run.file}, row {run.row}",
         "flags": flag_letters(run.flags),
-        "numbers": list(zip(TILES.values(), numbers, strict=True)),
+        "numbers": [(head, f"{cell} {QUANTITIES[name].unit_for_people}") for (name, head), cell in cells],
     }
 
 
