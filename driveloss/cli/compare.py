@@ -53,7 +53,7 @@ def compare(
             independent=common.independent,
             keep_all=fit.keep_all,
         )
-        answer = ask(subjects, common.at or None, common.net, common.drop)
+        answer = ask(subjects, common.at or None, net=common.net, drop=common.drop)
     output.show(answer)
     flags = [flag for row in answer.losses for flag in row.flags]
     flags += [flag for entry in answer.loaded for flag in entry.flags]

@@ -69,7 +69,7 @@ def plan(bench: BenchPath, wish: Wish, expectation: Expectation, taking: Taking,
     half_width = power(wish.half_width, "--half-width")
     is_new = expectation.start is not None or expectation.stop is not None
     outlook = _assumed(bench, expectation) if is_new else _measured(bench, expectation, wish.at, taking)
-    answer = ask(outlook, wish.at, half_width, wish.readings, wish.cylinder or None)
+    answer = ask(outlook, wish.at, half_width=half_width, readings=wish.readings, cylinders=wish.cylinder or None)
     notes = [*outlook.bench.notices, *(() if is_new else finding_lines(outlook.calibration))]
     if taking.sheets is not None:
         texts = sheets(answer, taking.order, taking.seed, _further_columns(outlook))

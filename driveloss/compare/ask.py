@@ -123,6 +123,7 @@ class Comparison(Answer):
 def compare(
     benches: Sequence[Bench | Subject],
     frequencies: Iterable[float] | None = None,
+    *,
     net: float | None = None,
     drop: float | None = None,
     independent: bool = False,
@@ -134,7 +135,7 @@ def compare(
     at, the middle of what both of a pair cover unless given. independent: as for `calibrate_together`.
     Raises InputError for a frequency or level that makes no sense, or a bench that cannot be calibrated.
     """
-    subjects = _subjects(benches, independent)
+    subjects = _subjects(benches, independent=independent)
     no_load = tuple(chain(*map(sides.no_load_entries, subjects)))
     loaded = sides.distinct(chain(*map(sides.loaded_entries, subjects)))
     at, common = sides.chosen_frequencies(frequencies, (*no_load, *loaded))
@@ -155,7 +156,7 @@ def compare(
     )
 
 
-def _subjects(benches: Sequence[Bench | Subject], independent: bool) -> tuple[Subject, ...]:
+def _subjects(benches: Sequence[Bench | Subject], *, independent: bool) -> tuple[Subject, ...]:
     bare = [bench for bench in benches if isinstance(bench, Bench)]
     ready = tuple(bench for bench in benches if isinstance(bench, Subject))
     if bare and ready:

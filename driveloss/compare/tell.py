@@ -70,7 +70,7 @@ def _mark(flags: tuple[str, ...]) -> str:
     return known + ("†" if any(code not in UNMARKED for code in flags) else "")
 
 
-def _sheet(title: str, rows: Sequence[Standing], keys: Sequence[str], by_speed: bool = False) -> Sheet:
+def _sheet(title: str, rows: Sequence[Standing], keys: Sequence[str], *, by_speed: bool = False) -> Sheet:
     """Rows grouped by frequency, or by piston speed, which comes first and is written once a group."""
     heads = ("m/s", "Cylinder", "Hz") if by_speed else ("Hz", "Cylinder", "m/s")
     lines, last = [], ""

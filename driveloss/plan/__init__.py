@@ -13,7 +13,7 @@ ORDERS = {"up-down": "up and down, so that a drift shows", "random": "in random 
 DRAWS = 2000
 
 
-def plan(
+def plan(  # noqa: PLR0913 - what a user may ask for
     bench: Bench,
     at: Sequence[float],
     *,
@@ -36,7 +36,8 @@ def plan(
     wanted, noise = _power(half_width, "half-width"), _power(scatter, "scatter")
     loaded = _power(loaded_power, "loaded power")
     calibration = calibrate(bench, draws=DRAWS, compare=False)
-    return ask(outlook(bench, calibration, noise, loaded, at), at, wanted, readings, cylinders)
+    known = outlook(bench, calibration, noise, loaded, at)
+    return ask(known, at, half_width=wanted, readings=readings, cylinders=cylinders)
 
 
 def _power(given: str | float | None, name: str) -> float | None:

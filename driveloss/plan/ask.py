@@ -97,6 +97,7 @@ class Plan(Answer):
 def plan(
     outlook: Outlook,
     frequencies: Sequence[float],
+    *,
     half_width: float | None = None,
     readings: int | None = None,
     cylinders: Sequence[str] | None = None,
@@ -114,13 +115,15 @@ def plan(
     wish = np.inf if half_width is None else positive(half_width, "W", "half-width", "power")
     problem = _Problem(outlook, *_checked(outlook, frequencies, cylinders))
     if readings is None:
-        return _answer(problem, *_enough(problem, wish), half_width)
+        readings, impossible = _enough(problem, wish)
+        return _answer(problem, readings, half_width, impossible=impossible)
     if not problem.least <= readings <= MOST_READINGS:
         raise InputError(
             f"readings: read {readings}, expected {problem.least} to {MOST_READINGS}; fewer cannot show whether "
             "the laws hold on every rung"
         )
-    return _answer(problem, readings, any(common.half_width >= wish for common in problem.common), half_width)
+    impossible = any(common.half_width >= wish for common in problem.common)
+    return _answer(problem, readings, half_width, impossible=impossible)
 
 
 def _checked(
@@ -299,7 +302,7 @@ def _fewest(problem: _Problem, most: FloatArray) -> int | None:
     return high
 
 
-def _answer(problem: _Problem, readings: int, hopeless: bool, half_width: float | None) -> Plan:
+def _answer(problem: _Problem, readings: int, half_width: float | None, *, impossible: bool) -> Plan:
     counts = problem.counts(readings, FINE)
     chance = problem.by_chance(counts)
     even = chance * np.sqrt(problem.variance(problem.evenly(readings)) / problem.variance(counts))
@@ -309,7 +312,7 @@ def _answer(problem: _Problem, readings: int, hopeless: bool, half_width: float 
     )
     points = tuple(Point(*problem.candidates[i], int(counts[i])) for i in np.flatnonzero(counts))
     assumptions = (*problem.outlook.assumptions, *_uncalibrated(problem))
-    return Plan(points, targets, half_width, hopeless, _laws(problem), assumptions)
+    return Plan(points, targets, half_width, impossible, _laws(problem), assumptions)
 
 
 def _uncalibrated(problem: _Problem) -> list[str]:

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from driveloss.fit.estimate import COVERAGE
 from driveloss.fit.readings import Rung
 from driveloss.plan import ORDERS
-from driveloss.plan.ask import COVERAGE, Plan, Point, Target
+from driveloss.plan.ask import Plan, Point, Target
 from driveloss.say.numbers import NOT_KNOWN, bar
 from driveloss.say.sheet import Item, Sheet
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from driveloss.predict.ask import Predictions
 
 
-def predict(
+def predict(  # noqa: PLR0913 - what a user may ask for
     measured: Bench | Breakdown,
     at: Iterable[float],
     *,

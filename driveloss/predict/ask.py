@@ -92,16 +92,8 @@ class Predictions(Answer):
         return [{key: item for key, item in row.items() if key != "torque_cycle"} for row in super().rows()]
 
 
-def wanted_cylinder(
-    answer: Breakdown,
-    like: str | None = None,
-    bore: Quantity | None = None,
-    stroke: Quantity | None = None,
-    mean_pressure: Quantity | None = None,
-    back_pressure: Quantity | None = None,
-    pressure_amplitude: Quantity | None = None,
-) -> Wanted:
-    """Complete a request by the cylinder `like`, or by what all measured cylinders share. SI units.
+def wanted_cylinder(answer: Breakdown, like: str | None = None, **stated: Quantity) -> Wanted:
+    """Complete what is stated of `Wanted` by the cylinder `like`, or by what all measured cylinders share.
 
     Raises InputError for an unknown cylinder, a size that cannot be, or a quantity that stays open.
     """
@@ -110,19 +102,19 @@ def wanted_cylinder(
         known_cylinder(answer.calibration, like, "--like", "a cylinder")
     like = names[0] if len(names) == 1 else like
     chosen = [rig.cylinders[name] for name in ([like] if like else names)]
-    wanted = Wanted(
-        bore or _shared([c.bore for c in chosen], "bore", MILLIMETRES, like),
-        stroke or _shared([c.stroke for c in chosen], "stroke", MILLIMETRES, like),
-        mean_pressure or _shared(_loaded_pressures(answer, like), "mean-pressure", BARS, like),
-        back_pressure or _shared([c.back_pressure for c in chosen], "back-pressure", BARS, like),
-        like,
-        pressure_amplitude,
-    )
+    measured = {
+        "bore": ([c.bore for c in chosen], MILLIMETRES),
+        "stroke": ([c.stroke for c in chosen], MILLIMETRES),
+        "mean_pressure": (_loaded_pressures(answer, like), BARS),
+        "back_pressure": ([c.back_pressure for c in chosen], BARS),
+    }
+    shared = {key: _shared(key, *found, like) for key, found in measured.items() if key not in stated}
+    wanted = Wanted(like=like, **shared, **stated)
     _check(rig, wanted)
     return wanted
 
 
-def _shared(values: Sequence[Quantity], option: str, unit: tuple[float, str], like: str | None) -> Quantity:
+def _shared(key: str, values: Sequence[Quantity], unit: tuple[float, str], like: str | None) -> Quantity:
     """The one value that all have."""
     distinct = {value.value: value for value in values}
     if len(distinct) == 1:
@@ -130,7 +122,8 @@ def _shared(values: Sequence[Quantity], option: str, unit: tuple[float, str], li
     found = " and ".join(_in(value, unit) for value in sorted(distinct)) or "none"
     whose = f"cylinder '{like}' was measured with" if like else "the cylinders were measured with"
     other = "" if like else ", or name one of them with --like"
-    raise InputError(f"--{option} is missing: {whose} {found}; give --{option}{other}")
+    option = f"--{key.replace('_', '-')}"
+    raise InputError(f"{option} is missing: {whose} {found}; give {option}{other}")
 
 
 def _in(value: float, unit: tuple[float, str]) -> str:
@@ -217,8 +210,13 @@ class _Scaler:
 
     def rules(self) -> tuple[Rule, ...]:
         """The steps taken."""
-        copper = self.calibration.route.has_copper
-        return rules(self.own_seal, self.own_cycle, self.drag_is_known, self.amplitude is not None, copper)
+        return rules(
+            own_seal=self.own_seal,
+            own_cycle=self.own_cycle,
+            drag_known=self.drag_is_known,
+            amplitude_stated=self.amplitude is not None,
+            copper=self.calibration.route.has_copper,
+        )
 
     def point(self, frequency: float) -> Prediction:
         """Everything at one frequency. [Hz]"""

@@ -17,7 +17,9 @@ class Rule:
     spread: str | None = None
 
 
-def rules(own_seal: bool, own_cycle: bool, drag_known: bool, amplitude_stated: bool, copper: bool) -> tuple[Rule, ...]:
+def rules(
+    *, own_seal: bool, own_cycle: bool, drag_known: bool, amplitude_stated: bool, copper: bool
+) -> tuple[Rule, ...]:
     """The steps of one request, in the order they are taken."""
     return (
         Rule(

@@ -98,7 +98,7 @@ def recheck(
     if worth is not None:
         positive(worth, "W", "smallest change of interest", "power")
     rungs, notes = new_rungs(calibration, sweeps)
-    parts, carried = part_rows(rungs, calibration.curves.has_motor)
+    parts, carried = part_rows(rungs, has_motor=calibration.curves.has_motor)
     whole = [Judged(rung.stage, rung, rung.contrasts()) for rung in rungs]
     changes = _judge([*whole, *parts], false_alarm, worth)
     return Recheck(calibration, changes[: len(whole)], changes[len(whole) :], false_alarm, (*notes, *carried))

@@ -78,7 +78,7 @@ class Judged:
     contrasts: tuple[Contrast, ...]  # see Remeasured
 
 
-def part_rows(rungs: Sequence[Remeasured], has_motor: bool) -> tuple[list[Judged], list[str]]:
+def part_rows(rungs: Sequence[Remeasured], *, has_motor: bool) -> tuple[list[Judged], list[str]]:
     """For each rung the part that it adds to the nearest rung below that was measured anew, and notes."""
     rows, notes = [], []
     for rung in rungs:
@@ -89,7 +89,8 @@ def part_rows(rungs: Sequence[Remeasured], has_motor: bool) -> tuple[list[Judged
             factor, taken = _carry(rung, below), below.contrasts()
             contrasts = tuple(c.less(taken[min(i, len(taken) - 1)], factor) for i, c in enumerate(contrasts))
             notes += [_carried(rung, below)] if abs(factor - 1) > FAR else []
-        rows.append(Judged(_part_name(rung.stage, below.stage if below else None, has_motor), rung, contrasts))
+        name = _part_name(rung.stage, below.stage if below else None, has_motor=has_motor)
+        rows.append(Judged(name, rung, contrasts))
     return rows, notes
 
 
@@ -105,7 +106,7 @@ def _carried(rung: Remeasured, below: Remeasured) -> str:
     )
 
 
-def _part_name(stage: str, below: str | None, has_motor: bool) -> str:
+def _part_name(stage: str, below: str | None, *, has_motor: bool) -> str:
     """What a rung holds beyond the one below: the part, or the parts that cannot be told apart."""
     if stage == "standby":
         return "controller"

@@ -102,7 +102,7 @@ def flag_letters(flags: Iterable[str], between: str = " ") -> str:
     return between.join(chr(ord("a") + order.index(code)) for code in flags)
 
 
-def flag_lines(flags: Iterable[str], lettered: bool = True) -> list[str]:
+def flag_lines(flags: Iterable[str], *, lettered: bool = True) -> list[str]:
     """A sentence for each flag that occurs, with the direction of its bias."""
     found = set(flags)
     marks = {code: f"{flag_letters([code])}  " if lettered else "" for code in found}
