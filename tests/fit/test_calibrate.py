@@ -58,6 +58,10 @@ def test_a_winding_is_as_warm_as_in_the_sweeps(tmp_path, slope):
     rows = np.array([row for sheet in sheets for row in sheet.rows])
     line = np.polyfit(rows[:, 1], rows[:, 2] + 273.15, 1) if slope > 0 else (0.0, rows[:, 2].mean() + 273.15)
     assert calibration.winding == pytest.approx(tuple(line)[::-1], rel=1e-3, abs=1e-9)
+    warm = np.polyval(line, 80.0) - 273.15
+    ohms = 0.0001 * (235 + warm) / (235 + 20)  # copper, IEC 60034-1; 20 degC unless stated
+    loss = calibration.load_loss(np.array([[80.0]]), np.array([8.0]))
+    assert loss[0, 0] == pytest.approx(ohms * (80.0 / (0.3 * 2 * np.pi * 8.0)) ** 2, rel=1e-3)
 
 
 def test_efficiencies_and_shares_stay_below_one_in_every_draw(tmp_path):

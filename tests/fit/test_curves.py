@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder
 from simulate import write_bench as simulate_bench
 
 from driveloss.bench.load import load_bench
+from driveloss.fit import polynomial
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.curves import PolynomialCurves, SweepCurve
 from fit.benches import CYLINDER, Sheet, write_bench
@@ -71,3 +73,33 @@ def test_terms_readings_and_spare_ones_add_up(fitted):
     assert fit.quality.parameters == len(fit.terms)
     assert fit.quality.residual_rms == pytest.approx(np.sqrt(np.mean(fit.residuals**2)))
     assert fit.quality.leave_one_out > fit.quality.residual_rms
+
+
+def test_the_criterion_is_that_of_the_residuals(fitted):
+    """-2 ln L + 2k + 2k(k+1)/(n-k-1) less n(1 + ln 2 pi), the scatter among the k; SciPy's density of a normal L."""
+    fit, readings = fitted.evidence.fits[fitted.family], fitted.evidence.ladder.readings
+    shape = readings.power**fit.quality.scatter_growth
+    sigma = shape * np.sqrt(np.mean((fit.residuals / shape) ** 2))
+    n, k = len(readings), fit.quality.parameters + 1
+    likelihood = stats.norm.logpdf(fit.residuals, scale=sigma).sum()
+    expected = -2 * likelihood + 2 * k + 2 * k * (k + 1) / (n - k - 1) - n * (1 + np.log(2 * np.pi))
+    assert fit.quality.aicc == pytest.approx(expected, rel=1e-6)
+
+
+def test_polynomials_weigh_readings_by_their_scatter(tmp_path, monkeypatch):
+    """A line through readings that scatter by 2 %: NumPy's weighted covariance, widened as Student's t is."""
+    monkeypatch.setattr(polynomial, "DEGREES", (1,))
+    f = np.tile(np.linspace(2, 20, 10), 4)
+    power = 3 * f * (1 + 0.02 * np.random.default_rng(1).standard_normal(40))
+    sheets = [Sheet("piston-disconnected", "frequency [Hz],power [W]", list(zip(f, power, strict=True)))]
+    bench = write_bench(tmp_path, '[motor]\nsupply = "terminals"', sheets)
+    calibration = calibrate(bench, "polynomial", draws=4000, compare=False)
+    growth = calibration.evidence.fits["polynomial"].quality.scatter_growth
+    assert growth > 0.5
+    at = np.array([2.0, 6.0, 20.0])
+    (slope, level), covariance = np.polyfit(f, power, 1, w=power**-growth, cov=True)
+    design = np.vander(at, 2)
+    u = np.sqrt(np.sum(design @ covariance * design, axis=1) * 38 / 36)
+    drive = calibration.drive(at)
+    assert drive[:, 0] == pytest.approx(level + slope * at, rel=1e-6)
+    assert drive[:, 1:].std(axis=1) == pytest.approx(u, rel=0.06)

@@ -1,6 +1,7 @@
 """Which terms are kept, and how close rivals share the draws."""
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Tr
 from driveloss.bench.load import load_bench
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.laws import Term
-from driveloss.fit.selection import WINDOW, Candidate, Search, aicc, assign, weighted
+from driveloss.fit.selection import WINDOW, Candidate, Search, _likeliest, aicc, assign, weighted
 from driveloss.losses.ask import losses
 
 FREQUENCIES = (4.0, 6.0, 8.0, 10.0, 12.0, 14.0)
@@ -51,6 +52,14 @@ def test_a_stribeck_term_costs_its_force_and_its_speed():
     found = [search.score(columns) for columns in ((0,), (0, 1), (0, 2))]
     assert [c.parameters for c in found] == [1, 2, 3]
     assert [c.aicc for c in found] == pytest.approx([aicc(c.rss, 12, c.parameters) for c in found])
+
+
+def test_parts_are_combined_by_their_summed_distance():
+    """Against all combinations one by one."""
+    rng = np.random.default_rng(9)
+    pools = [sorted((d, (10 * part + i,)) for i, d in enumerate(rng.uniform(0, 6, 5))) for part in range(3)]
+    every = sorted((sum(d for d, _ in each), tuple(j for _, c in each for j in c)) for each in product(*pools))
+    assert _likeliest(pools) == [columns for distance, columns in every if distance < WINDOW]
 
 
 def candidates(*scores):
