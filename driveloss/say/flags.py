@@ -98,8 +98,7 @@ FLAGS = {
 
 def flag_letters(flags: Iterable[str], between: str = " ") -> str:
     """One letter a flag, as `flag_lines` explains them: its place in the table above."""
-    order = list(FLAGS)
-    return between.join(chr(ord("a") + order.index(code)) for code in flags)
+    return between.join(chr(ord("a") + list(FLAGS).index(code)) for code in flags)
 
 
 def flag_lines(flags: Iterable[str], *, lettered: bool = True) -> list[str]:
