@@ -114,9 +114,7 @@ def drop_degree(frequency: FloatArray, drop: FloatArray) -> int:
 
 
 def _may_bend(frequency: FloatArray, *columns: FloatArray) -> bool:
-    """A parabola needs three settings, and must not turn round between them."""
-    if different(frequency) < FEWEST:
-        return False
+    """A parabola must not turn round between the runs, which have three settings at least."""
     return all(fit_curve(frequency, column[:, None], 2).is_steady for column in columns)
 
 
