@@ -37,12 +37,12 @@ def check_outputs(bench: Bench, *targets: Path, figure: Path | None = None) -> N
     from driveloss.say.files import check_targets
 
     inputs = {(bench.folder / name).resolve() for name in ("bench.toml", *(sweep.file for sweep in bench.sweeps))}
-    if figure is not None:
-        file_ending(figure)
-        targets = (*targets, figure)
+    targets = (*targets, *([figure] if figure else []))
     for target in targets:
         if target.resolve() in inputs:
             raise InputError(f"{target}: is one of the bench's own files, expected another name to write to")
+    if figure is not None:
+        file_ending(figure)
     check_targets(targets)
 
 
