@@ -76,7 +76,7 @@ def test_intervals_of_half_or_double_width_are_found_in_every_quantity(outcomes,
 def shrink_noise():
     """Make the program believe in less scatter than it found; runs in each worker."""
     honest = driveloss.fit.physical.scatter_draws
-    driveloss.fit.physical.scatter_draws = lambda *arguments: NARROWING * honest(*arguments)
+    driveloss.fit.physical.scatter_draws = lambda *given, **named: NARROWING * honest(*given, **named)
 
 
 def test_a_program_that_draws_too_little_noise_is_found():
