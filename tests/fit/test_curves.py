@@ -48,14 +48,17 @@ def test_only_pressure_above_the_back_pressure_presses_a_seal(tmp_path):
     assert above - at == pytest.approx(3 * 5 * 2 * 0.036 * 8.0, rel=1e-6)  # N/bar, bar, mean piston speed
 
 
-@pytest.fixture(scope="module", params=["physical", "polynomial"])
-def fitted(tmp_path_factory, request):
+def simulated(folder):
     """Readings whose scatter leaves laws and degrees open."""
-    folder = tmp_path_factory.mktemp("bench")
     sweeps = ladder(TRUTH, (4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 14.0), repeats=2)
     protocol = Protocol(sweeps=sweeps, noise_share=0.02, power_digits=4)
     simulate_bench(folder, TRUTH, protocol, np.random.default_rng(8), stated=TRUTH)
-    return calibrate(load_bench(folder), request.param, draws=300, compare=False)
+    return load_bench(folder)
+
+
+@pytest.fixture(scope="module", params=["physical", "polynomial"])
+def fitted(tmp_path_factory, request):
+    return calibrate(simulated(tmp_path_factory.mktemp("bench")), request.param, draws=300, compare=False)
 
 
 def test_every_draw_is_a_machine_like_the_best_one(fitted):
@@ -84,6 +87,14 @@ def test_the_criterion_is_that_of_the_residuals(fitted):
     likelihood = stats.norm.logpdf(fit.residuals, scale=sigma).sum()
     expected = -2 * likelihood + 2 * k + 2 * k * (k + 1) / (n - k - 1) - n * (1 + np.log(2 * np.pi))
     assert fit.quality.aicc == pytest.approx(expected, rel=1e-6)
+
+
+def test_without_the_choice_of_terms_each_draw_has_the_best_degree(tmp_path):
+    bench, counts = simulated(tmp_path), []
+    for active in (("noise",), ("noise", "terms")):
+        fit = calibrate(bench, "polynomial", draws=50, active=active, compare=False).evidence.fits["polynomial"]
+        counts.append(sum(len(sweep.coefficients) for sweep in fit.curves.sweeps))
+    assert counts[0] == fit.quality.parameters < counts[1]
 
 
 def test_polynomials_weigh_readings_by_their_scatter(tmp_path, monkeypatch):

@@ -88,6 +88,17 @@ def test_the_true_terms_are_found(tmp_path):
         assert found[label].low < truth < found[label].high, label
 
 
+def test_the_stribeck_speed_is_found_between_those_tried(tmp_path):
+    """Breakaway at 14 N above 8 N of Coulomb friction; readings next to exact."""
+    seal = replace(SEAL, static=14.0, stribeck_speed=0.23)
+    truth = replace(TRUTH, cylinders=(CylinderTruth("one", 0.03, 0.036, seal),))
+    terms = {t.label: t for t in physical(made(tmp_path, truth, noise=1e-4)).terms}
+    speed = terms["seal 'one': Stribeck speed"]
+    assert speed.unit == "m/s"
+    assert speed.estimate.low < 0.23 < speed.estimate.high
+    assert speed.estimate.value == pytest.approx(0.23, rel=0.02)
+
+
 def test_dropped_terms_are_named(tmp_path):
     notes = physical(made(tmp_path)).notes
     motor = next(note for note in notes if note.startswith("motor:"))
