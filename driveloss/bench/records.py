@@ -110,6 +110,12 @@ class Motor:
     current_form_factor: Quantity = key(
         "ratio", "", "1.0", 1, 5, "rms over mean cannot be less than 1",
         "rms over mean of the motor's current", default=Quantity(1.0))
+    brush_drop: Quantity | None = key(
+        "voltage", "V", "0.9 V +/- 0.3 V", 0, 50, "was it in mV?",
+        'of both brushes together; "0 V +/- 0 V" for a motor without', default=None)
+    controller_efficiency: Quantity | None = key(
+        "ratio", "", "0.95 +/- 0.03", 0.05, 1, "was it in percent?",
+        "with a controller: of what passes beyond standby", default=None)
     incremental_efficiency: Quantity | None = key(
         "ratio", "", "0.8", 0.05, 1, "was it in percent?",
         "output per input at constant speed; replaces a resistance", default=None)
@@ -123,6 +129,8 @@ class Motor:
         if self.incremental_efficiency is not None and self.winding_resistance is not None:
             raise FieldError(
                 "incremental_efficiency", "stands instead of winding_resistance: expected one of them, got both")
+        if self.controller_efficiency is not None and self.supply != "controller":
+            raise FieldError("controller_efficiency", f'needs supply = "controller", got "{self.supply}"')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -149,7 +149,7 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
     if calibration.has_motor:
         motor = shifted(calibration.motor, readings.frequency, misread)
         draws |= {"motor": motor + shaft.load_loss, "linkage": drive - motor}
-    return draws | ({"motor_copper": shaft.load_loss} if calibration.route.has_copper else {})
+    return draws | ({"motor_copper": shaft.copper} if calibration.route.has_copper else {})
 
 
 def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Scattered:

@@ -16,7 +16,8 @@ from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, build_ladder, ladder_power
 from driveloss.fit.meters import SOURCES, Meters, Sampler, stream
-from driveloss.fit.motor_loss import shaft_power
+from driveloss.fit.motor_constants import constants_disagree, fit_motor
+from driveloss.fit.motor_loss import FITTED, UNKNOWN, shaft_power
 from driveloss.fit.readings import pressure_groups
 from driveloss.physics import motor
 
@@ -43,12 +44,18 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
 
     whole, sampler = build_ladder(bench), Sampler(draws, seed, active)
     meters = sampler.meters(bench.rig) if meters is None else meters
+    fitted = fit_motor(whole, meters, sampler)
+    if fitted is not None and whole.route is UNKNOWN:
+        meters, whole = fitted.known_to(meters), whole.by_route(FITTED)
     standby = _standby(whole, meters, sampler)
     screened = screen(whole, meters.as_stated(), standby[:1], keep_all=keep_all)
     ladder = whole.only(screened.keep)
     fits, standby = _fits(FAMILIES if compare else (family,), ladder, meters, standby, sampler)
+    if fitted is not None and whole.route is FITTED and "physical" in fits:
+        fits["physical"] = fitted.told_with(fits["physical"])
     evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
-    findings = (*screened.findings, *_weaknesses(bench, meters, standby, evidence))
+    weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))
+    findings = (*screened.findings, *weaknesses)
     return replace(_assemble(bench, meters, standby, fits[family], evidence), findings=findings)
 
 

@@ -13,7 +13,7 @@ from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
 from driveloss.fit.laws import port_power, stated_pressure_power
 from driveloss.fit.meters import Meters, Sampler
-from driveloss.fit.motor_loss import Route
+from driveloss.fit.motor_loss import LoadLoss, Route
 from driveloss.fit.readings import SAME_PRESSURE, Readings
 from driveloss.fit.scatter import Scatter
 from driveloss.physics import motor
@@ -122,7 +122,7 @@ class Calibration:
             beyond = beyond + np.nan_to_num(self.port(cylinder, f, p))
         return self.drive(f) + beyond / self.meters.efficiency
 
-    def load_loss(self, shaft: FloatArray, frequency: FloatArray) -> FloatArray:
+    def load_loss(self, shaft: FloatArray, frequency: FloatArray) -> LoadLoss:
         """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,); zero where not known. [W]"""
         speed = motor.motor_speed(frequency[:, None], self.meters.ratio)
         amps = shaft / (self.torque_constant * speed)

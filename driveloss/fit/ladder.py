@@ -36,6 +36,10 @@ class Ladder:
         """The ladder without the readings where keep, shape (n,), is false."""
         return replace(self, readings=self.readings.only(keep))
 
+    def by_route(self, route: Route) -> Ladder:
+        """The ladder with its load loss known another way."""
+        return replace(self, route=route, scope=replace(self.scope, copper_unresolved=not route.has_copper))
+
     @property
     def given_pressure_friction(self) -> tuple[str, ...]:
         """Cylinders whose drag under pressure the bench states and no sweep tells."""

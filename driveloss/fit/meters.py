@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from driveloss.bench.records import Cylinder, FloatArray, Limits, Quantity, Rig
+from driveloss.bench.records import Cylinder, FloatArray, Limits, Meter, Quantity, Rig
 
 if TYPE_CHECKING:
     from driveloss.fit.readings import Readings
@@ -57,6 +57,11 @@ def _zero(instrument: str) -> Any:
     return _error(source, "meter", lambda rig: Quantity(0.0, getattr(rig.meter, instrument).zero))
 
 
+def _ammeter_gain(meter: Meter) -> float:
+    """Its own limit; where neither its nor the voltmeter's is stated, the power's, which then stands for both."""
+    return meter.power.gain if meter.voltage.is_perfect and meter.current.is_perfect else meter.current.gain
+
+
 def _dimension(key: str) -> Any:
     return _error("geometry", key, lambda cylinder: getattr(cylinder, key))
 
@@ -81,7 +86,7 @@ class Meters:
     power_zero: FloatArray = _zero("power")  # [W]
     voltage_gain: FloatArray = _gain("voltage")
     voltage_zero: FloatArray = _zero("voltage")  # [V]
-    current_gain: FloatArray = _gain("current")
+    current_gain: FloatArray = _error("meter gain", "meter", lambda rig: Quantity(1.0, _ammeter_gain(rig.meter)))
     current_zero: FloatArray = _zero("current")  # [A]
     pressure_gain: FloatArray = _gain("pressure")
     pressure_zero: FloatArray = _zero("pressure")  # [Pa]
@@ -95,6 +100,12 @@ class Meters:
     resistance: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.winding_resistance)  # [ohm]
     torque_constant: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.torque_constant)  # [N m/A]
     form_factor: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.current_form_factor)  # [1]
+    brush_drop: FloatArray = _error(
+        "motor constants", "motor", lambda rig: rig.motor.brush_drop or Quantity(0.0)
+    )  # [V] of both brushes
+    controller_efficiency: FloatArray = _error(
+        "motor constants", "motor", lambda rig: rig.motor.controller_efficiency or Quantity(1.0), 1.0
+    )  # of what passes beyond standby
     incremental_efficiency: FloatArray = _error(
         "motor constants", "motor", lambda rig: rig.motor.incremental_efficiency, 1.0
     )
@@ -120,12 +131,14 @@ class Meters:
         """Input power with the meter's errors applied, (n, 1 + draws). [W]"""
         corrected = readings.power[:, None] * self.power_gain + self.power_zero
         product = np.isfinite(readings.voltage)
-        if product.any():
-            volts = readings.voltage[product, None] * self.voltage_gain + self.voltage_zero
-            watts = volts * self._amperes(readings.bus_current[product])
-            by_power = self.product_by_power_limits
-            corrected[product] = watts * self.power_gain + self.power_zero if by_power else watts
+        if product.any() and not self.product_by_power_limits:
+            corrected[product] = (self.voltage(readings) * self._amperes(readings.bus_current))[product]
         return corrected
+
+    def voltage(self, readings: Readings) -> FloatArray:
+        """Voltage with the meter's errors applied, (n, 1 + draws). [V]"""
+        gain = self.power_gain / self.current_gain if self.product_by_power_limits else self.voltage_gain
+        return np.asarray(readings.voltage[:, None] * gain + self.voltage_zero)
 
     def current(self, readings: Readings) -> FloatArray:
         """Motor current with the meter's errors applied, (n, 1 + draws). [A]"""

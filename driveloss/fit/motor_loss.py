@@ -20,6 +20,14 @@ from driveloss.fit.readings import Readings
 from driveloss.physics import motor
 
 
+@dataclass(frozen=True)
+class LoadLoss:
+    """Motor loss that grows with load, and the winding's copper loss within it, (n, 1 + draws) each. [W]"""
+
+    total: FloatArray
+    copper: FloatArray
+
+
 class Route(ABC):
     """How the motor loss that grows with load is known. Arrays are (n, 1 + draws)."""
 
@@ -34,12 +42,12 @@ class Route(ABC):
         """Whether a bench and all its readings tell what this route needs."""
 
     @abstractmethod
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
-        """Loss at readings with net input power [W] and motor current [A]; nan where no current explains it. [W]"""
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
+        """Loss at readings with net input power [W] and motor current [A]; nan where no current explains it."""
 
     @abstractmethod
-    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> FloatArray:
-        """Loss that goes with a shaft power [W], which asks for a current [A] in the winding's resistance [ohm]. [W]"""
+    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> LoadLoss:
+        """Loss that goes with a shaft power [W], which asks for a current [A] in the winding's resistance [ohm]."""
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         """What a meter's reading deviates by where the ladder's, on the side it is fitted on, do by `scatter`. [W]"""
@@ -62,14 +70,27 @@ class MeasuredCurrent(Route):
         at_motor = rig.motor.winding_resistance is not None and rig.motor.supply == "terminals"
         return at_motor and all(np.isfinite(readings.current).all() for readings in groups)
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
-        return motor.copper_loss(amps, _winding_resistance(readings, meters), meters.form_factor)
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
+        copper = motor.copper_loss(amps, _winding_resistance(readings, meters), meters.form_factor)
+        return LoadLoss(copper + meters.brush_drop * amps, copper)
 
-    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> FloatArray:
-        return motor.copper_loss(amps, ohms, meters.form_factor)
+    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> LoadLoss:
+        copper = motor.copper_loss(amps, ohms, meters.form_factor)
+        taken = (shaft + copper + meters.brush_drop * amps) / meters.controller_efficiency
+        return LoadLoss(taken - shaft, copper)
 
     def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
         return np.hypot(1.0, 2 * loss / power)  # the ammeter's own deviation counts twice in the copper loss
+
+
+class FittedConstants(MeasuredCurrent):
+    """Volts and amperes at the motor from which its constants were fitted: nothing that bench.toml states."""
+
+    name = "fitted constants"
+    words = "copper and brush loss from the motor constants that the bench's own volts and amperes tell"
+
+    def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
+        return False  # whether the readings tell them shows in the fit
 
 
 class MotorConstants(MeasuredCurrent):
@@ -82,11 +103,12 @@ class MotorConstants(MeasuredCurrent):
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return rig.motor.winding_resistance is not None and rig.motor.torque_constant is not None
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
-        ohms = _winding_resistance(readings, meters)
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
+        ohms, given = _winding_resistance(readings, meters), net * meters.controller_efficiency
         speed = motor.motor_speed(readings.frequency[:, None], meters.ratio)
-        found = motor.motor_current(net, ohms, meters.torque_constant, speed, meters.form_factor)
-        return motor.copper_loss(found, ohms, meters.form_factor)
+        found = motor.motor_current(given, ohms, meters.torque_constant, speed, meters.form_factor, meters.brush_drop)
+        copper = motor.copper_loss(found, ohms, meters.form_factor)
+        return LoadLoss(net - given + copper + meters.brush_drop * found, copper)
 
     passed_on = Route.passed_on
 
@@ -104,11 +126,11 @@ class Incremental(Route):
         """The slope, (1 + draws,). [1]"""
         return meters.incremental_efficiency
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> FloatArray:
-        return net - motor.incremental_shaft_power(net, self.efficiency(meters))
+    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
+        return LoadLoss(net - motor.incremental_shaft_power(net, self.efficiency(meters)), np.zeros_like(net))
 
-    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> FloatArray:
-        return shaft * (1 / self.efficiency(meters) - 1)
+    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> LoadLoss:
+        return LoadLoss(shaft * (1 / self.efficiency(meters) - 1), np.zeros_like(shaft))
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         return scatter / self.efficiency(meters)
@@ -131,9 +153,9 @@ class Unknown(Incremental):
         return np.ones(meters.size)
 
 
-UNKNOWN = Unknown()
+UNKNOWN, FITTED = Unknown(), FittedConstants()
 # the best last
-ROUTES: dict[str, Route] = {r.name: r for r in (UNKNOWN, Incremental(), MotorConstants(), MeasuredCurrent())}
+ROUTES: dict[str, Route] = {r.name: r for r in (UNKNOWN, FITTED, Incremental(), MotorConstants(), MeasuredCurrent())}
 
 
 def choose_route(rig: Rig, *groups: Readings) -> Route:
@@ -147,6 +169,7 @@ class Shaft:
 
     input: FloatArray
     load_loss: FloatArray
+    copper: FloatArray  # of the load loss
     power: FloatArray
 
 
@@ -170,15 +193,15 @@ def shaft_power(
     if scatter is not None:
         total, amps = total + scatter.power, amps * (1 + scatter.current)
     net = total - standby
-    loss = route.loss(readings, meters, net, amps)
-    if not np.isfinite(loss[:, 0]).all():
-        bad = int(np.flatnonzero(~np.isfinite(loss[:, 0]))[0])
+    found = route.loss(readings, meters, net, amps)
+    if not np.isfinite(found.total[:, 0]).all():
+        bad = int(np.flatnonzero(~np.isfinite(found.total[:, 0]))[0])
         raise InputError(
             f"{readings.where(bad)}, column 'power': read {readings.power[bad]:g} W, expected more than "
             f"the standby power of {float(np.ravel(standby)[0]):g} W"
         )
-    loss = np.where(np.isfinite(loss), loss, loss[:, :1])
-    return Shaft(total, loss, motor.air_gap_power(net, loss))
+    loss, copper = (np.where(np.isfinite(part), part, part[:, :1]) for part in (found.total, found.copper))
+    return Shaft(total, loss, copper, motor.air_gap_power(net, loss))
 
 
 def _winding_resistance(readings: Readings, meters: Meters) -> FloatArray:

@@ -47,6 +47,12 @@ class Readings:
         return f"{self.file[index]}, line {self.line[index]}"
 
 
+def joined(*groups: Readings) -> Readings:
+    """Readings of several groups, one after the other."""
+    names = [item.name for item in fields(Readings)]
+    return Readings(**{name: np.concatenate([getattr(group, name) for group in groups]) for name in names})
+
+
 def gather(rig: Rig, sweeps: Iterable[Sweep], stages: tuple[str, ...]) -> Readings:
     """Readings of every sweep whose stage is among `stages`, in the order of the sweeps."""
     parts = [_columns(rig, sweep) for sweep in sweeps if sweep.stage in stages]

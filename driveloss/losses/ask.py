@@ -92,7 +92,7 @@ def no_load_draws(
         # the transmission belongs to the linkage: with a piston to move, so does its share of that
         parts["drive"] = parts["drive"] + seal * (1 / calibration.meters.efficiency - 1)
     shaft = parts["drive"] + parts.get("seal", 0.0)
-    load_loss = calibration.load_loss(shaft, frequency)
+    load_loss = calibration.load_loss(shaft, frequency).total
     standby = np.broadcast_to(calibration.standby, shaft.shape)
     if calibration.has_motor:
         motor = shifted(calibration.motor, frequency, misread)

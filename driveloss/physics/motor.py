@@ -40,19 +40,24 @@ def copper_loss(current: Values, resistance: Values, form_factor: Values) -> Flo
 
 
 def motor_current(
-    net_power: Values, resistance: Values, torque_constant: Values, motor_speed: Values, form_factor: Values
+    net_power: Values,
+    resistance: Values,
+    torque_constant: Values,
+    motor_speed: Values,
+    form_factor: Values,
+    brush_drop: Values = 0.0,
 ) -> FloatArray:
     """Mean motor current that accounts for the net power [A].
 
-    The root of k_F^2 R I^2 + K_t omega_m I = P (Joule's law plus the back-emf's power) that has the sign of P,
-    written 2P/(b + sqrt(b^2 + 4 a P)) with a = k_F^2 R and b = K_t omega_m, which stays exact where R I is small
-    beside the back-emf. A small negative power (meter noise about zero) gives a small negative current; below
-    -b^2/(4a) no current fits and the answer is nan, as it is for power without either resistance or speed to take
-    it. At standstill I = sqrt(P/a). Trusted where motor current is smooth within a turn.
+    The root of k_F^2 R I^2 + U_b I + K_t omega_m I = P (Joule's law, the brushes, the back-emf's power) that has the
+    sign of P, written 2P/(b + sqrt(b^2 + 4 a P)) with a = k_F^2 R and b = U_b + K_t omega_m, which stays exact where
+    R I is small beside the back-emf. A small negative power (meter noise about zero) gives a small negative current;
+    below -b^2/(4a) no current fits and the answer is nan, as it is for power without either resistance or speed to
+    take it. At standstill without brushes I = sqrt(P/a). Trusted where motor current is smooth within a turn.
     net_power: input power less standby power [W]. resistance: of the winding at its temperature [ohm].
     torque_constant: torque per ampere, equal to the back-emf per rad/s [N m/A].
     motor_speed: of the motor shaft, not negative [rad/s].
-    form_factor: rms over mean of the current, 1 for smooth direct current [1].
+    form_factor: rms over mean of the current, 1 for smooth direct current [1]. brush_drop: of both brushes [V].
     Sources: of the balance Theraja & Theraja, A Textbook of Electrical Technology, Ex. 31.4 (seen); of the form of
     its root Press et al., Numerical Recipes, 3rd ed. (2007), sec. 5.6 (from memory).
 
@@ -60,7 +65,7 @@ def motor_current(
     48.0
     """
     square_term = as_floats(form_factor) ** 2 * resistance
-    linear_term = as_floats(torque_constant) * motor_speed
+    linear_term = as_floats(torque_constant) * motor_speed + brush_drop
     discriminant = linear_term**2 + 4 * square_term * net_power
     divisor = linear_term + np.sqrt(np.where(discriminant >= 0, discriminant, np.nan))
     nothing = (divisor == 0) & (np.asarray(net_power) == 0)

@@ -83,7 +83,7 @@ class Outlook:
         """Expected at the meter, shape (n,). [W]"""
         if rung.stage != "loaded":
             shaft = self.calibration.shaft_power(self._gathered(planned(rung, frequency)))
-            return (self.calibration.standby + shaft + self.calibration.load_loss(shaft, frequency))[:, 0]
+            return (self.calibration.standby + shaft + self.calibration.load_loss(shaft, frequency).total)[:, 0]
         if self.loaded_power is not None and self.stated_at is not None:
             return self.loaded_power * frequency / self.stated_at
         runs = self._runs(rung)
@@ -138,8 +138,8 @@ class Outlook:
         """How much of a deviation of the input power reaches the shaft's: the load loss takes its share, (n,)."""
         readings = self._gathered(self._loaded_sweep(rung, frequency))
         known = shaft_power(readings, self.calibration.meters, self.calibration.standby, self.calibration.route)
-        above = self.calibration.load_loss(known.power * (1 + STEP), frequency)
-        below = self.calibration.load_loss(known.power * (1 - STEP), frequency)
+        above = self.calibration.load_loss(known.power * (1 + STEP), frequency).total
+        below = self.calibration.load_loss(known.power * (1 - STEP), frequency).total
         slope = (above - below)[:, 0] / (2 * STEP * known.power[:, 0])
         return self.calibration.route.passed_on(power, known.load_loss[:, 0], slope)
 

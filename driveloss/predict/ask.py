@@ -291,7 +291,8 @@ class _Scaler:
     def _powers(self, load: torque_margin.Load) -> dict[str, FloatArray]:
         """The parts of the input power, which add up to it in every draw, and what follows from them."""
         calibration, share = self.calibration, self.calibration.meters.seal_heat_share
-        load_loss = calibration.load_loss(load.shaft[None, :], np.array([load.frequency]))[0]
+        lost = calibration.load_loss(load.shaft[None, :], np.array([load.frequency]))
+        load_loss = lost.total[0]
         power = calibration.standby + load_loss + load.shaft
         draws = {
             "input": power,
@@ -308,7 +309,7 @@ class _Scaler:
         if calibration.has_standby:
             draws["standby"] = calibration.standby
         if calibration.route.has_copper:
-            draws["motor_copper"] = load_loss
+            draws["motor_copper"] = lost.copper[0]
         if calibration.has_motor:
             draws |= {"motor": load.rotation + load_loss, "linkage": load.drive - load.rotation}
         return draws

@@ -1,0 +1,170 @@
+"""The motor's constants from the bench's own volts and amperes: V = U_b + R I + K_e omega over all its readings.
+
+On a bench supply the meter's volts and amperes are the motor's. At one speed a load changes the current alone, and at
+one current a speed changes the back-emf alone, so the ladder and the loaded runs together tell all three.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from driveloss.bench.records import FloatArray, Rig
+from driveloss.fit.estimate import Estimate, estimate
+from driveloss.fit.family import FamilyFit, TermReport
+from driveloss.fit.findings import Finding
+from driveloss.fit.ladder import Ladder
+from driveloss.fit.least_squares import Solution, curve_fit
+from driveloss.fit.meters import Meters, Sampler, stream
+from driveloss.fit.readings import Readings, joined
+from driveloss.physics import motor
+
+LEAST_READINGS = 8
+ALIKE = 0.9  # correlation of two constants from which on a note says so
+VAGUE = 0.5  # relative half-width of the resistance from which on the volts and amperes do not tell it
+CONSTANTS = {  # field of Meters -> words, unit
+    "resistance": ("winding resistance", "ohm"),
+    "torque_constant": ("torque constant", "N m/A"),
+    "brush_drop": ("brush drop", "V"),
+}
+
+
+@dataclass(frozen=True)
+class FittedMotor:
+    """Constants that a bench's volts and amperes tell; draws by field of Meters, (1 + draws,) each."""
+
+    draws: dict[str, FloatArray]
+    correlations: dict[tuple[str, str], float]
+
+    @property
+    def estimates(self) -> dict[str, Estimate]:
+        """The constants with their intervals."""
+        found = {name: estimate(draws) for name, draws in self.draws.items()}
+        return {name: one for name, one in found.items() if one is not None}
+
+    @property
+    def terms(self) -> tuple[TermReport, ...]:
+        """The constants as the table of terms shows them."""
+        words = {name: (f"motor: {text}, from volts and amperes", unit) for name, (text, unit) in CONSTANTS.items()}
+        return tuple(TermReport(*words[name], one) for name, one in self.estimates.items())
+
+    def known_to(self, meters: Meters) -> Meters:
+        """The draws of a bench with these constants among them."""
+        return replace(
+            meters,
+            resistance=self.draws["resistance"],
+            torque_constant=self.draws["torque_constant"],
+            brush_drop=self.draws["brush_drop"],
+        )
+
+    def told_with(self, fit: FamilyFit) -> FamilyFit:
+        """A family's report with the constants before its terms."""
+        return replace(fit, terms=(*self.terms, *fit.terms), notes=(*self.notes, *fit.notes))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Which of them the readings hardly tell apart."""
+        return tuple(
+            f"motor: {CONSTANTS[a][0]} and {CONSTANTS[b][0]} correlate at {r:.2f}: trust what they give together."
+            for (a, b), r in self.correlations.items()
+            if abs(r) > ALIKE
+        )
+
+
+def fit_motor(ladder: Ladder, meters: Meters, sampler: Sampler) -> FittedMotor | None:
+    """Fit the constants to a bench's readings with volts and amperes at the motor; None where they do not tell them.
+
+    The best fit is lmfit's, with no constant below zero; every draw is fitted again with its own meter errors and
+    scatter, as limits of error are common to all readings. Where the winding was read its
+    temperature counts, and the resistance is at the reference temperature.
+    """
+    known = joined(ladder.readings, ladder.loaded)
+    known = known.only(np.isfinite(known.voltage))
+    if ladder.rig.motor.supply != "terminals" or len(known) < LEAST_READINGS:
+        return None
+    fit = _best(known, meters.as_stated())
+    if fit is None:
+        return None
+    rng = stream(sampler.seed, "motor constants")
+    size = fit.residual_sd * np.sqrt(fit.dof / rng.chisquare(fit.dof, meters.size)) * ("noise" in sampler.active)
+    scatter = rng.standard_normal((len(known), meters.size)) * size
+    scatter[:, 0] = 0.0
+    drawn = _refitted(known, meters, scatter)
+    drawn[:, 0] = np.pad(fit.coefficients, (0, len(CONSTANTS) - len(fit.coefficients)))
+    draws = dict(zip(CONSTANTS, drawn, strict=True))
+    resistance = estimate(draws["resistance"])
+    if resistance is None or resistance.half_width > VAGUE * resistance.value:
+        return None
+    names = list(CONSTANTS)
+    matrix = np.atleast_2d(np.corrcoef(drawn[:, 1:]))
+    pairs = ((a, b) for a in range(len(names)) for b in range(a))
+    return FittedMotor(draws, {(names[b], names[a]): float(matrix[a, b]) for a, b in pairs})
+
+
+def _columns(readings: Readings, meters: Meters) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Volts, amperes (as at the reference temperature) and motor speed with the meters' errors, (n, 1 + draws)."""
+    volts = meters.voltage(readings)
+    speed = motor.motor_speed(meters.frequency(readings.frequency), meters.ratio)
+    winding, reference = meters.temperature("winding", readings.winding), meters.reference_temperature
+    warmth = motor.winding_resistance(1.0, reference, winding) if np.isfinite(readings.winding).all() else 1.0
+    return volts, meters.current(readings) * warmth, speed
+
+
+def _best(readings: Readings, stated: Meters) -> Solution | None:
+    """lmfit's answer in the order of CONSTANTS, without a brush drop that would run below zero; None for none."""
+    volts, amps, speed = (column[:, 0] for column in _columns(readings, stated))
+
+    def model(p: Mapping[str, float]) -> FloatArray:
+        return p["resistance"] * amps + p["torque_constant"] * speed + p.get("brush_drop", 0.0)
+
+    highest = float(volts.max())
+    start = {
+        "resistance": 0.1 * highest / float(amps.max()),
+        "torque_constant": 0.8 * highest / float(speed.max()),
+        "brush_drop": 0.02 * highest,
+    }
+    fits = (curve_fit(model, names, volts, None, dict.fromkeys(names, (0.0, np.inf))) for names in _sets(start))
+    return next((fit for fit in fits if fit.converged), None)
+
+
+def _sets(start: dict[str, float]) -> Iterator[dict[str, float]]:
+    """All constants, then those without the brushes."""
+    yield start
+    yield {name: value for name, value in start.items() if name != "brush_drop"}
+
+
+def _refitted(readings: Readings, meters: Meters, scatter: FloatArray) -> FloatArray:
+    """Least squares in every draw by the normal equations of scaled columns; (3, 1 + draws), none below zero."""
+    volts, amps, speed = _columns(readings, meters)
+    sizes = np.array([amps.max(), speed.max(), 1.0])
+    columns = [amps / sizes[0], speed / sizes[1], np.ones_like(volts)]
+    normal = np.array([[np.sum(a * b, axis=0) for b in columns] for a in columns])  # (3, 3, 1 + draws)
+    right = np.array([np.sum(a * (volts + scatter), axis=0) for a in columns])
+    solved = np.linalg.solve(np.moveaxis(normal, 2, 0), right.T[:, :, None])[:, :, 0].T
+    without = np.linalg.solve(np.moveaxis(normal[:2, :2], 2, 0), right[:2].T[:, :, None])[:, :, 0].T
+    below = solved[2] < 0  # then no drop at the brushes fits best
+    solved[:2, below], solved[2, below] = without[:, below], 0.0
+    return np.asarray(np.maximum(solved, 0.0) / sizes[:, None])
+
+
+def constants_disagree(rig: Rig, fitted: FittedMotor | None) -> list[Finding]:
+    """Stated constants that the bench's own volts and amperes contradict."""
+    stated = {
+        "resistance": rig.motor.winding_resistance,
+        "torque_constant": rig.motor.torque_constant,
+        "brush_drop": rig.motor.brush_drop,
+    }
+    found = {} if fitted is None else fitted.estimates
+    findings = []
+    for name, one in found.items():
+        words, unit = CONSTANTS[name]
+        known = stated[name]
+        if known is not None and (known.value - known.limit > one.high or known.value + known.limit < one.low):
+            text = (
+                f"bench.toml, [motor]: {words} {known.value:.4g} {unit} is stated, but the bench's own volts and "
+                f"amperes give {one.value:.3g} ±{one.half_width:.2g} {unit}: check the unit, the ratio and the columns."
+            )
+            findings.append(Finding("constants", text))
+    return findings
