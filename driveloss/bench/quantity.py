@@ -16,7 +16,7 @@ _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2}(?!\d))?"
 
 
 def _unit_group(name: str) -> str:
-    return rf"(?:\s*(?P<{name}>{FACTORS})|\s+(?P<{name}_inverse>{UNIT}))?"
+    return rf"(?:\s*(?P<{name}>{FACTORS}(?:/\(rad/s\))?)|\s+(?P<{name}_inverse>{UNIT}))?"
 
 
 _QUANTITY = re.compile(
@@ -97,6 +97,9 @@ def _to_si(match: re.Match[str], written: _Written, ambient: Quantity | None) ->
     limit = _limit(match, unit, scale, written) if match["limit"] else 0.0
     if unit.endswith(" gauge") and ambient is not None:
         limit += ambient.limit  # limits of error add
+    if scale.inverted and number:
+        value = 1 / (scale.factor * number)
+        return Quantity(value, limit * value**2)
     return Quantity(scale.factor * number + scale.offset, limit)
 
 

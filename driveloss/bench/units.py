@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import lru_cache
 from math import pi
@@ -20,7 +20,10 @@ UNIT = rf"(?:1 ?/ ?)?{FACTORS}"
 _UNIT = re.compile(UNIT)
 _LONGEST = 60
 
-_TRADE_NAMES = {"r/min": "rpm", "r/s": "turn/s", "U/min": "rpm", "min-1": "1/min", "s-1": "1/s"}
+_TRADE_NAMES = {"r/min": "rpm", "r/s": "turn/s", "U/min": "rpm", "min-1": "1/min", "s-1": "1/s"} | {
+    "V/(rad/s)": "V*s/rad"
+}
+_INVERTED = ("torque per current",)  # a motor's speed constant at its terminals, "183 rpm/V", is one over it
 _MEANT = {"C": "degC", "F": "degF", "deg": "degC or degF", "hz": "Hz", "RPM": "rpm", "w": "W"}
 _HINTS = {
     **{wrong: f"write {right}" for wrong, right in _MEANT.items()},
@@ -44,6 +47,7 @@ class Conversion:
     offset: float
     dimensions: frozenset[tuple[str, float]]
     angular: bool = False  # pint's base unit counts radians
+    inverted: bool = False  # the SI value is one over what was written
 
 
 # pint's definitions of the units that most benches use, mass counted in kilograms: its full list takes 0.15 s to
@@ -142,6 +146,8 @@ def conversion_to(unit: str, kind: Kind, where: str, ambient_pressure: float | N
     found, wanted = conversion(name), conversion(kind.unit)
     if found is None:
         raise InputError(f"{where}: unknown unit '{shown(name)}'; expected {_expected(kind)}{_hint(name)}")
+    if wanted is not None and kind.name in _INVERTED and found.dimensions == _inverse(wanted.dimensions):
+        return replace(found, inverted=True)
     if wanted is None or found.dimensions != wanted.dimensions:
         raise InputError(
             f"{where}: expected {_expected(kind)}, read unit '{shown(name)}'{_dimension(found)}{_hint(name)}"
@@ -151,6 +157,10 @@ def conversion_to(unit: str, kind: Kind, where: str, ambient_pressure: float | N
     if gauge:
         return _gauge(found, kind, where, ambient_pressure)
     return found
+
+
+def _inverse(dimensions: frozenset[tuple[str, float]]) -> frozenset[tuple[str, float]]:
+    return frozenset((name, -power) for name, power in dimensions)
 
 
 def _gauge(found: Conversion, kind: Kind, where: str, ambient_pressure: float | None) -> Conversion:

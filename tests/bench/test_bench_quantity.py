@@ -1,5 +1,6 @@
 """Quantities with units: against exact definitions, and against everything that must be refused."""
 
+import math
 import re
 import time
 
@@ -272,3 +273,25 @@ def test_foreign_text_stays_on_one_line():
     assert shown("a\nb\x1b[2J") == "a\\nb\\x1b[2J"
     assert shown("x" * 100).endswith("...")
     assert len(shown("x" * 100)) == 60
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "limit"),
+    [
+        ("0.061 N*m/A", 0.061, 0.0),
+        ("0.052 V/(rad/s)", 0.052, 0.0),
+        ("0.052 V*s/rad +/- 2 %", 0.052, 0.02 * 0.052),
+        ("183 rpm/V", 60 / (2 * math.pi * 183), 0.0),
+        ("183 rpm/V +/- 1 %", 60 / (2 * math.pi * 183), 0.01 * 60 / (2 * math.pi * 183)),
+    ],
+)
+def test_torque_constant_as_data_sheets_give_it(text, value, limit):
+    """Newton metres per ampere are volts per radian per second (SI); a speed constant of the terminals is its inverse."""
+    found = read_option(text, "torque_constant", "--kt")
+    assert found.value == pytest.approx(value, rel=1e-12)
+    assert found.limit == pytest.approx(limit, rel=1e-9)
+
+
+def test_only_a_torque_constant_may_be_given_as_its_inverse():
+    with pytest.raises(InputError, match="expected a resistance"):
+        read_option("0.4 1/ohm", "winding_resistance", "--r")
