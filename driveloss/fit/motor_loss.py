@@ -153,7 +153,8 @@ class Unknown(Incremental):
         return np.ones(meters.size)
 
 
-UNKNOWN, FITTED = Unknown(), FittedConstants()
+UNKNOWN = Unknown()
+FITTED = FittedConstants()
 # the best last
 ROUTES: dict[str, Route] = {r.name: r for r in (UNKNOWN, FITTED, Incremental(), MotorConstants(), MeasuredCurrent())}
 
