@@ -129,8 +129,6 @@ class Motor:
         if self.incremental_efficiency is not None and self.winding_resistance is not None:
             raise FieldError(
                 "incremental_efficiency", "stands instead of winding_resistance: expected one of them, got both")
-        if self.controller_efficiency is not None and self.supply != "controller":
-            raise FieldError("controller_efficiency", f'needs supply = "controller", got "{self.supply}"')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -68,6 +68,7 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
         misfit,
         overpumped,
         unstated_meter,
+        unused_controller,
         unused_drag,
         wrong_order,
     )
@@ -78,7 +79,8 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
     found += wrong_order(ladder, fits["polynomial"]) if "polynomial" in fits else []
     found += misfit(fits["physical"]) if "physical" in fits else []
     found += overpumped(ladder, stated, power)
-    return found + idle_unknown(ladder) + unused_drag(ladder) + unstated_meter(bench)
+    found += idle_unknown(ladder) + unused_drag(ladder) + unused_controller(bench)
+    return found + unstated_meter(bench)
 
 
 def _fits(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from driveloss.bench.records import Cylinder, FloatArray, Limits, Meter, Quantity, Rig
+from driveloss.bench.records import Cylinder, FloatArray, Limits, Meter, Motor, Quantity, Rig
 
 if TYPE_CHECKING:
     from driveloss.fit.readings import Readings
@@ -62,6 +62,12 @@ def _ammeter_gain(meter: Meter) -> float:
     return meter.power.gain if meter.voltage.is_perfect and meter.current.is_perfect else meter.current.gain
 
 
+def _controller(motor: Motor) -> Quantity:
+    """What passes it of what goes beyond standby; all where the meter sits behind it or nothing is stated."""
+    stated = motor.controller_efficiency if motor.supply == "controller" else None
+    return stated or Quantity(1.0)
+
+
 def _dimension(key: str) -> Any:
     return _error("geometry", key, lambda cylinder: getattr(cylinder, key))
 
@@ -104,7 +110,7 @@ class Meters:
         "motor constants", "motor", lambda rig: rig.motor.brush_drop or Quantity(0.0)
     )  # [V] of both brushes
     controller_efficiency: FloatArray = _error(
-        "motor constants", "motor", lambda rig: rig.motor.controller_efficiency or Quantity(1.0), 1.0
+        "motor constants", "motor", lambda rig: _controller(rig.motor), 1.0
     )  # of what passes beyond standby
     incremental_efficiency: FloatArray = _error(
         "motor constants", "motor", lambda rig: rig.motor.incremental_efficiency, 1.0

@@ -198,3 +198,15 @@ def unused_drag(ladder: Ladder) -> list[Finding]:
         )
         for name in unused
     ]
+
+
+def unused_controller(bench: Bench) -> list[Finding]:
+    """A controller's efficiency where the meter sits behind it."""
+    motor = bench.rig.motor
+    if motor.controller_efficiency is None or motor.supply == "controller":
+        return []
+    text = (
+        "bench.toml, motor.controller_efficiency: not used, since the meter sits on the motor's leads (supply = "
+        '"terminals"), behind any controller.'
+    )
+    return [Finding("unused", text)]

@@ -286,7 +286,7 @@ def test_foreign_text_stays_on_one_line():
     ],
 )
 def test_torque_constant_as_data_sheets_give_it(text, value, limit):
-    """Newton metres per ampere are volts per radian per second (SI); a speed constant of the terminals is its inverse."""
+    """Newton metres per ampere are volts per radian per second (SI); a speed constant is its inverse."""
     found = read_option(text, "torque_constant", "--kt")
     assert found.value == pytest.approx(value, rel=1e-12)
     assert found.limit == pytest.approx(limit, rel=1e-9)

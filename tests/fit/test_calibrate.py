@@ -60,7 +60,7 @@ def test_a_winding_is_as_warm_as_in_the_sweeps(tmp_path, slope):
     assert calibration.winding == pytest.approx(tuple(line)[::-1], rel=1e-3, abs=1e-9)
     warm = np.polyval(line, 80.0) - 273.15
     ohms = 0.0001 * (235 + warm) / (235 + 20)  # copper, IEC 60034-1; 20 degC unless stated
-    loss = calibration.load_loss(np.array([[80.0]]), np.array([8.0]))
+    loss = calibration.load_loss(np.array([[80.0]]), np.array([8.0])).copper
     assert loss[0, 0] == pytest.approx(ohms * (80.0 / (0.3 * 2 * np.pi * 8.0)) ** 2, rel=1e-3)
 
 

@@ -9,7 +9,6 @@ from simulate import random_bench, write_bench
 
 from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
-from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
 from fit.benches import Sheet, same
 from fit.benches import write_bench as write_by_hand
@@ -49,7 +48,10 @@ def test_constants_are_found_in_the_readings(volts_and_amperes):
 def test_net_power_is_held_with_nothing_stated_of_the_motor(volts_and_amperes):
     _, answer, bench = volts_and_amperes
     runs = breakdown(calibrate(bench, draws=1000, compare=False), bench.sweeps).runs
-    held = [run.pneumatic.low <= true["pneumatic_W"] <= run.pneumatic.high for run, true in zip(runs, answer.runs)]
+    held = [
+        run.pneumatic.low <= true["pneumatic_W"] <= run.pneumatic.high
+        for run, true in zip(runs, answer.runs, strict=True)
+    ]
     assert np.mean(held) >= 0.85
     assert all(run.motor_copper is not None for run in runs)
 
@@ -97,7 +99,7 @@ def test_brush_drop_in_a_worked_example(tmp_path):
 
 
 def test_controller_takes_its_share_of_what_passes(tmp_path):
-    """Energy balance: of 60 W beyond standby a controller of 0.9 passes 54 W, which current, speed and winding share."""
+    """Energy balance: of 60 W beyond standby a controller of 0.9 passes 54 W on to the motor."""
     header = "frequency [Hz],power [W]"
     powers = {"piston-disconnected": 20.0, "no-load": 30.0, "loaded": 60.0}
     sheets = [
@@ -112,6 +114,14 @@ def test_controller_takes_its_share_of_what_passes(tmp_path):
     assert run.motor.value if run.motor else run.drive.value > 6.0
 
 
-def test_controller_efficiency_needs_a_controller(tmp_path):
-    with pytest.raises(InputError, match=r"bench.toml, line \d+, key 'motor.controller_efficiency'"):
-        write_by_hand(tmp_path, '[motor]\nsupply = "terminals"\ncontroller_efficiency = 0.9', [])
+def test_controller_efficiency_is_not_used_behind_the_controller(tmp_path):
+    """The meter on the motor's leads has the controller's loss behind it: said, and the net power as without."""
+    sheets = [
+        Sheet(stage, "frequency [Hz],power [W]", same((10.0, 20.0))) for stage in ("piston-disconnected", "no-load")
+    ]
+    bench = write_by_hand(tmp_path, '[motor]\nsupply = "terminals"\ncontroller_efficiency = 0.9', sheets)
+    calibration = calibrate(bench, draws=200, compare=False)
+    assert np.all(calibration.meters.controller_efficiency == 1.0)
+    assert [finding.kind for finding in calibration.findings if "controller_efficiency" in finding.sentence] == [
+        "unused"
+    ]
