@@ -126,6 +126,7 @@ class Meters:
     cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
     reference_temperature: float = 293.15  # [K] at which the resistance was measured
     product_by_power_limits: bool = False  # volts times amperes without limits of their own: the power's stand for both
+    fitted: tuple[str, ...] = ()  # fields found in the readings: they follow from the other errors and the scatter
     reading_by_reading: Limits = Limits()  # [Hz] a run's own misreading of frequency
 
     @property
@@ -186,7 +187,7 @@ class Meters:
         for holder in holders:
             for name, error in common_errors(holder).items():
                 draws = getattr(holder, name)
-                if np.ptp(draws) > 0:  # nan: not known
+                if np.ptp(draws) > 0 and name not in self.fitted:  # nan: not known
                     yield error.source, draws
 
     def as_stated(self) -> Meters:

@@ -58,6 +58,7 @@ class FittedMotor:
             resistance=self.draws["resistance"],
             torque_constant=self.draws["torque_constant"],
             brush_drop=self.draws["brush_drop"],
+            fitted=tuple(CONSTANTS),
         )
 
     def told_with(self, fit: FamilyFit) -> FamilyFit:

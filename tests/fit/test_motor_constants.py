@@ -9,6 +9,7 @@ from simulate import random_bench, write_bench
 
 from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
+from driveloss.breakdown.budget import budget
 from driveloss.fit.calibrate import calibrate
 from fit.benches import Sheet, same
 from fit.benches import write_bench as write_by_hand
@@ -54,6 +55,17 @@ def test_net_power_is_held_with_nothing_stated_of_the_motor(volts_and_amperes):
     ]
     assert np.mean(held) >= 0.85
     assert all(run.motor_copper is not None for run in runs)
+
+
+def test_what_fitted_constants_rest_on_is_in_the_budget_once(volts_and_amperes):
+    """Their errors are the meters' and the scatter's: squares of the shares still add up (JCGM 100:2008, 5.1.2)."""
+    _, _, bench = volts_and_amperes
+    answer = breakdown(calibrate(bench, draws=1000, compare=False), bench.sweeps)
+    shares = budget(answer)
+    assert "motor constants" not in shares
+    together = np.sqrt(sum(widths**2 for widths in shares.values()))
+    whole = np.array([run.pneumatic.half_width for run in answer.runs])
+    assert np.median(together / whole) == pytest.approx(1.0, abs=0.12)
 
 
 def test_stated_constants_that_the_readings_contradict(volts_and_amperes, tmp_path):
