@@ -10,7 +10,7 @@ from driveloss.cli.command import command, option
 from driveloss.cli.console import note
 from driveloss.cli.options import BenchPath, JsonOption, cylinder_option, keep_all_option, one_of, power, seed_option
 from driveloss.errors import InputError
-from driveloss.plan import DRAWS, ORDERS
+from driveloss.plan import ORDERS
 
 if TYPE_CHECKING:
     from driveloss.plan.outlook import Outlook
@@ -90,7 +90,7 @@ def _measured(bench: Path, expectation: Expectation, at: list[float], taking: Ta
         loaded = load_bench(bench)
     except NoReadingsError as error:
         raise InputError(f"{error}; a bench without readings needs --from, --to, --scatter and --power-at") from error
-    calibration = calibrate(loaded, draws=DRAWS, seed=taking.seed, keep_all=taking.keep_all, compare=False)
+    calibration = calibrate(loaded, seed=taking.seed, keep_all=taking.keep_all, compare=False)
     return outlook(loaded, calibration, scatter, loaded_power, at)
 
 

@@ -10,7 +10,6 @@ if TYPE_CHECKING:
     from driveloss.plan.ask import Plan
 
 ORDERS = {"up-down": "up and down, so that a drift shows", "random": "in random order, so that a drift averages out"}
-DRAWS = 2000
 
 
 def plan(  # noqa: PLR0913 - what a user may ask for
@@ -35,7 +34,7 @@ def plan(  # noqa: PLR0913 - what a user may ask for
 
     wanted, noise = _power(half_width, "half-width"), _power(scatter, "scatter")
     loaded = _power(loaded_power, "loaded power")
-    calibration = calibrate(bench, draws=DRAWS, compare=False)
+    calibration = calibrate(bench, compare=False)
     known = outlook(bench, calibration, noise, loaded, at)
     return ask(known, at, half_width=wanted, readings=readings, cylinders=cylinders)
 

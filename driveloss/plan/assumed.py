@@ -14,7 +14,6 @@ from driveloss.fit.calibrate import calibrate
 from driveloss.fit.checks import positive
 from driveloss.fit.readings import Rung
 from driveloss.physics import motor
-from driveloss.plan import DRAWS
 from driveloss.plan.outlook import Outlook, planned, weighted_fit
 
 POINTS = 9  # assumed readings a rung
@@ -46,7 +45,7 @@ def assumed_outlook(config: Config, folder: Path, expected: Expected) -> Outlook
     """
     sweeps = tuple(_sweep(config, rung, expected) for rung in _rungs(config))
     bench = Bench(folder, config.rig, sweeps, config.sha256)
-    calibration = calibrate(bench, draws=DRAWS, compare=False, keep_all=True)
+    calibration = calibrate(bench, compare=False, keep_all=True)
     problem = weighted_fit(calibration)
     terms = tuple(term for term in problem.terms if term.kind != "stribeck")
     said = _said(config, expected)

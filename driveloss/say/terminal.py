@@ -49,6 +49,7 @@ def _table(sheet: Sheet, *, stacked: bool = False) -> Table:
     result.title_justify, result.title_style = "left", "bold"
     for head in sheet.heads:
         result.add_column(head, justify="left" if head in sheet.left else "right", overflow="fold")
+    numbers = [stacked and head not in sheet.left for head in sheet.heads]  # words may hold any sign
     for row in sheet.rows:
-        result.add_row(*(cell.replace(" ±", "\n±") if stacked else cell for cell in row))
+        result.add_row(*(cell.replace(" ±", "\n±") if n else cell for cell, n in zip(row, numbers, strict=True)))
     return result
