@@ -61,6 +61,10 @@ class _Line:
             cells.pop()
         return cells
 
+    def width(self, delimiter: str) -> int:
+        """Number of its cells, empty ones at the end included."""
+        return len(next(csv.reader([self.text], delimiter=delimiter)))
+
 
 def read_table(data: bytes, name: str) -> CsvTable:
     """Take the bytes of a file apart. InputError: binary, empty, no header, no rows, a ragged row."""
@@ -75,7 +79,10 @@ def read_table(data: bytes, name: str) -> CsvTable:
     headings = header.cells(delimiter)
     if not headings or any(NUMBER.fullmatch(cell.replace(",", ".")) for cell in headings):
         raise header.refusal(f"{EXPECTED_HEADER}, read '{shown(header.text)}'")
-    rows = [TextRow(line.number, cells) for line in lines[1:] if any(cells := _row(line, delimiter, len(headings)))]
+    most = header.width(delimiter)
+    rows = [
+        TextRow(line.number, cells) for line in lines[1:] if any(cells := _row(line, delimiter, len(headings), most))
+    ]
     if not rows:
         raise NoReadingsError(f"{name}: expected at least one line of readings below the header, read none")
     return CsvTable(name, delimiter, header.number, headings, rows)
@@ -123,9 +130,18 @@ def _delimiter(header: str) -> str:
     return best if best in outside_units else ";"  # one column only: a comma may then be the decimal mark
 
 
-def _row(line: _Line, delimiter: str, width: int) -> list[str]:
-    """As many cells as there are headings, or nothing but empty ones: a spreadsheet's blank line."""
+def _row(line: _Line, delimiter: str, width: int, most: int) -> list[str]:
+    """As many cells as there are headings, or nothing but empty ones: a spreadsheet's blank line.
+
+    most: cells of the header line with its empty ones. A row with more holds a delimiter that the header lacks, which
+    may be a decimal comma ("180,4,5,21,," under four headings).
+    """
     cells = line.cells(delimiter, at_least=width)
+    if any(cells) and line.width(delimiter) > most >= len(cells):
+        raise line.refusal(
+            f"expected no more delimiters than in the header line, read '{shown(line.text)}'; is a decimal comma among "
+            f"them? (delimiter: {_DELIMITERS[delimiter]})"
+        )
     if any(cells) and len(cells) != width:
         raise line.refusal(
             f"expected {width} cells as in the header line, read {len(cells)} in '{shown(line.text)}' "

@@ -142,6 +142,12 @@ def test_what_spreadsheets_write(sweep_file, text):
     assert (sweep.frequency.tolist(), sweep.power.tolist()) == ([1.5], [2.5])
 
 
+@pytest.mark.parametrize("row", ["180,4,5,21,,", "180,4,5,,,"])
+def test_a_decimal_comma_among_the_delimiters_is_not_swallowed_by_empty_cells(sweep_file, row):
+    message = refusal(sweep_file(f"speed [rpm],power [W],winding [degC],note,\n{row}\n"))
+    assert "line 2" in message and "decimal comma" in message
+
+
 def test_a_misspelt_optional_column_is_pointed_out(sweep_file):
     _, notices = sweep_and_notices(sweep_file("frequency [Hz],power [W],hot-end [degC]\n1,2,3\n"))
     assert notices == ("sweep.csv, line 1: column 'hot-end [degC]' is left out; did you mean 'hot end'?",)
