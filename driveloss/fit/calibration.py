@@ -137,10 +137,15 @@ class Calibration:
         return motor.winding_resistance(meters.resistance, meters.reference_temperature, warm)
 
     def calibrated(self, cylinder: str | None) -> tuple[float, float]:
-        """Lowest and highest frequency at which motor, drive and (where given) one cylinder were measured. [Hz]"""
+        """Lowest and highest frequency at which motor, drive and (where given) one cylinder were measured. [Hz]
+
+        As far as the frequency meter tells them: what lies outside by less than its limit of error is inside.
+        """
         spans = [self.drive_range, *([self.motor_range] if self.motor_range else [])]
         spans += [self.ranges[cylinder]] if cylinder else []
-        return max(s.low for s in spans) * (1 - EDGE), min(s.high for s in spans) * (1 + EDGE)
+        low, high, limit = max(s.low for s in spans), min(s.high for s in spans), self.rig.meter.frequency
+        below, above = (max(EDGE * f, limit.gain * f + limit.zero) for f in (low, high))
+        return low - below, high + above
 
     def is_extrapolated(self, frequency: float, cylinder: str | None) -> bool:
         """Whether a frequency lies outside what was measured of motor, drive or (where given) one cylinder. [Hz]"""

@@ -1,10 +1,13 @@
 """No-load losses at any frequency: rows, sums, and what is said outside the measured range."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from simulate import CylinderTruth, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder, write_bench
 
 from driveloss.bench.load import load_bench
+from driveloss.bench.records import Limits, Meter
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
 from driveloss.losses.ask import losses
@@ -86,6 +89,17 @@ def test_extrapolated_is_flagged(calibration, frequency, outside):
     for row in losses(calibration, [frequency]):
         assert row.extrapolated is outside
         assert ("extrapolated" in row.flags) is outside
+
+
+def test_jitter_within_the_frequency_meters_limit_is_not_extrapolation(calibration):
+    """A run that was set to the highest calibrated frequency is read beside it, no further than the meter can tell."""
+    top = calibration.drive_range.high
+    fine, rough = (
+        replace(calibration, rig=replace(calibration.rig, meter=Meter(frequency=Limits(zero=share * top))))
+        for share in (0.0, 0.03)
+    )
+    assert fine.is_extrapolated(1.02 * top, None) and not rough.is_extrapolated(1.02 * top, None)
+    assert rough.is_extrapolated(1.04 * top, None)
 
 
 @pytest.mark.parametrize("part", ["drive", "seal"])
