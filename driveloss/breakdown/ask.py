@@ -203,7 +203,7 @@ def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -
     tests = {
         "extrapolated": calibration.is_extrapolated(float(readings.frequency[i]), name),
         "load-loss-unknown": not calibration.route.is_known,
-        "winding-temperature-assumed": calibration.route.has_copper and not np.isfinite(readings.winding[i]),
+        "winding-temperature-assumed": calibration.route.is_cold and not np.isfinite(readings.winding[i]),
         "port-loss-unknown": rig.cylinders[name].open_port_diameter is None,
         "port-drop-large": port_drop_is_large(calibration, name),
         "pressure-not-calibrated": not calibration.pressure_is_known(name, float(readings.mean_pressure[i])),

@@ -34,6 +34,7 @@ class Route(ABC):
     name: ClassVar[str]  # in saved calibrations
     words: ClassVar[str]
     has_copper: ClassVar[bool] = False  # whether the loss is the winding's copper loss
+    is_cold: ClassVar[bool] = False  # whether the winding's resistance was measured at rest, not as it runs
     is_known: ClassVar[bool] = True
     needs_current: ClassVar[bool] = False  # a column of motor current beside each power
 
@@ -64,6 +65,7 @@ class MeasuredCurrent(Route):
     name = "measured current"
     words = "copper loss from the winding resistance and the measured motor current"
     has_copper = True
+    is_cold = True
     needs_current = True
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
@@ -88,6 +90,7 @@ class FittedConstants(MeasuredCurrent):
 
     name = "fitted constants"
     words = "copper and brush loss from the motor constants that the bench's own volts and amperes tell"
+    is_cold = False
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return False  # whether the readings tell them shows in the fit

@@ -45,7 +45,17 @@ def _of_the_drive(calibration: Calibration) -> Iterator[Assumption]:
             "Current that pulsates more within a revolution heats the winding more under load: net power then comes "
             "out too high.",
         )
-    if route.has_copper:
+    if route.is_cold and calibration.rig.motor.brush_drop is None:
+        yield Assumption(
+            "No brush drop is stated, so the motor is taken to have no brushes.",
+            "Brushes lose in proportion to the current: net power then comes out too high.",
+        )
+    if calibration.rig.motor.supply == "controller" and calibration.rig.motor.controller_efficiency is None:
+        yield Assumption(
+            "The controller loses nothing beyond its standby power.",
+            "It does, in proportion to what passes: net power comes out too high.",
+        )
+    if route.is_cold:
         yield Assumption(
             "The copper of the winding has the temperature recorded beside a reading, and where none was recorded the "
             "one at which its resistance was measured.",
@@ -69,6 +79,10 @@ def _of_the_transmission(calibration: Calibration) -> Iterator[Assumption]:
 
 def _of_seal_and_gas(calibration: Calibration) -> Iterator[Assumption]:
     rig = calibration.rig
+    yield Assumption(
+        "Net power is that at the piston's face, and includes what leaks past the seal.",
+        "No bias by that meaning; what reaches the gas circuit is less by the leak.",
+    )
     yield Assumption(
         "The seal drags under the oscillating pressure of a loaded run as it does at that run's mean pressure.",
         "No bias where drag grows in proportion to pressure and the cycle's peaks and troughs cancel; a lip that "

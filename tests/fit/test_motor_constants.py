@@ -55,6 +55,7 @@ def test_net_power_is_held_with_nothing_stated_of_the_motor(volts_and_amperes):
     ]
     assert np.mean(held) >= 0.85
     assert all(run.motor_copper is not None for run in runs)
+    assert not any("winding-temperature-assumed" in run.flags for run in runs)  # found as warm as it ran
 
 
 def test_what_fitted_constants_rest_on_is_in_the_budget_once(volts_and_amperes):
