@@ -6,7 +6,7 @@ one current a speed changes the back-emf alone, so the ladder and the loaded run
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ from driveloss.fit.readings import Readings, joined
 from driveloss.physics import motor
 
 LEAST_READINGS = 8
+APART = 1e4  # condition of the scaled readings beyond which they do not tell the constants apart
 ALIKE = 0.9  # correlation of two constants from which on a note says so
 WARMEST = 1.35  # times the resistance as measured: a winding some 90 K warmer, by IEC 60034-1
 VAGUE = 0.5  # relative half-width of the resistance from which on the volts and amperes do not tell it
@@ -79,8 +80,8 @@ def fit_motor(ladder: Ladder, meters: Meters, sampler: Sampler) -> FittedMotor |
     """Fit the constants to a bench's readings with volts and amperes at the motor; None where they do not tell them.
 
     The best fit is lmfit's, with no constant below zero; every draw is fitted again with its own meter errors and
-    scatter, as limits of error are common to all readings. Where the winding was read its
-    temperature counts, and the resistance is at the reference temperature.
+    scatter, as limits of error are common to all readings. Where the winding was read its temperature counts, and the
+    resistance is at the reference temperature; other readings count as if they were at that, here as in `motor_loss`.
     """
     known = joined(ladder.readings, ladder.loaded)
     known = known.only(np.isfinite(known.voltage))
@@ -93,14 +94,15 @@ def fit_motor(ladder: Ladder, meters: Meters, sampler: Sampler) -> FittedMotor |
     size = fit.residual_sd * np.sqrt(fit.dof / rng.chisquare(fit.dof, meters.size)) * ("noise" in sampler.active)
     scatter = rng.standard_normal((len(known), meters.size)) * size
     scatter[:, 0] = 0.0
-    drawn = _refitted(known, meters, scatter)
-    drawn[:, 0] = np.pad(fit.coefficients, (0, len(CONSTANTS) - len(fit.coefficients)))
+    drawn = _refitted(known, meters, scatter, len(fit.coefficients))
+    drawn[: len(fit.coefficients), 0] = fit.coefficients
     draws = dict(zip(CONSTANTS, drawn, strict=True))
     resistance = estimate(draws["resistance"])
     if resistance is None or resistance.half_width > VAGUE * resistance.value:
         return None
     names = list(CONSTANTS)
-    matrix = np.atleast_2d(np.corrcoef(drawn[:, 1:]))
+    with np.errstate(divide="ignore", invalid="ignore"):  # a constant that does not vary correlates with none
+        matrix = np.atleast_2d(np.nan_to_num(np.corrcoef(drawn[:, 1:])))
     pairs = ((a, b) for a in range(len(names)) for b in range(a))
     return FittedMotor(draws, {(names[b], names[a]): float(matrix[a, b]) for a, b in pairs})
 
@@ -110,7 +112,7 @@ def _columns(readings: Readings, meters: Meters) -> tuple[FloatArray, FloatArray
     volts = meters.voltage(readings)
     speed = motor.motor_speed(meters.frequency(readings.frequency), meters.ratio)
     winding, reference = meters.temperature("winding", readings.winding), meters.reference_temperature
-    warmth = motor.winding_resistance(1.0, reference, winding) if np.isfinite(readings.winding).all() else 1.0
+    warmth = motor.winding_resistance(1.0, reference, np.where(np.isfinite(winding), winding, reference))
     return volts, meters.current(readings) * warmth, speed
 
 
@@ -127,28 +129,39 @@ def _best(readings: Readings, stated: Meters) -> Solution | None:
         "torque_constant": 0.8 * highest / float(speed.max()),
         "brush_drop": 0.02 * highest,
     }
-    fits = (curve_fit(model, names, volts, None, dict.fromkeys(names, (0.0, np.inf))) for names in _sets(start))
-    return next((fit for fit in fits if fit.converged), None)
+    columns = np.column_stack([amps, speed, np.ones_like(volts)])
+    columns /= np.linalg.norm(columns, axis=0)
+    for count in (len(CONSTANTS), len(CONSTANTS) - 1):  # all, then without the brushes
+        told = dict(list(start.items())[:count])
+        if np.linalg.cond(columns[:, :count]) < APART:
+            fit = curve_fit(model, told, volts, None, dict.fromkeys(told, (0.0, np.inf)))
+            if fit.converged:
+                return fit
+    return None
 
 
-def _sets(start: dict[str, float]) -> Iterator[dict[str, float]]:
-    """All constants, then those without the brushes."""
-    yield start
-    yield {name: value for name, value in start.items() if name != "brush_drop"}
+def _refitted(readings: Readings, meters: Meters, scatter: FloatArray, count: int) -> FloatArray:
+    """Least squares in every draw by the normal equations of scaled columns; (3, 1 + draws), none below zero.
 
-
-def _refitted(readings: Readings, meters: Meters, scatter: FloatArray) -> FloatArray:
-    """Least squares in every draw by the normal equations of scaled columns; (3, 1 + draws), none below zero."""
+    count: of the constants that are told, 3 or without the brushes 2.
+    """
     volts, amps, speed = _columns(readings, meters)
     sizes = np.array([amps.max(), speed.max(), 1.0])
     columns = [amps / sizes[0], speed / sizes[1], np.ones_like(volts)]
     normal = np.array([[np.sum(a * b, axis=0) for b in columns] for a in columns])  # (3, 3, 1 + draws)
     right = np.array([np.sum(a * (volts + scatter), axis=0) for a in columns])
-    solved = np.linalg.solve(np.moveaxis(normal, 2, 0), right.T[:, :, None])[:, :, 0].T
-    without = np.linalg.solve(np.moveaxis(normal[:2, :2], 2, 0), right[:2].T[:, :, None])[:, :, 0].T
-    below = solved[2] < 0  # then no drop at the brushes fits best
-    solved[:2, below], solved[2, below] = without[:, below], 0.0
-    return np.asarray(np.maximum(solved, 0.0) / sizes[:, None])
+    found = np.zeros((len(CONSTANTS), meters.size))
+    found[:2] = _solved(normal[:2, :2], right[:2])
+    if count == len(CONSTANTS):
+        whole = _solved(normal, right)
+        above = whole[2] > 0  # else no drop at the brushes fits best
+        found[:, above] = whole[:, above]
+    return np.asarray(np.maximum(found, 0.0) / sizes[:, None])
+
+
+def _solved(normal: FloatArray, right: FloatArray) -> FloatArray:
+    """Normal equations (k, k, draws) with right-hand sides (k, draws): (k, draws)."""
+    return np.asarray(np.linalg.solve(np.moveaxis(normal, 2, 0), right.T[:, :, None])[:, :, 0].T)
 
 
 def constants_disagree(rig: Rig, fitted: FittedMotor | None) -> list[Finding]:

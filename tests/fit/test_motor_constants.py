@@ -138,3 +138,24 @@ def test_controller_efficiency_is_not_used_behind_the_controller(tmp_path):
     assert [finding.kind for finding in calibration.findings if "controller_efficiency" in finding.sentence] == [
         "unused"
     ]
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("frequencies", [(10.0,), (6.0, 8.0, 10.0)], ids=["one speed", "three speeds"])
+def test_exact_volts_and_amperes_without_brushes(tmp_path, frequencies):
+    """V = R I + K omega without error: R and K come back; where one speed leaves the brushes open they are not told."""
+    header, ohms, constant = "frequency [Hz],voltage [V],current [A]", 0.5, 0.1
+    amps = {"piston-disconnected": 1.0, "no-load": 2.0, "loaded": 5.0}
+    rows = {
+        stage: [(f, f"{ohms * i + constant * 2 * np.pi * f:.12f}", i) for f in frequencies for _ in range(3)]
+        for stage, i in amps.items()
+    }
+    sheets = [Sheet(s, header, r, 'mean_pressure = "1 bar"' if s == "loaded" else "") for s, r in rows.items()]
+    bench = write_by_hand(tmp_path, '[motor]\nsupply = "terminals"', sheets)
+    calibration = calibrate(bench, draws=200, compare=False)
+    assert calibration.route.name == "fitted constants"
+    assert calibration.meters.resistance == pytest.approx(np.full(201, ohms), rel=1e-6)
+    assert calibration.meters.torque_constant == pytest.approx(np.full(201, constant), rel=1e-6)
+    shaft = [constant * 2 * np.pi * frequencies[0] * i for i in (5.0, 2.0)]
+    run = breakdown(calibration, bench.sweeps).runs[0]
+    assert run.pneumatic.value == pytest.approx(shaft[0] - shaft[1], rel=1e-5)
