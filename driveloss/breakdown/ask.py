@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from driveloss.bench.records import FloatArray, Sweep
+from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
@@ -111,7 +112,7 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
     parts = _split(calibration, readings, rng)
     draws = parts | _heat(calibration, readings, parts)
     flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
-    return Breakdown(calibration, readings, draws, flags)
+    return Breakdown(calibration, readings, draws, flagged_suspects(calibration, readings, flags))
 
 
 def _check(calibration: Calibration, readings: Readings) -> None:
@@ -158,7 +159,7 @@ def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Genera
     size = calibration.scatter(readings.power)
     size = size * growth_beyond(readings.frequency, calibration.drive_range)[:, None]  # its growth is extrapolated too
     power = rng.standard_normal(shape) * size
-    power = calibration.route.scatter_at_meter(power, calibration.meters)
+    power = calibration.route.scatter_at_meter(power, calibration.meters) + doubt(calibration, readings)
     relative = power / readings.power[:, None]
     by_product = np.isfinite(readings.voltage)[:, None]  # the same ammeter then makes both deviate
     own = rng.standard_normal(shape) * size / readings.power[:, None]

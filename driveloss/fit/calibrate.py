@@ -41,6 +41,7 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     Raises InputError where the readings cannot be explained at all.
     """
     from driveloss.fit.outliers import screen
+    from driveloss.fit.suspects import suspect_runs
 
     whole, sampler = build_ladder(bench), Sampler(draws, seed, active)
     meters = sampler.meters(bench.rig) if meters is None else meters
@@ -55,13 +56,13 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
         fits["physical"] = fitted.told_with(fits["physical"])
     evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
     weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))
-    findings = (*screened.findings, *weaknesses)
-    return replace(_assemble(bench, meters, standby, fits[family], evidence), findings=findings)
+    calibration = _assemble(bench, meters, standby, fits[family], evidence)
+    findings = (*screened.findings, *suspect_runs(calibration, whole.loaded), *weaknesses)
+    return replace(calibration, findings=findings)
 
 
 def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evidence) -> list[Finding]:
     """Everything that screening says about whole sweeps and the meter."""
-    from driveloss.fit.outliers import suspect_runs
     from driveloss.fit.weaknesses import (
         drifts,
         idle_unknown,
@@ -75,7 +76,7 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
 
     ladder, fits, stated = evidence.ladder, evidence.fits, meters.as_stated()
     power = ladder_power(ladder, stated, standby[:1])[:, 0]
-    found = suspect_runs(ladder.loaded) + drifts(ladder.readings, power)
+    found = drifts(ladder.readings, power)
     found += wrong_order(ladder, fits["polynomial"]) if "polynomial" in fits else []
     found += misfit(fits["physical"]) if "physical" in fits else []
     found += overpumped(ladder, stated, power)

@@ -27,8 +27,6 @@ MOST_SHARE = 0.1  # of the readings: more of them is no slip of the pen
 LEAST_LEFT = 3  # readings that a rung keeps
 STEPS = 15  # of the reweighting
 PASSES = 40  # from shaft power back to the meter's
-LEAST_RUNS = 6  # of a loaded sweep that can be screened
-LOADED_SHARE = 0.2  # of a loaded reading: less is no gross error, since runs differ by themselves
 
 
 @dataclass(frozen=True)
@@ -229,32 +227,3 @@ def likely_slip(written: float, expected: float) -> str:
         if swapped.replace(".", "").isdigit() and "." not in text[i : i + 2] and abs(float(swapped) - expected) < close:
             return f" (digits transposed? {swapped})"
     return ""
-
-
-def suspect_runs(runs: Readings) -> list[Finding]:
-    """Loaded readings far off the smooth course of their own sweep: reported, never left out."""
-    findings = []
-    for file in dict.fromkeys(runs.file):
-        mine = np.flatnonzero(runs.file == file)
-        if len(mine) < LEAST_RUNS or len(np.unique(runs.frequency[mine])) < 4:
-            continue
-        f = runs.frequency[mine] / runs.frequency[mine].mean()
-        design = np.column_stack([np.ones_like(f), f, f**2, f**3])
-        power = runs.power[mine]
-        # Scatter goes with what was likely read: a misplaced point must not set its own weight.
-        sigma = np.maximum(design @ _robust_fit(design, power), max(0.01 * power.max(), 1e-9))
-        size = float(np.maximum((runs.resolution[mine] / sigma).mean(), 1e-6))
-        gross = np.full(len(mine), LOADED_SHARE / size)
-        found, expected = outliers(design / (sigma * size)[:, None], power / (sigma * size), gross)
-        findings += [_suspect(runs, int(mine[i]), float(expected[i] * size * sigma[i])) for i in found]
-    return findings
-
-
-def _suspect(runs: Readings, i: int, expected: float) -> Finding:
-    off = float(runs.power[i] - expected)
-    slip = likely_slip(float(runs.power[i]), expected)
-    text = (
-        f"{runs.where(i)}: {runs.power[i]:g} W at {runs.frequency[i]:g} Hz is {abs(off):.2g} W off the course of its "
-        f"own loaded sweep{slip}; kept, but check it."
-    )
-    return Finding("suspect", text, str(runs.file[i]), int(runs.line[i]), off)

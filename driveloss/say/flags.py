@@ -94,6 +94,13 @@ FLAGS = {
         "Either way; torque and current peak higher at a smaller angle.",
     ),
 }
+    # of a run; here since letters are kept
+    "suspect-reading": Flag(
+        "The power lies far from what the work of a cycle in the other runs of its sweep lets expect: probably a slip "
+        "in writing it down, or a run not yet steady. It was kept, and its interval reaches to where they put it; "
+        "correct it, or repeat the run.",
+        "Either way: read too high, net pneumatic power is too high.",
+    ),
 
 
 def flag_letters(flags: Iterable[str], between: str = " ") -> str:
