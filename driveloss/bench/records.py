@@ -160,6 +160,9 @@ class Cylinder:
         "the hole it breathes through in the no-load sweep", default=None)
     discharge_coefficient: Quantity = key(
         "ratio", "", "0.62", 0.1, 1, "was it in percent?", "of that hole", default=Quantity(0.62, 0.03))
+    open_volume: Quantity | None = key(
+        "volume", "m^3", "20 cm^3", 0, 0.1, "was it in cm^3?",
+        "gas left at top dead centre behind that hole; matters where it is small", default=None)
     pressure_friction: Quantity | None = key(
         "force per pressure", "N/Pa", "0.7 N/bar", 0, 1e-2, "was it in N/bar?",
         "drag per bar across the seal, where not swept at pressure", default=None)

@@ -25,7 +25,7 @@ from driveloss.physics.gas import gas_density
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named
 
-LARGE_DROP = 0.1  # of ambient pressure: beyond it the incompressible orifice law fails
+LARGE_DROP = 0.05  # of the pressure outside: beyond it the volume behind the port decides some 10 % of its power
 
 PLACE = ("file", "line", "row", "cylinder", "frequency", "mean_pressure")  # of a reading, as a run repeats it
 
@@ -217,7 +217,7 @@ def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -
 
 
 def port_drop_is_large(calibration: Calibration, name: str) -> bool:
-    """Whether the open port's peak drop passed 10 % of ambient somewhere in a cylinder's no-load sweeps."""
+    """Whether the open port's peak drop passed 5 % of the pressure outside somewhere in a cylinder's no-load sweeps."""
     rig, span = calibration.rig, calibration.ranges[name]
     cylinder = rig.cylinders[name]
     if cylinder.open_port_diameter is None:
@@ -232,4 +232,4 @@ def port_drop_is_large(calibration: Calibration, name: str) -> bool:
         cylinder.discharge_coefficient.value,
         density,
     )
-    return bool(drop > LARGE_DROP * rig.ambient_pressure.value)
+    return bool(drop > LARGE_DROP * span.pressures[-1])

@@ -13,8 +13,11 @@ import numpy as np
 
 from driveloss.bench.records import Cylinder, FloatArray, Rig
 from driveloss.fit.meters import Meters
-from driveloss.physics import crank, gas, linkage, ports, seal
+from driveloss.physics import breathing, crank, gas, linkage, seal
+from driveloss.physics.cylinder import swept_volume
 
+OPEN_RATIO = 0.5  # volume behind an open port at top dead centre over the swept volume, where none is stated
+PROCESS = 0.5  # of gas squeezed behind an open port: 0 isothermal, 1 adiabatic
 STRIBECK_SPEEDS = np.geomspace(0.04, 1.2, 15)  # tried, as fractions of the peak piston speed
 
 
@@ -162,16 +165,20 @@ def _seal_terms(rig: Rig, scope: Scope, name: str, unresolved: list[str]) -> lis
 
 def port_power(rig: Rig, meters: Meters, name: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
     """Gas pumped through the open port at frequency, pressure (m,): (m, 1 + draws), nan without a port size. [W]"""
-    geometry = meters.cylinders[name]
-    density = gas.gas_density(rig.cylinders[name].gas, pressure[:, None], meters.ambient_temperature)
-    return ports.port_power(
+    geometry, kind = meters.cylinders[name], rig.cylinders[name].gas
+    stated = geometry.open_volume / swept_volume(geometry.bore, geometry.stroke)
+    return breathing.breathing_power(
         frequency[:, None],
         geometry.bore,
         geometry.stroke,
         rod_ratio(rig, rig.cylinders[name]),  # its limits of error change the means by less than 1e-4
         geometry.open_port_diameter,
         geometry.discharge_coefficient,
-        density,
+        gas.gas_density(kind, pressure[:, None], meters.ambient_temperature),
+        pressure[:, None],
+        gas.HEAT_CAPACITY_RATIO[kind],
+        dead_ratio=np.where(np.isnan(stated), OPEN_RATIO, stated),
+        process=PROCESS,
     )
 
 

@@ -81,6 +81,7 @@ class CylinderDraws:
     back_pressure: FloatArray = _dimension("back_pressure")  # [Pa]
     open_port_diameter: FloatArray = _dimension("open_port_diameter")  # [m]
     discharge_coefficient: FloatArray = _dimension("discharge_coefficient")  # [1]
+    open_volume: FloatArray = _dimension("open_volume")  # [m^3]
     pressure_friction: FloatArray = _dimension("pressure_friction")  # [N/Pa]
 
 

@@ -16,6 +16,18 @@ MOLAR_MASS = {
     "oxygen": 31.998e-3,
 }
 
+# [1] at 20 degC and one atmosphere, of usual tables of ideal gases (seen in a web copy); nitrogen, oxygen from memory.
+HEAT_CAPACITY_RATIO = {
+    "air": 1.40,
+    "argon": 1.667,
+    "carbon dioxide": 1.289,
+    "helium": 1.667,
+    "hydrogen": 1.405,
+    "neon": 1.667,
+    "nitrogen": 1.40,
+    "oxygen": 1.40,
+}
+
 GAS_CONSTANT = {gas: MOLAR_GAS_CONSTANT / mass for gas, mass in MOLAR_MASS.items()}  # [J/(kg K)]
 
 

@@ -18,8 +18,8 @@ def port_power(
 
     mean(1/2 rho (A |v|/(C_d A_p))^2 A |v|): the incompressible orifice law both ways, with expansibility and
     approach factors set to one and the piston's whole volume flow through the hole; grows with frequency cubed.
-    Trusted where `peak_port_drop` stays below a tenth of the ambient pressure and the hole below half the bore:
-    there each neglect is below 4 %. Raises ValueError unless 0 <= rod_ratio < 1.
+    Trusted where `peak_port_drop` stays below 3 % of the ambient pressure and the hole below half the bore: there each
+    neglect is below 4 %. Beyond, `breathing.breathing_power`. Raises ValueError unless 0 <= rod_ratio < 1.
     frequency: of the crank [Hz]. bore: diameter of the cylinder [m]. stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1]. port_diameter: of the breathing hole [m].
     discharge_coefficient: of the hole, about 0.6 for a sharp edge [1]. density: of the gas that breathes [kg/m^3].
@@ -45,7 +45,7 @@ def peak_port_drop(
     """Largest pressure drop across the open port during the cycle [Pa].
 
     1/2 rho (A v_peak/(C_d A_p))^2, the incompressible orifice law at the peak piston speed. Shows whether
-    `port_power` can be trusted: below a tenth of the ambient pressure. Raises ValueError unless 0 <= rod_ratio < 1.
+    `port_power` can be trusted: below 3 % of the ambient pressure. Raises ValueError unless 0 <= rod_ratio < 1.
     frequency: of the crank [Hz]. bore: diameter of the cylinder [m]. stroke: of the piston [m].
     rod_ratio: crank radius over rod length, 0 for a scotch yoke [1]. port_diameter: of the breathing hole [m].
     discharge_coefficient: of the hole, about 0.6 for a sharp edge [1]. density: of the gas that breathes [kg/m^3].

@@ -94,9 +94,9 @@ def _of_seal_and_gas(calibration: Calibration) -> Iterator[Assumption]:
     )
     if any(cylinder.open_port_diameter is not None for cylinder in rig.cylinders.values()):
         yield Assumption(
-            "Gas passes the open port of a no-load sweep as an incompressible fluid, with a steady discharge "
-            "coefficient.",
-            "Either way, little while the peak pressure drop stays below 10 % of ambient pressure.",
+            "Gas passes the open port of a no-load sweep with a steady discharge coefficient; it is squeezed where the "
+            "peak pressure drop passes 3 % of the pressure outside.",
+            "Either way, little below 5 %; beyond it by the volume behind the port and the heat that gas exchanges.",
         )
     if rig.aftercooler.seal_heat_share == Quantity(1.0):
         yield Assumption(
