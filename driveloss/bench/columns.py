@@ -100,7 +100,8 @@ def _columns(table: CsvTable, ambient_pressure: float | None) -> tuple[dict[str,
         if name != "note":
             if not unit:
                 raise InputError(f"{at}: the unit is missing: expected '{name} [{KINDS[name].example}]'")
-            scale = conversion_to(unit, KINDS[name], at, ambient_pressure)
+            gauge = None if name == "pressure amplitude" else ambient_pressure
+            scale = conversion_to(unit, KINDS[name], at, gauge)
             columns[name] = Column(index, name, written, unit, scale)
     return columns, left_out
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 
 from driveloss.bench.columns import read_sweep
@@ -31,7 +32,17 @@ def load_bench(path: Path | str) -> Bench:
     sweeps = tuple(sweep for sweep, _ in read)
     _check_ladder(sweeps, config)
     notices = (*config.notices, *(notice for _, notices in read for notice in notices))
-    return Bench(folder, config.rig, sweeps, config.sha256, notices)
+    return Bench(folder, _in_order(config.rig, sweeps), sweeps, config.sha256, notices)
+
+
+def _in_order(rig: Rig, sweeps: Sequence[Sweep]) -> Rig:
+    """The rig, its cylinders knowing whether they were swept without load again behind their last loaded sweep."""
+    last = {(sweep.stage, sweep.cylinder): place for place, sweep in enumerate(sweeps)}
+    cylinders = {
+        name: replace(cylinder, swept_after=last.get(("no-load", name), -1) > last.get(("loaded", name), len(sweeps)))
+        for name, cylinder in rig.cylinders.items()
+    }
+    return replace(rig, cylinders=cylinders)
 
 
 def config_path(path: Path) -> Path:

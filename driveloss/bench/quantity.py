@@ -69,7 +69,10 @@ def parse_quantity(value: object, kind: Kind, where: str, ambient_pressure: Quan
     """
     if not kind.unit and isinstance(value, (int, float)) and not isinstance(value, bool):
         written = _Written(str(value), kind, where)
-        return _checked(Quantity(written.number(written.text)), written)
+        number = written.number(written.text)
+        return _checked(
+            Quantity(number, limit := _last_digit(written.text, is_count=True), by_digit=limit > 0), written
+        )
     written = _text(value, kind, where)
     if (match := _QUANTITY.fullmatch(written.text)) is None:
         raise written.no_match(_form(kind))
@@ -83,7 +86,8 @@ def read_option(text: str, key: str, option: str, ambient_pressure: Quantity | N
     """
     keys = (rule for record in (Rig, SweepSpec) for rule in every_key(record) if rule.form is not Limits)
     kinds = {rule.field: rule.kind for rule in keys} | _OPTIONS
-    return parse_quantity(text, kinds[key], option, ambient_pressure)
+    found = parse_quantity(text, kinds[key], option, ambient_pressure)
+    return Quantity(found.value) if found.by_digit else found  # a wish is exact
 
 
 def _to_si(match: re.Match[str], written: _Written, ambient: Quantity | None) -> Quantity:
@@ -94,13 +98,29 @@ def _to_si(match: re.Match[str], written: _Written, ambient: Quantity | None) ->
         raise written.refusal(f"the unit is missing: expected {_form(written.kind)}")
     scale = conversion_to(unit, written.kind, written.where, None if ambient is None else ambient.value)
     number = written.number(match["value"])
-    limit = _limit(match, unit, scale, written) if match["limit"] else 0.0
+    by_digit = not match["limit"]
+    limit = (
+        _last_digit(match["value"], is_count=not unit) * scale.factor
+        if by_digit
+        else _limit(match, unit, scale, written)
+    )
     if unit.endswith(" gauge") and ambient is not None:
         limit += ambient.limit  # limits of error add
     if scale.inverted and number:
         value = 1 / (scale.factor * number)
-        return Quantity(value, limit * value**2)
-    return Quantity(scale.factor * number + scale.offset, limit)
+        return Quantity(value, limit * value**2, by_digit)
+    return Quantity(scale.factor * number + scale.offset, limit, by_digit)
+
+
+def _last_digit(digits: str, *, is_count: bool) -> float:
+    """Half of the last digit written, which is as well as the number is known; a whole pure number is a count.
+
+    >>> _last_digit("0.42", is_count=False)
+    0.005
+    """
+    mantissa, _, power = digits.lower().partition("e")
+    places = max(len(mantissa.partition(".")[2]) - int(power or 0), 0)
+    return 0.0 if is_count and float(digits).is_integer() else 0.5 * 10.0**-places
 
 
 def _limit(match: re.Match[str], unit: str, scale: Conversion, written: _Written) -> float:

@@ -6,7 +6,7 @@ that is believable, and what the template says of it. Reader, template and messa
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -51,6 +51,7 @@ class Quantity:
 
     value: float
     limit: float = 0.0
+    by_digit: bool = field(default=False, compare=False)  # no limit was written, so the last digit stands for it
 
     def __post_init__(self) -> None:
         if not (isfinite(self.value) and isfinite(self.limit) and self.limit >= 0):
@@ -80,16 +81,19 @@ class Limits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Meter:
-    """What the data sheets promise; each error is common to all readings of its instrument."""
+    """What the data sheets promise; each error is common to all readings of its instrument. None: nothing stated."""
 
-    power: Limits = key("power", "W", "0.5 % + 0.1 W", comment="% is of the reading", default=Limits(), shown=True)
-    frequency: Limits = key("frequency", "Hz", "0.02 Hz", default=Limits(), shown=True)
-    voltage: Limits = key(
-        "voltage", "V", "0.2 % + 0.01 V", comment="where power is the product of voltage and current", default=Limits()
+    power: Limits | None = key("power", "W", "0.5 % + 0.1 W", comment="% is of the reading", default=None, shown=True)
+    frequency: Limits | None = key("frequency", "Hz", "0.02 Hz", default=None, shown=True)
+    voltage: Limits | None = key(
+        "voltage", "V", "0.2 % + 0.01 V", comment="where power is the product of voltage and current", default=None
     )
-    current: Limits = key("current", "A", "0.5 % + 0.01 A", default=Limits())
-    pressure: Limits = key("pressure", "Pa", "0.5 % + 10 mbar", default=Limits())
-    temperature: Limits = key("temperature", "K", "1.5 K", default=Limits())
+    current: Limits | None = key("current", "A", "0.5 % + 0.01 A", default=None)
+    pressure: Limits | None = key("pressure", "Pa", "0.5 % + 10 mbar", default=None)
+    temperature: Limits | None = key("temperature", "K", "1.5 K", default=None)
+    linearity: Limits | None = key(
+        "linearity", "", "0.2 %", comment="of power: what bends with the reading, not a common share", default=None
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,15 +105,18 @@ class Motor:
     winding_resistance: Quantity | None = key(
         "resistance", "ohm", "0.42 ohm", 1e-4, 1e4, "was it in mohm?",
         "between the leads; else pneumatic work is an upper bound", default=None)
+    running_temperature: Quantity | None = key(
+        "temperature", "K", "45 degC +/- 10 degC", 220, 520, "was it in degF?",
+        "of the winding at the highest power, where no column tells", default=None)
     winding_temperature: float = key(  # where data sheets state a resistance, unless given
         "temperature", "K", "20 degC", 220, 520, "was it in degF?",
         "at which that was measured", default=293.15, limit_in="winding_resistance")
     torque_constant: Quantity | None = key(
         "torque per current", "N*m/A", "0.061 N*m/A", 1e-5, 100, "was it in mN*m/A?",
         'needed with "controller", to find the motor\'s current', default=None)
-    current_form_factor: Quantity = key(
-        "ratio", "", "1.0", 1, 5, "rms over mean cannot be less than 1",
-        "rms over mean of the motor's current", default=Quantity(1.0))
+    current_form_factor: Quantity | None = key(
+        "ratio", "", "1.03 +/- 0.02", 1, 5, "rms over mean cannot be less than 1",
+        "rms over mean of the motor's current", default=None)
     brush_drop: Quantity | None = key(
         "voltage", "V", "0.9 V +/- 0.3 V", 0, 50, "was it in mV?",
         'of both brushes together; "0 V +/- 0 V" for a motor without', default=None)
@@ -135,12 +142,17 @@ class Motor:
 class Transmission:
     """Motor to crank."""
 
-    ratio: Quantity = key(
+    ratio: Quantity | None = key(
         "ratio", "", "1.0", 0.01, 1000, "motor revolutions per crank revolution",
-        "motor revolutions per crank revolution", default=Quantity(1.0), shown=True)
-    efficiency: Quantity = key(
-        "ratio", "", "0.95", 0.05, 1, "was it in percent?",
-        "of the load power that passes through", default=Quantity(1.0))
+        "motor revolutions per crank revolution", default=None, shown=True)
+    efficiency: Quantity | None = key(
+        "ratio", "", "0.95 +/- 0.02", 0.05, 1, "was it in percent?",
+        "of the load power that passes through", default=None)
+
+    @property
+    def turns(self) -> Quantity:
+        """Motor revolutions per crank revolution; one where nothing is stated."""
+        return self.ratio or Quantity(1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,14 +170,18 @@ class Cylinder:
     open_port_diameter: Quantity | None = key(
         "length", "m", "8 mm", 1e-4, 1, "was it in mm?",
         "the hole it breathes through in the no-load sweep", default=None)
-    discharge_coefficient: Quantity = key(
-        "ratio", "", "0.62", 0.1, 1, "was it in percent?", "of that hole", default=Quantity(0.62, 0.03))
+    discharge_coefficient: Quantity | None = key(
+        "ratio", "", "0.62 +/- 0.03", 0.1, 1, "was it in percent?", "of that hole", default=None)
     open_volume: Quantity | None = key(
         "volume", "m^3", "20 cm^3", 0, 0.1, "was it in cm^3?",
         "gas left at top dead centre behind that hole; matters where it is small", default=None)
     pressure_friction: Quantity | None = key(
         "force per pressure", "N/Pa", "0.7 N/bar", 0, 1e-2, "was it in N/bar?",
         "drag per bar across the seal, where not swept at pressure", default=None)
+    seal_change: Quantity | None = key(
+        "ratio", "", "0.95 +/- 0.05", 0.1, 3, "was it in percent?",
+        "drag of the seal in the loaded runs over that in the no-load sweeps", default=None)
+    swept_after: bool = False  # a no-load sweep of it stands behind its loaded ones
 
     def __post_init__(self) -> None:
         _check_words(self)
@@ -179,9 +195,9 @@ class Cylinder:
 class Aftercooler:
     """Where compression heat and the seal's share of friction heat are rejected."""
 
-    seal_heat_share: Quantity = key(
+    seal_heat_share: Quantity | None = key(
         "ratio", "", "1.0", 0, 1, "was it in percent?",
-        "share of the seal's heat that enters the gas; 1 is safe", default=Quantity(1.0))
+        "share of the seal's heat that enters the gas; 1 is safe", default=None)
     thermal_resistance: Quantity | None = key(
         "temperature rise per power", "K/W", "0.35 K/W", 1e-6, 1e3, "was it in mK/W?",
         "hot end above coolant, per watt rejected", default=None)
@@ -200,6 +216,21 @@ class Rig:
     rod_length: Quantity | None = key(
         "length", "m", "95 mm", 1e-3, 5, "was it in mm?",
         "leave it out for a scotch yoke", default=None, shown=True, at="crank.rod_length")
+    bearings: str = text(
+        "rolling", 'pins and main: "rolling" or "sleeve"; what they lose grows with the force in the rod',
+        words=("rolling", "sleeve", "not stated"), default="not stated", at="crank.bearings")
+    pin_friction: Quantity | None = key(
+        "ratio", "", "0.05 +/- 0.03", 0, 1, "was it in percent?",
+        "of these bearings, with the three radii", default=None, at="crank.pin_friction")
+    crank_pin_radius: Quantity | None = key(
+        "length", "m", "5 mm", 1e-4, 1, "was it in mm?", default=None, at="crank.crank_pin_radius")
+    wrist_pin_radius: Quantity | None = key(
+        "length", "m", "4 mm", 1e-4, 1, "was it in mm?", default=None, at="crank.wrist_pin_radius")
+    main_bearing_radius: Quantity | None = key(
+        "length", "m", "5 mm", 1e-4, 1, "was it in mm?", default=None, at="crank.main_bearing_radius")
+    load_friction: Quantity | None = key(
+        "length", "m", "0.3 mm +/- 0.1 mm", 0, 0.1, "was it in mm?",
+        "instead: friction torque at the crank per newton in the rod", default=None, at="crank.load_friction")
     cylinders: dict[str, Cylinder] = table("any name; one such table for each cylinder or seal that was tried")
     aftercooler: Aftercooler = table(default=Aftercooler())
     cycle: str = text(
@@ -253,6 +284,8 @@ class Sweep:
     voltage: FloatArray | None = column("voltage", "V", "V", 1e5, "was it in mV?")
     # Absolute; the column, else the sweep's value; None where neither.
     mean_pressure: FloatArray | None = column("pressure", "Pa", "bar", 1e8, "was it in Pa or mbar?")
+    # Half of peak to peak.
+    pressure_amplitude: FloatArray | None = column("pressure", "Pa", "bar", 1e8, "was it in Pa or mbar?")
     winding: FloatArray | None = column(*_TEMPERATURE)
     cold_end: FloatArray | None = column(*_TEMPERATURE)
     hot_end: FloatArray | None = column(*_TEMPERATURE)

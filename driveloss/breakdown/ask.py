@@ -10,21 +10,23 @@ from typing import Any, ClassVar
 import numpy as np
 
 from driveloss.bench.records import FloatArray, Sweep
+from driveloss.breakdown.assumed import Assumed, assumptions_at_work
+from driveloss.breakdown.cycle import Cycle, loaded_cycle
 from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
-from driveloss.fit.laws import rod_ratio
+from driveloss.fit.laws import peak_drop
 from driveloss.fit.meters import stream
 from driveloss.fit.motor_loss import Scattered, shaft_power
 from driveloss.fit.readings import Readings, gather
-from driveloss.losses.ask import shifted
-from driveloss.physics import aftercooler, ceilings, ports
-from driveloss.physics.gas import gas_density
+from driveloss.losses.ask import no_load_draws, shifted
+from driveloss.physics import aftercooler, ceilings
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named
 
+PASSES = 4  # each some thirty times closer than the one before
 LARGE_DROP = 0.05  # of the pressure outside: beyond it the volume behind the port decides some 10 % of its power
 
 PLACE = ("file", "line", "row", "cylinder", "frequency", "mean_pressure")  # of a reading, as a run repeats it
@@ -62,6 +64,7 @@ class Run(Balance):
     mean_pressure: float  # [Pa]
     cooling_ceiling: Estimate | None = None
     cycle_work_ratio: Estimate | None = None
+    subtraction: Estimate
     hot_end: Estimate | None = None
     thermal_resistance: Estimate | None = None
     below_ambient: Estimate | None = None
@@ -93,6 +96,11 @@ class Breakdown(Answer):
         return int(np.argmax(self.draws["pneumatic"][:, 0]))
 
     @cached_property
+    def assumptions(self) -> tuple[Assumed, ...]:
+        """What was assumed because bench.toml states nothing, the one that leaves most of the net open first."""
+        return assumptions_at_work(self.calibration, self.draws["pneumatic"])
+
+    @cached_property
     def runs(self) -> tuple[Run, ...]:
         """One entry a loaded reading, in the order of the sweeps."""
         columns: dict[str, Sequence[Any]] = {name: getattr(self.readings, name).tolist() for name in PLACE}
@@ -110,7 +118,7 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
     _check(calibration, readings)
     rng = stream(calibration.seed, "breakdown")
     parts = _split(calibration, readings, rng)
-    draws = parts | _heat(calibration, readings, parts)
+    draws = parts | _heat(calibration, readings, parts) | {"subtraction": _subtracted(calibration, readings, parts)}
     flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
     return Breakdown(calibration, readings, draws, flagged_suspects(calibration, readings, flags))
 
@@ -132,25 +140,46 @@ def _check(calibration: Calibration, readings: Readings) -> None:
 
 
 def _split(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Draws:
-    """The parts of the input power; they add up to it in every draw. [W]"""
+    """The parts of the input power; they add up to it in every draw. [W]
+
+    What pins, lip and ripple take follows from the cycle, which follows from the net power: found in a few passes.
+    """
     meters, shape = calibration.meters, (len(readings), calibration.draws + 1)
-    shaft = shaft_power(readings, meters, calibration.standby, calibration.route, _scatter(calibration, readings, rng))
+    scatter = _scatter(calibration, readings, rng)
     misread = calibration.meters.each_misread(readings.frequency, rng)
     drive = shifted(calibration.drive, readings.frequency, misread)
     seal = shifted(partial(_seal, calibration, readings), readings.frequency, misread)
-    load = shaft.power - drive  # what passes through the transmission: the seal's friction and the gas
+    cycle = Cycle(np.zeros(shape), seal, np.zeros((len(readings), 1)))
+    for _ in range(PASSES):
+        shaft = shaft_power(readings, meters, calibration.standby, calibration.route, scatter, cycle.swing)
+        load = shaft.power - drive  # what passes through the transmission: pins, the seal's friction and the gas
+        net = meters.efficiency * load - cycle.pins - cycle.seal
+        cycle = loaded_cycle(calibration, readings, net, seal)
+    drive = drive + meters.efficiency * load - cycle.seal - net  # and pins
     draws = {
         "input": shaft.input,
         "standby": np.broadcast_to(calibration.standby, shape),
         "drive": drive + shaft.load_loss,
         "transmission": (1 - meters.efficiency) * load,
-        "seal": seal,
-        "pneumatic": meters.efficiency * load - seal,
+        "seal": cycle.seal,
+        "pneumatic": net,
     }
     if calibration.has_motor:
         motor = shifted(calibration.motor, readings.frequency, misread)
         draws |= {"motor": motor + shaft.load_loss, "linkage": drive - motor}
     return draws | ({"motor_copper": shaft.copper} if calibration.route.has_copper else {})
+
+
+def _subtracted(calibration: Calibration, readings: Readings, parts: Draws) -> FloatArray:
+    """Input less the no-load input at the same frequency: the most that the net can be, if nothing else grew. [W]"""
+    least = np.empty_like(parts["input"])
+    groups = zip(readings.cylinder.tolist(), readings.mean_pressure.tolist(), strict=True)
+    places = np.array([f"{name}|{pressure!r}" for name, pressure in groups])
+    for place in np.unique(places):
+        mine = places == place
+        name, pressure = str(readings.cylinder[mine][0]), float(readings.mean_pressure[mine][0])
+        least[mine] = no_load_draws(calibration, readings.frequency[mine], name, pressure)["total"]
+    return np.asarray(parts["input"] - least)
 
 
 def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Scattered:
@@ -203,7 +232,7 @@ def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -
     has_cold = np.isfinite(readings.cold_end[i])
     tests = {
         "extrapolated": calibration.is_extrapolated(float(readings.frequency[i]), name),
-        "load-loss-unknown": not calibration.route.is_known,
+        "load-loss-assumed": not calibration.route.is_known,
         "winding-temperature-assumed": calibration.route.is_cold and not np.isfinite(readings.winding[i]),
         "port-loss-unknown": rig.cylinders[name].open_port_diameter is None,
         "port-drop-large": port_drop_is_large(calibration, name),
@@ -218,18 +247,5 @@ def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -
 
 def port_drop_is_large(calibration: Calibration, name: str) -> bool:
     """Whether the open port's peak drop passed 5 % of the pressure outside somewhere in a cylinder's no-load sweeps."""
-    rig, span = calibration.rig, calibration.ranges[name]
-    cylinder = rig.cylinders[name]
-    if cylinder.open_port_diameter is None:
-        return False
-    density = gas_density(cylinder.gas, span.pressures[-1], rig.ambient_temperature.value)
-    drop = ports.peak_port_drop(
-        span.high,
-        cylinder.bore.value,
-        cylinder.stroke.value,
-        rod_ratio(rig, cylinder),
-        cylinder.open_port_diameter.value,
-        cylinder.discharge_coefficient.value,
-        density,
-    )
-    return bool(drop > LARGE_DROP * span.pressures[-1])
+    span = calibration.ranges[name]
+    return peak_drop(calibration.rig, name, span.high, span.pressures[-1]) > LARGE_DROP

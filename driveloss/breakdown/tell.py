@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import groupby
 from statistics import median
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from driveloss.breakdown.ask import Breakdown, Run
+from driveloss.breakdown.assumed import Assumed, as_data
 from driveloss.breakdown.budget import Shares
 from driveloss.say.flags import flag_letters
 from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, bar
@@ -27,7 +29,16 @@ def breakdown_tables(answer: Breakdown) -> list[Item]:
     for file, members in groupby(answer.runs, key=lambda run: run.file):
         runs = list(members)
         tables += [_parts_table(file, runs), _ceiling_table(runs, answer.calibration.rig.cycle)]
-    return [*tables, HALF_WIDTHS]
+    return [*tables, *([assumption_table(answer.assumptions)] if answer.assumptions else []), HALF_WIDTHS]
+
+
+def assumption_table(assumed: Iterable[Assumed]) -> Sheet:
+    """What bench.toml leaves open, what was assumed, and how to know better."""
+    rows = ((one.row.name, one.row.range, watts(one.half_width), ", ".join(one.keys), one.row.cure) for one in assumed)
+    heads = ("Assumed", "Limits", "± net [W]", "Replaced by", "How to know better")
+    return Sheet(
+        "Not stated in bench.toml, so assumed within limits", heads, tuple(rows), left=(heads[0], heads[1], *heads[3:])
+    )
 
 
 def _parts_table(file: str, runs: list[Run]) -> Sheet:
@@ -38,7 +49,7 @@ def _parts_table(file: str, runs: list[Run]) -> Sheet:
 
 
 def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
-    shown = ["efficiency_ceiling", "aftercooler_heat", "friction_heat", "cycle_work_ratio"]
+    shown = ["subtraction", "efficiency_ceiling", "aftercooler_heat", "friction_heat", "cycle_work_ratio"]
     shown += ["cooling_ceiling"] if cycle != "none" else []
     shown += [key for key in ("hot_end", "thermal_resistance") if any(run.parts[key] for run in runs)]
     heads = {key: QUANTITIES[key].column for key in shown}
@@ -58,10 +69,15 @@ def budget_tables(answer: Breakdown, shares: Shares) -> list[Item]:
     rows = []
     for source, half_widths in (together | shares).items():
         cells = (median(float(half_widths[i]) for i in places) for places in inside)
-        rows.append((source, *("0" if value < NEGLIGIBLE else f"{value:.2g}" for value in cells)))
+        rows.append((source, *(watts(value) for value in cells)))
     heads = ("Source alone at work", *(file.removesuffix(".csv") for file in files))
     title = "Half-width of the net power's interval by source of error [W]: median of the runs"
     return [Sheet(title, heads, tuple(rows), left=heads[:1])]
+
+
+def watts(half_width: float) -> str:
+    """Half of an interval's width, zero where it is negligible."""
+    return "0" if half_width < NEGLIGIBLE else f"{half_width:.2g}"
 
 
 def breakdown_data(answer: Breakdown, shares: Shares | None = None) -> dict[str, Any]:
@@ -70,4 +86,9 @@ def breakdown_data(answer: Breakdown, shares: Shares | None = None) -> dict[str,
     if shares:
         for i, run in enumerate(runs):
             run["budget"] = [{"source": s, "half_width_W": float(widths[i])} for s, widths in shares.items()]
-    return {"schema": "driveloss.breakdown/1", "coverage": answer.coverage, "runs": runs}
+    return {
+        "schema": "driveloss.breakdown/1",
+        "coverage": answer.coverage,
+        "runs": runs,
+        "assumptions": as_data(answer.assumptions),
+    }

@@ -36,7 +36,7 @@ INPUT_QUESTIONS = {  # curve and name of what is equal there
     "input-at-net": ("pneumatic", "net power"),
     "input-at-drop": ("below_ambient", "drop"),
 }
-SAME_ON_BOTH = ("load-loss-unknown", "winding-temperature-assumed")  # flags of one motor under about the same load
+SAME_ON_BOTH = ("load-loss-assumed", "winding-temperature-assumed")  # flags of one motor under about the same load
 
 
 @dataclass(frozen=True, repr=False)

@@ -14,10 +14,12 @@ from driveloss.fit.calibration import Calibration, Evidence, Range
 from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.findings import Finding
+from driveloss.fit.idle import idle_errors
 from driveloss.fit.ladder import Ladder, build_ladder, ladder_power
 from driveloss.fit.meters import SOURCES, Meters, Sampler, stream
 from driveloss.fit.motor_constants import constants_disagree, fit_motor
 from driveloss.fit.motor_loss import FITTED, UNKNOWN, shaft_power
+from driveloss.fit.pins import bounded_pins
 from driveloss.fit.readings import pressure_groups
 from driveloss.physics import motor
 
@@ -48,12 +50,14 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     fitted = fit_motor(whole, meters, sampler)
     if fitted is not None and whole.route is UNKNOWN:
         meters, whole = fitted.known_to(meters), whole.by_route(FITTED)
+    meters = replace(meters, full_power=whole.full_power, idle=idle_errors(whole, bench))
     standby = _standby(whole, meters, sampler)
     screened = screen(whole, meters.as_stated(), standby[:1], keep_all=keep_all)
     ladder = whole.only(screened.keep)
     fits, standby = _fits(FAMILIES if compare else (family,), ladder, meters, standby, sampler)
     if fitted is not None and whole.route is FITTED and "physical" in fits:
         fits["physical"] = fitted.told_with(fits["physical"])
+    meters = bounded_pins(ladder, fits[family].curves, meters)
     evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
     weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))
     calibration = _assemble(bench, meters, standby, fits[family], evidence)
@@ -68,7 +72,6 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
         idle_unknown,
         misfit,
         overpumped,
-        unstated_meter,
         unused_controller,
         unused_drag,
         wrong_order,
@@ -81,7 +84,7 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
     found += misfit(fits["physical"]) if "physical" in fits else []
     found += overpumped(ladder, stated, power)
     found += idle_unknown(ladder) + unused_drag(ladder) + unused_controller(bench)
-    return found + unstated_meter(bench)
+    return found
 
 
 def _fits(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driveloss.bench.records import FloatArray, Rig
+from driveloss.fit.assumptions import limits_of
 from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
 from driveloss.fit.laws import port_power, stated_pressure_power
@@ -16,7 +17,8 @@ from driveloss.fit.meters import Meters, Sampler
 from driveloss.fit.motor_loss import LoadLoss, Route
 from driveloss.fit.readings import SAME_PRESSURE, Readings
 from driveloss.fit.scatter import Scatter
-from driveloss.physics import motor
+from driveloss.physics import crank, motor
+from driveloss.physics.cylinder import disc_area
 
 if TYPE_CHECKING:  # what only a fresh calibration holds: a saved one is asked without the fitter
     from driveloss.fit.family import FamilyFit
@@ -94,15 +96,65 @@ class Calibration:
 
     def seal(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Seal friction at the piston at frequency, mean pressure (m,): (m, 1 + draws). [W]"""
-        at_shaft = _widened(self.curves.seal(cylinder, frequency, pressure), frequency, self.ranges[cylinder])
-        friction = at_shaft * self.meters.efficiency
-        if cylinder in self.stated_pressure_friction:
-            friction = friction + stated_pressure_power(self.meters, cylinder, frequency, pressure)
-        return friction
+        return self._step(cylinder, frequency, pressure)[0]
+
+    def pins(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
+        """What pins and guides take in a no-load sweep, at the crank, (m, 1 + draws). [W]"""
+        return self._step(cylinder, frequency, pressure)[1]
 
     def port(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-        """Gas pumped through the open port in a no-load sweep, (m, 1 + draws); nan without a port size. [W]"""
-        return port_power(self.rig, self.meters, cylinder, frequency, pressure)
+        """Gas pumped through the open port in a no-load sweep, (m, 1 + draws). [W]
+
+        Where the port's size is not known, what is assumed of the no-load step, growing as frequency cubed.
+        """
+        if self.rig.cylinders[cylinder].open_port_diameter is not None:
+            return port_power(self.rig, self.meters, cylinder, frequency, pressure)
+        top = np.full_like(frequency, self.ranges[cylinder].high)
+        highest = self.curves.seal(cylinder, top, pressure) * self.meters.efficiency
+        return np.asarray(self.meters.cylinders[cylinder].port_share * highest * (frequency / top)[:, None] ** 3)
+
+    def _step(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Seal friction, and what pins and guides take with it: what a no-load sweep adds at the crank. [W]
+
+        The rod carries the seal's drag F, and the mean pressure's force where that is larger: step = omega (F S/pi +
+        l max(F, dp A)), l the friction torque per newton in the rod.
+        """
+        meters, geometry = self.meters, self.meters.cylinders[cylinder]
+        at_shaft = _widened(self.curves.seal(cylinder, frequency, pressure), frequency, self.ranges[cylinder])
+        step = at_shaft * meters.efficiency
+        if self.rig.cylinders[cylinder].open_port_diameter is None:
+            step = step - self.port(cylinder, frequency, pressure)
+        drag, pins = self._undone(cylinder, step, frequency, pressure)
+        friction = drag * crank.mean_piston_speed(frequency[:, None], geometry.stroke)
+        if cylinder in self.stated_pressure_friction:
+            friction = friction + stated_pressure_power(meters, cylinder, frequency, pressure)
+        return friction, pins
+
+    def _undone(
+        self, cylinder: str, step: FloatArray, frequency: FloatArray, pressure: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """The seal's mean drag [N] and the pins' power [W] that make up a step of power. [W]"""
+        geometry, length = self.meters.cylinders[cylinder], self.meters.load_friction_length(cylinder)
+        levels = self.ranges[cylinder].pressures
+        swept = pressure if len(levels) > 1 else np.full_like(pressure, levels[0])
+        across = swept[:, None] - geometry.back_pressure
+        pressed = np.abs(across) * disc_area(geometry.bore)
+        omega, travel = 2 * np.pi * frequency[:, None], geometry.stroke / np.pi
+        together = step / (omega * (travel + length))
+        beyond = np.where(step > 0, np.maximum(step / omega - length * pressed, 0.0), step / omega)
+        drag = np.where(together >= pressed, together, beyond / travel)
+        return drag, step - drag * omega * travel
+
+    def lip_drag(self, cylinder: str, frequency: FloatArray) -> FloatArray:
+        """What each pascal across the seal adds to its drag at frequency (m,): stated, swept, or assumed. [N/Pa]"""
+        geometry, levels = self.meters.cylinders[cylinder], self.ranges[cylinder].pressures
+        if cylinder in self.stated_pressure_friction:
+            return np.broadcast_to(geometry.pressure_friction, (len(frequency), self.draws + 1))
+        if len(levels) < 2:
+            return np.broadcast_to(geometry.lip_drag * np.pi * geometry.bore, (len(frequency), self.draws + 1))
+        low, high = (self.seal(cylinder, frequency, np.full_like(frequency, at)) for at in (levels[0], levels[-1]))
+        way = crank.mean_piston_speed(frequency[:, None], geometry.stroke)
+        return np.asarray(np.maximum(high - low, 0.0) / (way * (levels[-1] - levels[0])))
 
     def shaft_power(self, readings: Readings) -> FloatArray:
         """What readings of one rung should take at the shaft, (n, 1 + draws); in standby the input power.
@@ -117,22 +169,28 @@ class Calibration:
             return self.motor(f)
         if not cylinder:
             return self.drive(f)
-        beyond = self.seal(cylinder, f, p)  # the transmission
+        seal, pins = self._step(cylinder, f, p)
+        beyond = seal + pins  # the transmission
         if stage != "loaded":
             beyond = beyond + np.nan_to_num(self.port(cylinder, f, p))
         return self.drive(f) + beyond / self.meters.efficiency
 
-    def load_loss(self, shaft: FloatArray, frequency: FloatArray) -> LoadLoss:
-        """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,); zero where not known. [W]"""
+    def load_loss(self, shaft: FloatArray, frequency: FloatArray, swing: FloatArray | None = None) -> LoadLoss:
+        """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,). [W]
+
+        swing: standard deviation over the cycle of the power that the crank takes, (m, 1 + draws); none unless given.
+        """
         speed = motor.motor_speed(frequency[:, None], self.meters.ratio)
         amps = shaft / (self.torque_constant * speed)
-        return self.route.loss_at_shaft(shaft, amps, self._resistance(shaft), self.meters)
+        steady = np.zeros_like(shaft) if swing is None else swing
+        return self.route.loss_at_shaft(shaft, amps, self._resistance(shaft), self.meters, steady)
 
     def _resistance(self, shaft: FloatArray) -> FloatArray:
         """Winding resistance at a shaft power (m, 1 + draws): warm as in the sweeps where that was recorded. [ohm]"""
         meters = self.meters
         if self.winding is None:
-            return meters.resistance
+            warm = self.route.unread_winding(meters, self.standby + shaft)
+            return motor.winding_resistance(meters.resistance, meters.reference_temperature, warm)
         warm = self.winding[0] + self.winding[1] * shaft + meters.winding_zero
         return motor.winding_resistance(meters.resistance, meters.reference_temperature, warm)
 
@@ -143,7 +201,7 @@ class Calibration:
         """
         spans = [self.drive_range, *([self.motor_range] if self.motor_range else [])]
         spans += [self.ranges[cylinder]] if cylinder else []
-        low, high, limit = max(s.low for s in spans), min(s.high for s in spans), self.rig.meter.frequency
+        low, high, limit = max(s.low for s in spans), min(s.high for s in spans), limits_of(self.rig, "frequency")
         below, above = (max(EDGE * f, limit.gain * f + limit.zero) for f in (low, high))
         return low - below, high + above
 

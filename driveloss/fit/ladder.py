@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.records import Bench, FloatArray, Rig
-from driveloss.fit.laws import Scope, port_power, stated_pressure_power
+from driveloss.fit.laws import Scope, port_power, rod_ratio, stated_pressure_power
 from driveloss.fit.meters import Meters
 from driveloss.fit.motor_loss import Route, choose_route, shaft_power
 from driveloss.fit.readings import Readings, gather, pressure_groups
 from driveloss.fit.scatter import SAME_FREQUENCY
+from driveloss.physics import crank, cylinder
 
 LEAST_FREQUENCIES = 3  # that tell an idle power from losses that grow with frequency
 RUNGS = ("motor-alone", "piston-disconnected", "no-load")
@@ -39,6 +40,11 @@ class Ladder:
     def by_route(self, route: Route) -> Ladder:
         """The ladder with its load loss known another way."""
         return replace(self, route=route, scope=replace(self.scope, copper_unresolved=not route.has_copper))
+
+    @property
+    def full_power(self) -> float:
+        """The highest input power read. [W]"""
+        return float(max(self.readings.power.max(), self.loaded.power.max(initial=0.0)))
 
     @property
     def given_pressure_friction(self) -> tuple[str, ...]:
@@ -81,7 +87,8 @@ def ladder_power(ladder: Ladder, meters: Meters, standby: FloatArray) -> FloatAr
 
     Where idle power is fitted it stays in: `standby` then only serves to find the motor current.
     """
-    shaft = shaft_power(ladder.readings, meters, standby, ladder.route)
+    swing = static_swing(ladder.rig, meters, ladder.readings)
+    shaft = shaft_power(ladder.readings, meters, standby, ladder.route, swing=swing)
     power = shaft.power - known_load(ladder, meters)
     return power + standby if ladder.scope.idle else power
 
@@ -98,3 +105,18 @@ def known_load(ladder: Ladder, meters: Meters) -> FloatArray:
         if name in ladder.given_pressure_friction:
             load[mine] += stated_pressure_power(meters, name, frequency, pressure) / meters.efficiency
     return load
+
+
+def static_swing(rig: Rig, meters: Meters, readings: Readings) -> FloatArray:
+    """By how much a mean pressure across the piston makes the motor's power swing, (n, 1 + draws). [W]
+
+    It loads and helps by turns; the standard deviation over the cycle of pressure difference, area and speed.
+    """
+    swing = np.zeros((len(readings), meters.size))
+    for name in np.unique(readings.cylinder[readings.cylinder != ""]):
+        mine, geometry = readings.cylinder == name, meters.cylinders[str(name)]
+        across = meters.pressure(readings.mean_pressure[mine]) - geometry.back_pressure
+        lean = rod_ratio(rig, rig.cylinders[str(name)])
+        speed = np.sqrt(crank.mean_square_speed(readings.frequency[mine, None], geometry.stroke, lean))
+        swing[mine] = np.abs(across) * cylinder.disc_area(geometry.bore) * speed / meters.efficiency
+    return swing

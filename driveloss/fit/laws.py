@@ -12,12 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from driveloss.bench.records import Cylinder, FloatArray, Rig
+from driveloss.fit.assumptions import assumed
 from driveloss.fit.meters import Meters
 from driveloss.physics import breathing, crank, gas, linkage, seal
 from driveloss.physics.cylinder import swept_volume
 
-OPEN_RATIO = 0.5  # volume behind an open port at top dead centre over the swept volume, where none is stated
-PROCESS = 0.5  # of gas squeezed behind an open port: 0 isothermal, 1 adiabatic
 STRIBECK_SPEEDS = np.geomspace(0.04, 1.2, 15)  # tried, as fractions of the peak piston speed
 
 
@@ -106,7 +105,7 @@ def rod_ratio(rig: Rig, cylinder: Cylinder) -> float:
 
 def place(rig: Rig, term: Term, frequency: FloatArray, pressure: FloatArray) -> Place:
     """Geometry and conditions that a term's law needs, at the stated dimensions."""
-    on_motor = rig.transmission.ratio.value if term.part == "motor" else 1.0
+    on_motor = rig.transmission.turns.value if term.part == "motor" else 1.0
     if term.cylinder is None:
         return Place(frequency, np.zeros_like(frequency), on_motor, 0.0, 0.0)
     cylinder = rig.cylinders[term.cylinder]
@@ -120,7 +119,15 @@ def shape(rig: Rig, term: Term, frequency: FloatArray, pressure: FloatArray) -> 
     A seal's coefficient is a force at the piston, whose power passes through the transmission.
     """
     power = term.law.shape(place(rig, term, frequency, pressure), term.stribeck_speed)
-    return power / rig.transmission.efficiency.value if term.part == "seal" else power
+    return power / efficiency_of(rig) if term.part == "seal" else power
+
+
+def efficiency_of(rig: Rig) -> float:
+    """Of the transmission, as stated or as best assumed. [1]"""
+    stated, row = rig.transmission.efficiency, assumed("efficiency", rig)
+    if stated is not None:
+        return stated.value
+    return 1.0 if row is None else row.best
 
 
 @dataclass(frozen=True)
@@ -177,9 +184,27 @@ def port_power(rig: Rig, meters: Meters, name: str, frequency: FloatArray, press
         gas.gas_density(kind, pressure[:, None], meters.ambient_temperature),
         pressure[:, None],
         gas.HEAT_CAPACITY_RATIO[kind],
-        dead_ratio=np.where(np.isnan(stated), OPEN_RATIO, stated),
-        process=PROCESS,
+        dead_ratio=np.where(np.isnan(stated), geometry.open_ratio, stated),
+        process=geometry.open_process,
     )
+
+
+def peak_drop(rig: Rig, name: str, frequency: float, pressure: float) -> float:
+    """Peak drop across a cylinder's open port as a share of the pressure outside [Pa]; none without a port size."""
+    cylinder, row = rig.cylinders[name], assumed("discharge_coefficient", rig.cylinders[name])
+    if cylinder.open_port_diameter is None or row is None:
+        return 0.0
+    coefficient = row.best if cylinder.discharge_coefficient is None else cylinder.discharge_coefficient.value
+    drop = ports.peak_port_drop(
+        frequency,
+        cylinder.bore.value,
+        cylinder.stroke.value,
+        rod_ratio(rig, cylinder),
+        cylinder.open_port_diameter.value,
+        coefficient,
+        gas.gas_density(cylinder.gas, pressure, rig.ambient_temperature.value),
+    )
+    return float(drop) / pressure
 
 
 def stated_pressure_power(meters: Meters, name: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:

@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from driveloss.bench.records import Cylinder, FloatArray, Limits, Meter, Motor, Quantity, Rig
+from driveloss.bench.records import Cylinder, FloatArray, Limits, Quantity, Rig
+from driveloss.fit.assumptions import CURVED, NAMES, Assumption, assumed, limits_of, with_tolerance
 
 if TYPE_CHECKING:
     from driveloss.fit.readings import Readings
 
+WAVE = 16.0  # ratio of two readings over which a meter's curve goes through one wave: our choice
 CHANCE = ("noise", "terms")  # what each reading scatters by, and what laws its scatter leaves open
 
 Salt = Callable[[str], int]
@@ -40,32 +42,151 @@ class CommonError:
     source: str
     origin: str  # section of bench.toml: where two benches' are equal, it is the same hardware; '' = never
     stated: Callable[[Any], Quantity | None]  # from the rig (or the cylinder) to value and limit
-    most: float  # what it cannot exceed, however wide its limits
+    bounds: tuple[float, float]  # what it cannot pass, however wide its limits
+    is_assumed: Callable[[Any], bool]  # whether those limits are assumed, in spite of a value
+
+    def drawn(self, name: str, holder: Rig | Cylinder) -> tuple[tuple[float, float, float], Assumption | None]:
+        """Best, lowest and highest value, nan where nothing is known; and the assumption where it stands in."""
+        quantity, row = self.stated(holder), assumed(name, holder)
+        if quantity is not None:
+            value, limit = quantity.value, quantity.limit
+            return (value, value - limit, value + limit), row if self.is_assumed(holder) else None
+        return ((np.nan,) * 3, None) if row is None else ((row.best, row.low, row.high), row)
 
 
-def _error(source: str, origin: str, stated: Callable[[Any], Quantity | None], most: float = np.inf) -> Any:
-    return field(metadata={"error": CommonError(source, origin, stated, most)})
+UNBOUNDED = (-np.inf, np.inf)
+
+
+def _error(
+    source: str,
+    origin: str,
+    stated: Callable[[Any], Quantity | None],
+    bounds: tuple[float, float] = UNBOUNDED,
+    is_assumed: Callable[[Any], bool] = lambda holder: False,
+) -> Any:
+    return field(metadata={"error": CommonError(source, origin, stated, bounds, is_assumed)})
+
+
+def _is_unstated(instrument: str) -> Callable[[Rig], bool]:
+    return lambda rig: getattr(rig.meter, instrument) is None
 
 
 def _gain(instrument: str) -> Any:
     source = "meter gain" if instrument in ("power", "voltage", "current") else instrument
-    return _error(source, "meter", lambda rig: Quantity(1.0, getattr(rig.meter, instrument).gain))
+    return _error(
+        source,
+        "meter",
+        lambda rig: Quantity(1.0, limits_of(rig, instrument).gain),
+        is_assumed=_is_unstated(instrument),
+    )
 
 
 def _zero(instrument: str) -> Any:
     source = "meter zero" if instrument in ("power", "voltage", "current") else instrument
-    return _error(source, "meter", lambda rig: Quantity(0.0, getattr(rig.meter, instrument).zero))
+    return _error(
+        source,
+        "meter",
+        lambda rig: Quantity(0.0, limits_of(rig, instrument).zero),
+        is_assumed=_is_unstated(instrument),
+    )
 
 
-def _ammeter_gain(meter: Meter) -> float:
+def _by_power_limits(rig: Rig) -> bool:
+    """Neither volts' nor amperes' limits are stated: the power's stand for their product."""
+    return rig.meter.voltage is None and rig.meter.current is None
+
+
+def _ammeter_gain(rig: Rig) -> Quantity:
     """Its own limit; where neither its nor the voltmeter's is stated, the power's, which then stands for both."""
-    return meter.power.gain if meter.voltage.is_perfect and meter.current.is_perfect else meter.current.gain
+    return Quantity(1.0, limits_of(rig, "power" if _by_power_limits(rig) else "current").gain)
 
 
-def _controller(motor: Motor) -> Quantity:
-    """What passes it of what goes beyond standby; all where the meter sits behind it or nothing is stated."""
-    stated = motor.controller_efficiency if motor.supply == "controller" else None
-    return stated or Quantity(1.0)
+def _ammeter_is_unstated(rig: Rig) -> bool:
+    return rig.meter.current is None and not (_by_power_limits(rig) and rig.meter.power is not None)
+
+
+def _curve() -> Any:
+    """One of the two waves that a power reading may bend by: see `Meters.bend`."""
+    return _error(
+        "meter linearity",
+        "meter",
+        lambda rig: Quantity(0.0, _bend(rig)),
+        is_assumed=lambda r: r.meter.linearity is None,
+    )
+
+
+def _bend(rig: Rig) -> float:
+    """Stated, or the share of the limits of gain that may be a curve."""
+    if rig.meter.linearity is not None:
+        return rig.meter.linearity.gain
+    parts = ("power",) if rig.meter.power is not None or _by_power_limits(rig) else ("voltage", "current")
+    return CURVED * sum(limits_of(rig, part).gain for part in parts)
+
+
+def _motor_constant(key: str) -> Any:
+    def is_by_digit(rig: Rig) -> bool:
+        stated: Quantity | None = getattr(rig.motor, key)
+        return stated is not None and stated.by_digit
+
+    return _error(
+        "motor constants", "motor", lambda rig: with_tolerance(getattr(rig.motor, key)), is_assumed=is_by_digit
+    )
+
+
+def _controller(rig: Rig) -> Quantity | None:
+    """What passes it of what goes beyond standby; all where the meter sits behind it."""
+    return rig.motor.controller_efficiency if rig.motor.supply == "controller" else Quantity(1.0)
+
+
+def _winding_rise(rig: Rig) -> Quantity | None:
+    """Of the winding above the room at the highest power. [K]"""
+    stated = rig.motor.running_temperature
+    return None if stated is None else Quantity(stated.value - rig.ambient_temperature.value, stated.limit)
+
+
+def _transmission(rig: Rig) -> Quantity | None:
+    stated = rig.transmission.efficiency
+    return Quantity(1.0) if stated is None and assumed("efficiency", rig) is None else stated
+
+
+RADII = ("main_bearing_radius", "crank_pin_radius", "wrist_pin_radius")
+TYPICAL_PATH, PATH_LIMIT = 0.85, 0.25  # of the crank radius, all bearings together: common practice
+
+
+def _load_friction(rig: Rig) -> Quantity:
+    """Friction torque at the crank per newton in the rod, as far as it is stated as a length; else zero. [m]
+
+    Main bearing and crank pin turn with the crank, the wrist pin swings with the rod: 2/pi of r/l of a turn.
+    """
+    if rig.load_friction is not None:
+        return rig.load_friction
+    if not _has_pins(rig):
+        return Quantity(0.0)
+    main, crank_pin, wrist = (getattr(rig, name) for name in RADII)
+    lean = max((c.stroke.value for c in rig.cylinders.values()), default=0.0) / 2
+    swing = 0.0 if rig.rod_length is None else 2 / np.pi * lean / rig.rod_length.value
+    path = Quantity(
+        main.value + crank_pin.value + swing * wrist.value, main.limit + crank_pin.limit + swing * wrist.limit
+    )
+    mu = rig.pin_friction or Quantity(0.0)
+    return Quantity(mu.value * path.value, mu.limit * path.value + mu.value * path.limit)
+
+
+def _has_pins(rig: Rig) -> bool:
+    return all(getattr(rig, name) is not None for name in ("pin_friction", *RADII))
+
+
+def _load_friction_share(rig: Rig) -> Quantity | None:
+    """The same as a share of the crank radius, where it is not stated as a length."""
+    if rig.load_friction is not None or _has_pins(rig):
+        return Quantity(0.0)
+    mu = rig.pin_friction
+    return mu and Quantity(mu.value * TYPICAL_PATH, mu.limit * TYPICAL_PATH + mu.value * PATH_LIMIT)
+
+
+def _without_port(cylinder: Cylinder) -> Quantity | None:
+    """Any number, exact, where there is no port for it to matter to."""
+    return Quantity(1.0) if cylinder.open_port_diameter is None else None
 
 
 def _dimension(key: str) -> Any:
@@ -74,15 +195,27 @@ def _dimension(key: str) -> Any:
 
 @dataclass(frozen=True)
 class CylinderDraws:
-    """One cylinder's dimensions, (1 + draws,) each; nan where not given."""
+    """One cylinder's dimensions and what its seal and port may do, (1 + draws,) each; nan where not given."""
 
     bore: FloatArray = _dimension("bore")  # [m]
     stroke: FloatArray = _dimension("stroke")  # [m]
     back_pressure: FloatArray = _dimension("back_pressure")  # [Pa]
     open_port_diameter: FloatArray = _dimension("open_port_diameter")  # [m]
-    discharge_coefficient: FloatArray = _dimension("discharge_coefficient")  # [1]
+    discharge_coefficient: FloatArray = _error(
+        "geometry",
+        "discharge_coefficient",
+        lambda c: c.discharge_coefficient or _without_port(c),
+        (0.0, 1.0),
+    )  # [1]
     open_volume: FloatArray = _dimension("open_volume")  # [m^3]
+    open_ratio: FloatArray = _error("geometry", "", _without_port)  # of that volume over the swept one, if not stated
+    open_process: FloatArray = _error("geometry", "", _without_port)  # of the gas there: isothermal 0, adiabatic 1
     pressure_friction: FloatArray = _dimension("pressure_friction")  # [N/Pa]
+    port_share: FloatArray = _error(
+        "geometry", "", lambda c: None if c.open_port_diameter is None else Quantity(0.0)
+    )  # of the no-load step at the highest frequency that a port of unknown size takes
+    seal_change: FloatArray = _error("seal", "", lambda c: c.seal_change)  # drag in the loaded runs over the ladder's
+    lip_drag: FloatArray = _error("seal", "", lambda c: None)  # [N/(m Pa)] under pressure, where nothing tells it
 
 
 @dataclass(frozen=True)
@@ -93,8 +226,10 @@ class Meters:
     power_zero: FloatArray = _zero("power")  # [W]
     voltage_gain: FloatArray = _gain("voltage")
     voltage_zero: FloatArray = _zero("voltage")  # [V]
-    current_gain: FloatArray = _error("meter gain", "meter", lambda rig: Quantity(1.0, _ammeter_gain(rig.meter)))
+    current_gain: FloatArray = _error("meter gain", "meter", _ammeter_gain, is_assumed=_ammeter_is_unstated)
     current_zero: FloatArray = _zero("current")  # [A]
+    power_curve: FloatArray = _curve()  # the two waves that it bends by, fractions of a reading
+    power_curve_quarter: FloatArray = _curve()
     pressure_gain: FloatArray = _gain("pressure")
     pressure_zero: FloatArray = _zero("pressure")  # [Pa]
     frequency_gain: FloatArray = _gain("frequency")
@@ -104,22 +239,27 @@ class Meters:
     hot_end_zero: FloatArray = _zero("temperature")
     coolant_zero: FloatArray = _zero("temperature")
     ambient_temperature: FloatArray = _error("temperature", "", lambda rig: rig.ambient_temperature)  # [K]
-    resistance: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.winding_resistance)  # [ohm]
-    torque_constant: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.torque_constant)  # [N m/A]
-    form_factor: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.current_form_factor)  # [1]
-    brush_drop: FloatArray = _error(
-        "motor constants", "motor", lambda rig: rig.motor.brush_drop or Quantity(0.0)
-    )  # [V] of both brushes
-    controller_efficiency: FloatArray = _error(
-        "motor constants", "motor", lambda rig: _controller(rig.motor), 1.0
-    )  # of what passes beyond standby
-    incremental_efficiency: FloatArray = _error(
-        "motor constants", "motor", lambda rig: rig.motor.incremental_efficiency, 1.0
+    resistance: FloatArray = _motor_constant("winding_resistance")  # [ohm]
+    torque_constant: FloatArray = _motor_constant("torque_constant")  # [N m/A]
+    form_factor: FloatArray = _error(
+        "motor constants", "motor", lambda rig: rig.motor.current_form_factor or Quantity(1.0), (1.0, np.inf)
     )
-    ratio: FloatArray = _error("transmission", "transmission", lambda rig: rig.transmission.ratio)  # [1]
-    efficiency: FloatArray = _error("transmission", "transmission", lambda rig: rig.transmission.efficiency, 1.0)
+    ripple: FloatArray = _error(
+        "motor constants", "motor", lambda rig: None if rig.motor.current_form_factor is None else Quantity(0.0)
+    )  # share of the torque's swing that reaches the current
+    brush_drop: FloatArray = _error("motor constants", "motor", lambda rig: rig.motor.brush_drop)  # [V] of both brushes
+    controller_efficiency: FloatArray = _error("motor constants", "motor", _controller, (0.0, 1.0))
+    winding_rise: FloatArray = _error("motor constants", "motor", _winding_rise)  # [K] above the room at full power
+    incremental_efficiency: FloatArray = _error(
+        "motor constants", "motor", lambda rig: rig.motor.incremental_efficiency, (0.0, 1.0)
+    )
+    ratio: FloatArray = _error("transmission", "transmission", lambda rig: rig.transmission.turns)  # [1]
+    efficiency: FloatArray = _error("transmission", "transmission", _transmission, (0.0, 1.0))
+    load_friction: FloatArray = _error("pins and guides", "", _load_friction, (0.0, np.inf))  # [m]
+    load_friction_share: FloatArray = _error("pins and guides", "", _load_friction_share)  # of the crank radius
+    phase: FloatArray = _error("phase of the pressure", "", lambda rig: None)  # [deg] it peaks before top dead centre
     seal_heat_share: FloatArray = _error(
-        "seal heat share", "aftercooler", lambda rig: rig.aftercooler.seal_heat_share, 1.0
+        "seal heat share", "aftercooler", lambda rig: rig.aftercooler.seal_heat_share, (0.0, 1.0)
     )
     thermal_resistance: FloatArray = _error(
         "temperature", "aftercooler", lambda rig: rig.aftercooler.thermal_resistance
@@ -127,7 +267,10 @@ class Meters:
     cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
     reference_temperature: float = 293.15  # [K] at which the resistance was measured
     product_by_power_limits: bool = False  # volts times amperes without limits of their own: the power's stand for both
+    assumed: dict[str, str] = field(default_factory=dict)  # fields that bench.toml leaves open -> row of the budget
     fitted: tuple[str, ...] = ()  # fields found in the readings: they follow from the other errors and the scatter
+    idle: tuple[str, ...] = ()  # fields that nothing asked of this bench depends on
+    full_power: float = 1.0  # [W] the highest that was read
     reading_by_reading: Limits = Limits()  # [Hz] a run's own misreading of frequency
 
     @property
@@ -141,7 +284,14 @@ class Meters:
         product = np.isfinite(readings.voltage)
         if product.any() and not self.product_by_power_limits:
             corrected[product] = (self.voltage(readings) * self._amperes(readings.bus_current))[product]
-        return corrected
+        return corrected + self._bend(corrected)
+
+    def _bend(self, power: FloatArray) -> FloatArray:
+        """What a meter's curve adds to readings (n, 1 + draws): a wave of any phase over the reading's logarithm. [W]"""
+        if not (self.power_curve.any() or self.power_curve_quarter.any()):
+            return np.zeros_like(power)
+        turns = 2 * np.pi * np.log(np.maximum(power[:, :1], 1e-9)) / np.log(WAVE)
+        return np.asarray(power * (self.power_curve * np.cos(turns) + self.power_curve_quarter * np.sin(turns)))
 
     def voltage(self, readings: Readings) -> FloatArray:
         """Voltage with the meter's errors applied, (n, 1 + draws). [V]"""
@@ -184,12 +334,28 @@ class Meters:
 
     def errors(self) -> Iterator[tuple[str, FloatArray]]:
         """Source and draws of every error that is at work."""
-        holders: list[Meters | CylinderDraws] = [self, *self.cylinders.values()]
-        for holder in holders:
+        for path, holder in (("", self), *((f"cylinders.{n}.", c) for n, c in self.cylinders.items())):
             for name, error in common_errors(holder).items():
                 draws = getattr(holder, name)
-                if np.ptp(draws) > 0 and name not in self.fitted:  # nan: not known
-                    yield error.source, draws
+                if np.ptp(draws) > 0 and name not in self.fitted and path + name not in self.idle:  # nan: not known
+                    yield self.assumed.get(path + name, error.source), draws
+
+    def assumptions(self, rig: Rig) -> list[tuple[tuple[str, ...], Assumption]]:
+        """What is assumed and matters on this bench: the keys that would replace it, and the row, in a fixed order."""
+        found: dict[Assumption, dict[str, None]] = {}
+        for name in self.assumed:
+            if name in self.idle:
+                continue
+            path, _, own = name.rpartition(".")
+            cylinder = path.partition(".")[2]
+            row = assumed(own, rig.cylinders[cylinder] if cylinder else rig)
+            if row is not None:
+                found.setdefault(row, {})[row.key.format(cylinder=cylinder)] = None
+        return [(tuple(keys), row) for row, keys in found.items()]
+
+    def load_friction_length(self, name: str) -> FloatArray:
+        """Friction torque at the crank per newton in the rod, of a cylinder's crank, (1 + draws,). [m]"""
+        return np.asarray(self.load_friction + self.load_friction_share * self.cylinders[name].stroke / 2)
 
     def as_stated(self) -> Meters:
         """The first column alone: every array cut to shape (1,)."""
@@ -203,7 +369,7 @@ def common_errors(record: Any) -> dict[str, CommonError]:
 
 
 _STATED = (*common_errors(Meters).values(), *common_errors(CylinderDraws).values())
-SOURCES = (*CHANCE, *dict.fromkeys(error.source for error in _STATED))  # all that can be at work
+SOURCES = (*CHANCE, *dict.fromkeys((*(error.source for error in _STATED), *NAMES)))  # all that can be at work
 Draws = TypeVar("Draws", Meters, CylinderDraws)
 
 
@@ -226,27 +392,44 @@ class Sampler:
 
     def meters(self, rig: Rig) -> Meters:
         """Draw every common error of a rig."""
-        meter = rig.meter
+        found = {"": self._record(Meters, rig, "")}
+        found |= {
+            name: self._record(CylinderDraws, cylinder, f"cylinders.{name}.")
+            for name, cylinder in rig.cylinders.items()
+        }
+        own: dict[str, Any]
+        own, *others = ({name: draws for name, (draws, _) in record.items()} for record in found.values())
+        rows = {
+            (f"cylinders.{where}." if where else "") + name: row.name
+            for where, record in found.items()
+            for name, (_, row) in record.items()
+            if row is not None
+        }
         return Meters(
-            **self._record(Meters, rig, ""),
-            cylinders={
-                name: CylinderDraws(**self._record(CylinderDraws, cylinder, f"cylinders.{name}."))
-                for name, cylinder in rig.cylinders.items()
-            },
+            **own,
+            cylinders={n: CylinderDraws(**draws) for n, draws in zip(rig.cylinders, others, strict=True)},
             reference_temperature=rig.motor.winding_temperature,
-            product_by_power_limits=meter.voltage.is_perfect and meter.current.is_perfect,
-            reading_by_reading=meter.frequency if "frequency" in self.active else Limits(),
+            product_by_power_limits=_by_power_limits(rig),
+            assumed=rows,
+            reading_by_reading=limits_of(rig, "frequency")
+            if rows.get("frequency_gain", "frequency") in self.active
+            else Limits(),
         )
 
-    def _record(self, kind: type[Meters] | type[CylinderDraws], stated: Rig | Cylinder, path: str) -> dict[str, Any]:
-        """Draws of every field of a record, by name."""
-        return {name: self._drawn(path + name, path, error, stated) for name, error in common_errors(kind).items()}
+    def _record(
+        self, kind: type[Meters] | type[CylinderDraws], holder: Rig | Cylinder, path: str
+    ) -> dict[str, tuple[FloatArray, Assumption | None]]:
+        """Draws of every field of a record, by name, and what is assumed of it."""
+        return {name: self._drawn(path, name, error, holder) for name, error in common_errors(kind).items()}
 
-    def _drawn(self, name: str, path: str, error: CommonError, stated: Rig | Cylinder) -> FloatArray:
-        quantity = error.stated(stated)
-        if quantity is None:
-            return np.full(self.draws + 1, np.nan)
-        rng = stream(self.seed, name, self.salt(path + error.origin))
-        spread = (2 * strata(rng, self.draws) - 1) * (quantity.limit if error.source in self.active else 0.0)
+    def _drawn(
+        self, path: str, name: str, error: CommonError, holder: Rig | Cylinder
+    ) -> tuple[FloatArray, Assumption | None]:
+        (best, low, high), row = error.drawn(name, holder)
+        if np.isnan(best):
+            return np.full(self.draws + 1, np.nan), row
+        rng = stream(self.seed, path + name, self.salt(path + error.origin))
+        is_active = (error.source if row is None else row.name) in self.active
+        drawn = low + (high - low) * strata(rng, self.draws) if is_active else np.full(self.draws, best)
         # limits may reach past what an efficiency or a share can be
-        return np.minimum(quantity.value + np.concatenate([[0.0], spread]), error.most)
+        return np.clip(np.concatenate([[best], drawn]), *error.bounds), row

@@ -19,6 +19,8 @@ from driveloss.fit.meters import Meters
 from driveloss.fit.readings import Readings
 from driveloss.physics import motor
 
+LARGEST_SWING = 0.7  # of the mean shaft power that the motor's current follows: common practice, no published source
+
 
 @dataclass(frozen=True)
 class LoadLoss:
@@ -37,22 +39,34 @@ class Route(ABC):
     is_cold: ClassVar[bool] = False  # whether the winding's resistance was measured at rest, not as it runs
     is_known: ClassVar[bool] = True
     needs_current: ClassVar[bool] = False  # a column of motor current beside each power
+    uses: ClassVar[frozenset[str]] = frozenset()  # of the fields of Meters about the motor
 
     @abstractmethod
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         """Whether a bench and all its readings tell what this route needs."""
 
     @abstractmethod
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
-        """Loss at readings with net input power [W] and motor current [A]; nan where no current explains it."""
+    def loss(
+        self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray, swing: FloatArray
+    ) -> LoadLoss:
+        """Loss at readings with net input power [W] and motor current [A]; nan where no current explains it.
+
+        swing: standard deviation over the cycle of the power that the crank takes, (n, 1) or (n, 1 + draws). [W]
+        """
 
     @abstractmethod
-    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> LoadLoss:
+    def loss_at_shaft(
+        self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters, swing: FloatArray
+    ) -> LoadLoss:
         """Loss that goes with a shaft power [W], which asks for a current [A] in the winding's resistance [ohm]."""
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         """What a meter's reading deviates by where the ladder's, on the side it is fitted on, do by `scatter`. [W]"""
         return scatter
+
+    def unread_winding(self, meters: Meters, power: FloatArray) -> FloatArray:
+        """Temperature of a winding that nobody read at an input power (n, 1 or 1 + draws) [W]. [K]"""
+        return np.asarray(meters.ambient_temperature + meters.winding_rise * power / meters.full_power)
 
     def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
         """Share of a small deviation of input power [W] that reaches the shaft; slope of the loss in shaft power."""
@@ -67,17 +81,31 @@ class MeasuredCurrent(Route):
     has_copper = True
     is_cold = True
     needs_current = True
+    uses = frozenset({"resistance", "form_factor", "ripple", "brush_drop", "winding_rise"})
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         at_motor = rig.motor.winding_resistance is not None and rig.motor.supply == "terminals"
         return at_motor and all(np.isfinite(readings.current).all() for readings in groups)
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
-        copper = motor.copper_loss(amps, _winding_resistance(readings, meters), meters.form_factor)
-        return LoadLoss(copper + meters.brush_drop * amps, copper)
+    def loss(
+        self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray, swing: FloatArray
+    ) -> LoadLoss:
+        ohms, brush = self.ohms(readings, meters), meters.brush_drop * amps
+        smooth = motor.copper_loss(amps, ohms, meters.form_factor)
+        copper = motor.copper_loss(amps, ohms, _form_factor(meters, net - smooth - brush, swing))
+        return LoadLoss(copper + brush, copper)
 
-    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> LoadLoss:
-        copper = motor.copper_loss(amps, ohms, meters.form_factor)
+    def ohms(self, readings: Readings, meters: Meters) -> FloatArray:
+        """Resistance of the winding at each reading, (n, 1 + draws). [ohm]"""
+        read = np.isfinite(readings.winding)[:, None]
+        unread = self.unread_winding(meters, readings.power[:, None])
+        temperature = np.where(read, meters.temperature("winding", readings.winding), unread)
+        return motor.winding_resistance(meters.resistance, meters.reference_temperature, temperature)
+
+    def loss_at_shaft(
+        self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters, swing: FloatArray
+    ) -> LoadLoss:
+        copper = motor.copper_loss(amps, ohms, _form_factor(meters, shaft, swing))
         taken = (shaft + copper + meters.brush_drop * amps) / meters.controller_efficiency
         return LoadLoss(taken - shaft, copper)
 
@@ -91,9 +119,13 @@ class FittedConstants(MeasuredCurrent):
     name = "fitted constants"
     words = "copper and brush loss from the motor constants that the bench's own volts and amperes tell"
     is_cold = False
+    uses = frozenset({"form_factor", "ripple"})
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return False  # whether the readings tell them shows in the fit
+
+    def unread_winding(self, meters: Meters, power: FloatArray) -> FloatArray:
+        return np.full_like(power, meters.reference_temperature)  # the fit has it as warm as it ran
 
 
 class MotorConstants(MeasuredCurrent):
@@ -102,15 +134,24 @@ class MotorConstants(MeasuredCurrent):
     name = "motor constants"
     words = "copper loss from the winding resistance and torque constant"
     needs_current = False
+    uses = MeasuredCurrent.uses | {"torque_constant", "controller_efficiency"}
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return rig.motor.winding_resistance is not None and rig.motor.torque_constant is not None
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
-        ohms, given = _winding_resistance(readings, meters), net * meters.controller_efficiency
+    def loss(
+        self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray, swing: FloatArray
+    ) -> LoadLoss:
+        ohms, given = self.ohms(readings, meters), net * meters.controller_efficiency
         speed = motor.motor_speed(readings.frequency[:, None], meters.ratio)
-        found = motor.motor_current(given, ohms, meters.torque_constant, speed, meters.form_factor, meters.brush_drop)
-        copper = motor.copper_loss(found, ohms, meters.form_factor)
+
+        def amperes(form: FloatArray) -> FloatArray:
+            return motor.motor_current(given, ohms, meters.torque_constant, speed, form, meters.brush_drop)
+
+        smooth = amperes(meters.form_factor)
+        form = _form_factor(meters, smooth * meters.torque_constant * speed, swing)
+        found = amperes(form)
+        copper = motor.copper_loss(found, ohms, form)
         return LoadLoss(net - given + copper + meters.brush_drop * found, copper)
 
     passed_on = Route.passed_on
@@ -121,39 +162,37 @@ class Incremental(Route):
 
     name = "incremental"
     words = "load loss from the stated incremental efficiency"
+    uses = frozenset({"incremental_efficiency"})
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return rig.motor.incremental_efficiency is not None
 
-    def efficiency(self, meters: Meters) -> FloatArray:
-        """The slope, (1 + draws,). [1]"""
-        return meters.incremental_efficiency
+    def loss(
+        self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray, swing: FloatArray
+    ) -> LoadLoss:
+        return LoadLoss(net - motor.incremental_shaft_power(net, meters.incremental_efficiency), np.zeros_like(net))
 
-    def loss(self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray) -> LoadLoss:
-        return LoadLoss(net - motor.incremental_shaft_power(net, self.efficiency(meters)), np.zeros_like(net))
-
-    def loss_at_shaft(self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters) -> LoadLoss:
-        return LoadLoss(shaft * (1 / self.efficiency(meters) - 1), np.zeros_like(shaft))
+    def loss_at_shaft(
+        self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters, swing: FloatArray
+    ) -> LoadLoss:
+        return LoadLoss(shaft * (1 / meters.incremental_efficiency - 1), np.zeros_like(shaft))
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
-        return scatter / self.efficiency(meters)
+        return scatter / meters.incremental_efficiency
 
     def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
         return np.ones_like(power)  # the scatter was found on the shaft's side
 
 
 class Unknown(Incremental):
-    """Nothing tells: input powers are subtracted, as if nothing grew with load."""
+    """Nothing tells, so an incremental efficiency is assumed."""
 
     name = "unknown"
-    words = "load loss of the motor not known: input powers are subtracted"
+    words = "load loss of the motor not known: an incremental efficiency is assumed"
     is_known = False
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return True
-
-    def efficiency(self, meters: Meters) -> FloatArray:
-        return np.ones(meters.size)
 
 
 UNKNOWN = Unknown()
@@ -186,18 +225,24 @@ class Scattered:
 
 
 def shaft_power(
-    readings: Readings, meters: Meters, standby: FloatArray, route: Route, scatter: Scattered | None = None
+    readings: Readings,
+    meters: Meters,
+    standby: FloatArray,
+    route: Route,
+    scatter: Scattered | None = None,
+    swing: FloatArray | None = None,
 ) -> Shaft:
     """Split input power into standby, load loss and shaft power.
 
     standby: shape (1 + draws,) or (n, 1 + draws) [W]. scatter: of each reading by itself, applied before the split.
+    swing: standard deviation over the cycle of the power that the crank takes, (n, 1 + draws) [W]; none unless given.
     Raises InputError where a reading lies so far below standby that no motor current explains it.
     """
     total, amps = meters.power(readings), meters.current(readings)
     if scatter is not None:
         total, amps = total + scatter.power, amps * (1 + scatter.current)
     net = total - standby
-    found = route.loss(readings, meters, net, amps)
+    found = route.loss(readings, meters, net, amps, np.zeros((len(readings), 1)) if swing is None else swing)
     if not np.isfinite(found.total[:, 0]).all():
         bad = int(np.flatnonzero(~np.isfinite(found.total[:, 0]))[0])
         raise InputError(
@@ -208,9 +253,11 @@ def shaft_power(
     return Shaft(total, loss, copper, motor.air_gap_power(net, loss))
 
 
-def _winding_resistance(readings: Readings, meters: Meters) -> FloatArray:
-    """At each reading, shape (n, 1 + draws): at the reference temperature where none was read. [ohm]"""
-    read = np.isfinite(readings.winding)[:, None]
-    reference = meters.reference_temperature
-    temperature = np.where(read, meters.temperature("winding", readings.winding), reference)
-    return motor.winding_resistance(meters.resistance, reference, temperature)
+def _form_factor(meters: Meters, shaft: FloatArray, swing: FloatArray) -> FloatArray:
+    """Rms over mean of the current, (n, 1 + draws), that follows a swing of power [W] about the shaft power [W].
+
+    Inertia leaves an unknown share of the swing. A machine whose load swings further than LARGEST_SWING of the mean
+    needs a flywheel to turn evenly at all, so beyond it the current follows no further.
+    """
+    relative = np.clip(swing / np.maximum(shaft, 1e-9), 0.0, LARGEST_SWING)
+    return np.asarray(np.hypot(meters.form_factor, meters.ripple * relative))

@@ -30,6 +30,7 @@ class Readings:
     current: FloatArray  # [A] of the motor
     winding: FloatArray  # [K]
     mean_pressure: FloatArray  # [Pa]
+    pressure_amplitude: FloatArray  # [Pa] half of peak to peak
     cold_end: FloatArray  # [K]
     hot_end: FloatArray  # [K]
     coolant: FloatArray  # [K]

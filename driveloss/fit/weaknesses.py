@@ -135,26 +135,6 @@ def _misfit_size(fit: FamilyFit, test: LackOfFit) -> float:
     return float(np.sqrt(max(total - spare * chance, 0.0) / fit.quality.n))
 
 
-def unstated_meter(bench: Bench) -> list[Finding]:
-    """A meter without limits of error is taken as perfect, which none is."""
-    meter = bench.rig.meter
-    products = any(sweep.from_volts_and_amps for sweep in bench.sweeps)
-    watts = any(not sweep.from_volts_and_amps for sweep in bench.sweeps)
-    lacking = []
-    if watts and meter.power.is_perfect:
-        lacking.append("power")
-    if products and meter.power.is_perfect and (meter.voltage.is_perfect or meter.current.is_perfect):
-        lacking.append("voltage and current")
-    return [
-        Finding(
-            "meter",
-            f"bench.toml, [meter]: no limit of error of the {name} reading is stated, so the meter counts as perfect "
-            "and every interval is too narrow; take the limit from its data sheet.",
-        )
-        for name in lacking
-    ]
-
-
 def overpumped(ladder: Ladder, stated: Meters, power: FloatArray) -> list[Finding]:
     """No-load readings in which the gas through the open port would take more than was read. power: (n,) [W].
 

@@ -89,8 +89,9 @@ def no_load_draws(
         seal = shifted(lambda f: calibration.seal(cylinder, f, pressed), frequency, misread)
         port = shifted(lambda f: calibration.port(cylinder, f, pressed), frequency, misread)
         parts |= {"seal": seal, "port": port, "seal_force": seal_force(calibration, seal, frequency, cylinder)}
-        # the transmission belongs to the linkage: with a piston to move, so does its share of that
-        parts["drive"] = parts["drive"] + seal * (1 / calibration.meters.efficiency - 1)
+        # transmission and pins belong to the linkage: with a piston to move, so does what they take of that
+        pins = shifted(lambda f: calibration.pins(cylinder, f, pressed), frequency, misread)
+        parts["drive"] = parts["drive"] + (seal + pins) / calibration.meters.efficiency - seal
     shaft = parts["drive"] + parts.get("seal", 0.0)
     load_loss = calibration.load_loss(shaft, frequency).total
     standby = np.broadcast_to(calibration.standby, shaft.shape)

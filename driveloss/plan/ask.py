@@ -18,6 +18,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
 from driveloss.fit.checks import known_cylinder, positive
 from driveloss.fit.estimate import COVERAGE
+from driveloss.fit.laws import efficiency_of
 from driveloss.fit.readings import Rung
 from driveloss.plan.optimal_design import apportion, v_optimal, variances
 from driveloss.plan.outlook import Outlook, Systematic
@@ -163,7 +164,7 @@ class _Problem:
 
     def _row(self, rung: Rung, frequency: float) -> FloatArray:
         """Slopes of one reading in coefficients and net powers, over its standard deviation."""
-        at, efficiency = np.array([frequency]), self.outlook.bench.rig.transmission.efficiency.value
+        at, efficiency = np.array([frequency]), efficiency_of(self.outlook.bench.rig)
         net = np.array([(rung, frequency) == target for target in self.targets]) / efficiency
         slopes = np.concatenate([self.outlook.rows(rung, at)[0, self.used], net])
         return np.asarray(slopes / self.outlook.sigma(rung, at)[0])

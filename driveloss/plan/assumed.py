@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from driveloss.bench.records import STAGES, Bench, FloatArray, Sweep
+from driveloss.bench.records import STAGES, Bench, FloatArray, Quantity, Sweep
 from driveloss.bench.toml import Config
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
@@ -83,8 +83,8 @@ def _current(config: Config, frequency: FloatArray, power: FloatArray) -> FloatA
     known = config.rig.motor
     if known.supply != "terminals" or known.winding_resistance is None or known.torque_constant is None:
         return None
-    speed = motor.motor_speed(frequency, config.rig.transmission.ratio.value)
-    ohms, form = known.winding_resistance.value, known.current_form_factor.value
+    speed = motor.motor_speed(frequency, config.rig.transmission.turns.value)
+    ohms, form = known.winding_resistance.value, (known.current_form_factor or Quantity(1.0)).value
     return np.asarray(motor.motor_current(power, ohms, known.torque_constant.value, speed, form))
 
 

@@ -322,7 +322,7 @@ class _Scaler:
         tests = {
             "extrapolated": calibration.is_extrapolated(frequency, None),
             "speed-extrapolated": not all(seal.was_moved_at(speed) for seal in self.chosen),
-            "load-loss-unknown": not calibration.route.is_known,
+            "load-loss-assumed": not calibration.route.is_known,
             "winding-temperature-assumed": calibration.route.is_cold and calibration.winding is None,
             "port-loss-unknown": None in ports,
             "pressure-extrapolated": self.octaves > 0 or runs_beyond,

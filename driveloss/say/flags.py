@@ -23,11 +23,11 @@ FLAGS = {
         "The frequency lies outside the calibrated range of the motor, the drive or this cylinder.",
         "Either way; the interval widens with the disagreement of the curves that fit.",
     ),
-    "load-loss-unknown": Flag(
-        "No winding resistance, torque constant or incremental efficiency tells how the motor's loss grows with load, "
-        "so input powers were subtracted.",
-        "Net pneumatic power, the ceilings and the aftercooler's heat are upper bounds.",
-        +1,
+    "load-loss-assumed": Flag(
+        "No winding resistance, torque constant, volts and amperes or incremental efficiency tells how the motor's "
+        "loss grows with load, so an incremental efficiency was assumed.",
+        "Either way, within the interval; the plain subtraction of input powers beside it is the most that the net "
+        "can be. Measure the resistance and the torque constant.",
     ),
     "winding-temperature-assumed": Flag(
         "No winding temperature was recorded, so the resistance as measured cold was used.",

@@ -70,6 +70,7 @@ QUANTITIES = {
         Reported("aftercooler_heat", "W", "Heat", "heat at the aftercooler"),
         Reported("friction_heat", "W", "of it friction", "friction's part of that heat", shown=""),
         Reported("cooling_ceiling", "W", "Cooling", "cooling ceiling"),
+        Reported("subtraction", "W", "At most", "plain difference of input powers, the most that the net can be"),
         Reported("cycle_work_ratio", "1", "Work ratio", "work per cycle over pressure times swept volume"),
         Reported("hot_end", "K", "Hot end", "hot end", "°C", zero=ZERO_CELSIUS),
         Reported("thermal_resistance", "K/W", "R_th", "thermal resistance of the aftercooler"),

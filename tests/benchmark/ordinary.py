@@ -104,6 +104,7 @@ def plain_case(rng: np.random.Generator) -> Case:
         frequency_jitter=0.003,
         set_point_scatter=0.01,
         winding_column=True,
+        leaves_out=NEW_KEYS,
         electric_columns=str(rng.choice(["power", "volts-amps"])),
     )
     return Case(truth, protocol)
@@ -245,8 +246,8 @@ def with_warm_winding(rng: np.random.Generator, case: Case) -> Case:
 
 
 def plain(rng: np.random.Generator, case: Case) -> Case:
-    """Nothing added: the control."""
-    return case
+    """Nothing added, and all of that stated: the control."""
+    return stating(case, *NEW_KEYS)
 
 
 def home(rng: np.random.Generator, case: Case) -> Case:
@@ -289,46 +290,54 @@ def nothing_stated(rng: np.random.Generator, case: Case) -> Case:
     return leaving_out(case, *NOTHING)
 
 
+LAB = ("crank.bearings", "motor.brush_drop")
+
+
 def lab(rng: np.random.Generator, case: Case) -> Case:
-    """Rolling pins, a motor without brushes; the controller's efficiency from its data sheet."""
+    """Rolling pins, no brushes; the controller's efficiency from its data sheet; no-load again at the end."""
     case = having(case, pins=pins(rng, case.truth, rng.uniform(0.002, 0.005)))
-    keys = ["crank.bearings", "motor.brush_drop"]
+    keys = list(LAB)
     if rng.random() < 0.5:
         case = having(with_controller(rng, case), controller_efficiency=rng.uniform(0.94, 0.98))
         keys.append("motor.controller_efficiency")
     limits = replace(case.protocol.limits, controller_efficiency=0.01)
-    return stating(replace(case, protocol=replace(case.protocol, limits=limits)), *keys)
+    after = replace(case.protocol.sweeps[-2], file="no-load-after.csv")
+    protocol = replace(case.protocol, limits=limits, sweeps=(*case.protocol.sweeps, after))
+    return stating(replace(case, protocol=protocol), *keys)
 
 
 def sleeve(mu: float, rng: np.random.Generator, case: Case) -> Case:
+    case = stating(case, "motor.brush_drop")
     return having(case, pins=pins(rng, case.truth, mu))
 
 
 def brush(rng: np.random.Generator, case: Case) -> Case:
-    return having(case, brush_drop=1.0)
+    return having(stating(case, "crank.bearings"), brush_drop=1.0)
 
 
 def converter(rng: np.random.Generator, case: Case) -> Case:
-    return having(with_controller(rng, case), controller_efficiency=0.93)
+    return having(with_controller(rng, stating(case, *LAB)), controller_efficiency=0.93)
 
 
 def ripple(rng: np.random.Generator, case: Case) -> Case:
-    return with_ripple(case, 1.10)
+    return with_ripple(stating(case, *LAB), 1.10)
 
 
 def warm_seal(rng: np.random.Generator, case: Case) -> Case:
-    return having(case, warm_seal=rng.uniform(0.75, 0.9))
+    return having(stating(case, *LAB), warm_seal=rng.uniform(0.75, 0.9))
 
 
 def discharge(rng: np.random.Generator, case: Case) -> Case:
-    return leaving_out(with_port(case, 5.0, 0.8), "cylinders.discharge_coefficient")
+    return leaving_out(with_port(stating(case, *LAB), 5.0, 0.8), "cylinders.discharge_coefficient")
 
 
 def small_port(rng: np.random.Generator, case: Case) -> Case:
-    return with_port(case, 3.0, 0.62)
+    return with_port(stating(case, *LAB), 3.0, 0.62)
 
 
 def slips(case: Case, *spoilt: Slip) -> Case:
+    """Spoilt readings of a bench that states all else."""
+    case = stating(case, *NEW_KEYS)
     return replace(case, protocol=replace(case.protocol, slips=spoilt))
 
 

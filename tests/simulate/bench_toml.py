@@ -19,7 +19,11 @@ NEW_KEYS = frozenset(
         "crank.crank_pin_radius",
         "crank.wrist_pin_radius",
         "crank.main_bearing_radius",
+        "crank.load_friction",
         "cylinders.pressure_friction",
+        "cylinders.seal_change",
+        "meter.linearity",
+        "motor.current_form_factor",
     }
 )
 COLUMN = 40  # where comments start
@@ -83,16 +87,16 @@ def amount(value: float, unit: str, share: float = 0.0, limit: float = 0.0) -> s
     text = f"{value:.6g} {unit}"
     if share:
         return f"{text} +/- {share * 100:.6g} %"
-    return f"{text} +/- {limit:.6g} {unit}" if limit else text
+    return f"{text} +/- {limit:.6g} {unit}"
 
 
-def number(value: float, limit: float) -> str | float:
-    """A bare number, or text where it has a limit.
+def number(value: float, limit: float) -> str:
+    """A pure number with its limit.
 
     >>> number(0.95, 0.02)
     '0.95 +/- 0.02'
     """
-    return f"{value:.6g} +/- {limit:.6g}" if limit else value
+    return f"{value:.6g} +/- {limit:.6g}"
 
 
 def celsius(kelvin: float) -> str:
@@ -122,13 +126,18 @@ def meter(protocol: Protocol) -> list[str]:
         lines.append(entry("power", f"{limits.power_gain * 100:.6g} % + {limits.power_zero:.6g} W"))
     if protocol.electric_columns != "power":
         lines.append(entry("current", f"{limits.current_gain * 100:.6g} %"))
-    return [*lines, entry("frequency", f"{limits.frequency:.6g} Hz")]
+    bent = protocol.meter_curve * (limits.power_gain or limits.voltage_gain + limits.current_gain)
+    return [
+        *lines,
+        entry("frequency", f"{limits.frequency:.6g} Hz"),
+        entry("linearity", f"{bent * 100:.6g} %", "what bends with the reading"),
+    ]
 
 
 def motor(stated: Truth, protocol: Protocol, incremental_efficiency: float) -> list[str]:
     lines = ["[motor]", entry("supply", stated.motor.supply, "where the power meter sits")]
     if protocol.states_motor == "incremental":
-        lines.append(entry("incremental_efficiency", float(f"{incremental_efficiency:.3f}")))
+        lines.append(entry("incremental_efficiency", number(round(incremental_efficiency, 3), 0.0)))
     if protocol.states_motor == "constants":
         lines += motor_constants(stated, protocol.limits)
     return lines + electronics(stated, protocol.limits)
@@ -142,10 +151,8 @@ def motor_constants(stated: Truth, limits: Limits) -> list[str]:
         entry("winding_temperature", celsius(this.reference_temperature), "when that was measured"),
         entry("torque_constant", amount(this.torque_constant, "N*m/A", limits.torque_constant)),
     ]
-    if this.form_factor != 1 or limits.form_factor:
-        factor = number(this.form_factor, limits.form_factor)
-        lines.append(entry("current_form_factor", factor, "rms over mean current"))
-    return lines
+    factor = number(this.form_factor, limits.form_factor)
+    return [*lines, entry("current_form_factor", factor, "rms over mean current")]
 
 
 def electronics(stated: Truth, limits: Limits) -> list[str]:
@@ -164,7 +171,7 @@ def transmission(stated: Truth, protocol: Protocol) -> list[str]:
     value = number(efficiency, protocol.limits.transmission_efficiency)
     return [
         "[transmission]",
-        entry("ratio", stated.ratio, "motor turns for one crank turn"),
+        entry("ratio", number(stated.ratio, 0.0), "motor turns for one crank turn"),
         entry("efficiency", value, "of the load power passing through"),
     ]
 
@@ -180,7 +187,7 @@ def pins(stated: Truth, limits: Limits) -> list[str]:
     """The crank mechanism's bearings."""
     this = stated.effects.pins
     if this is None:
-        return []
+        return [entry("bearings", "rolling"), entry("load_friction", "0 mm +/- 0 mm", "none that grows with load")]
     mu = f"{this.mu:.6g} +/- {limits.pin_friction * 100:.6g} %"
     radii = {"crank_pin_radius": this.crank_pin, "wrist_pin_radius": this.wrist_pin, "main_bearing_radius": this.main}
     return [
@@ -200,6 +207,7 @@ def cylinder(stated: Truth, this: CylinderTruth, protocol: Protocol) -> list[str
         entry("gas", this.gas),
         entry("back_pressure", bar(this.back_pressure), "on the seal's other side"),
         entry("pressure_friction", f"{this.seal.energised * 1e5:.6g} N/bar +/- 0 N/bar", "drag per bar across it"),
+        entry("seal_change", number(stated.effects.warm_seal, 0.0), "drag in the loaded runs over that without load"),
     ]
     if this.port_diameter is None or not protocol.states_port:
         return lines
@@ -211,15 +219,14 @@ def cylinder(stated: Truth, this: CylinderTruth, protocol: Protocol) -> list[str
     ]
 
 
-def coefficient(this: CylinderTruth, limits: Limits) -> str | float:
+def coefficient(this: CylinderTruth, limits: Limits) -> str:
     share = limits.discharge_coefficient
-    if not share:
-        return this.discharge_coefficient
     return f"{this.discharge_coefficient:.6g} +/- {share * 100:.6g} %"
 
 
 def aftercooler(stated: Truth) -> list[str]:
-    lines = ["[aftercooler]", entry("seal_heat_share", stated.seal_heat_share, "of the seal's friction heat")]
+    share = number(stated.seal_heat_share, 0.0)
+    lines = ["[aftercooler]", entry("seal_heat_share", share, "of the seal's friction heat")]
     if stated.thermal_resistance is not None:
         lines.append(entry("thermal_resistance", amount(stated.thermal_resistance, "K/W"), "hot end above coolant"))
     return lines

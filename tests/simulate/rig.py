@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from simulate.bench_toml import NEW_KEYS, bench_toml
+from simulate.bench_toml import bench_toml
 from simulate.machine import (
     CELSIUS,
     FloatArray,
@@ -100,7 +100,7 @@ class Protocol:
     thermometer_noise: float = 0.0  # [K] standard deviation
     amplitude_column: bool = False  # of the pressure wave, on loaded runs
     motor_speed_column: bool = False
-    leaves_out: frozenset[str] = NEW_KEYS  # keys not stated, as "motor.brush_drop"
+    leaves_out: frozenset[str] = frozenset()  # keys not stated, as "motor.brush_drop"
     meter_curve: float = 0.0  # share of the meter's gain limit that is a smooth unknown function of the reading
     slips: tuple[Slip, ...] = ()
 
