@@ -14,7 +14,7 @@ import numpy as np
 from driveloss.bench.records import Cylinder, FloatArray, Rig
 from driveloss.fit.assumptions import assumed
 from driveloss.fit.meters import Meters
-from driveloss.physics import breathing, crank, gas, linkage, seal
+from driveloss.physics import breathing, crank, gas, linkage, ports, seal
 from driveloss.physics.cylinder import swept_volume
 
 STRIBECK_SPEEDS = np.geomspace(0.04, 1.2, 15)  # tried, as fractions of the peak piston speed

@@ -287,7 +287,7 @@ class Meters:
         return corrected + self._bend(corrected)
 
     def _bend(self, power: FloatArray) -> FloatArray:
-        """What a meter's curve adds to readings (n, 1 + draws): a wave of any phase over the reading's logarithm. [W]"""
+        """What a meter's curve adds to readings (n, 1 + draws): a wave over the reading's logarithm. [W]"""
         if not (self.power_curve.any() or self.power_curve_quarter.any()):
             return np.zeros_like(power)
         turns = 2 * np.pi * np.log(np.maximum(power[:, :1], 1e-9)) / np.log(WAVE)
@@ -397,8 +397,9 @@ class Sampler:
             name: self._record(CylinderDraws, cylinder, f"cylinders.{name}.")
             for name, cylinder in rig.cylinders.items()
         }
-        own: dict[str, Any]
-        own, *others = ({name: draws for name, (draws, _) in record.items()} for record in found.values())
+        drawn: list[dict[str, Any]] = [{name: one for name, (one, _) in each.items()} for each in found.values()]
+        frequency = found[""]["frequency_gain"][1]
+        has_frequency = ("frequency" if frequency is None else frequency.name) in self.active
         rows = {
             (f"cylinders.{where}." if where else "") + name: row.name
             for where, record in found.items()
@@ -406,14 +407,12 @@ class Sampler:
             if row is not None
         }
         return Meters(
-            **own,
-            cylinders={n: CylinderDraws(**draws) for n, draws in zip(rig.cylinders, others, strict=True)},
+            **drawn[0],
+            cylinders={n: CylinderDraws(**draws) for n, draws in zip(rig.cylinders, drawn[1:], strict=True)},
             reference_temperature=rig.motor.winding_temperature,
             product_by_power_limits=_by_power_limits(rig),
             assumed=rows,
-            reading_by_reading=limits_of(rig, "frequency")
-            if rows.get("frequency_gain", "frequency") in self.active
-            else Limits(),
+            reading_by_reading=limits_of(rig, "frequency") if has_frequency else Limits(),
         )
 
     def _record(

@@ -224,7 +224,7 @@ class Scattered:
     current: FloatArray
 
 
-def shaft_power(
+def shaft_power(  # noqa: PLR0913 - all that a reading's split depends on
     readings: Readings,
     meters: Meters,
     standby: FloatArray,

@@ -91,7 +91,7 @@ def _shaft(calibration: Calibration, runs: Readings) -> FloatArray:
     """Shaft power of the readings by the stated inputs, (n,). [W]"""
     stated = calibration.meters.as_stated()
     net = stated.power(runs) - calibration.standby[:1]
-    loss = calibration.route.loss(runs, stated, net, stated.current(runs)).total
+    loss = calibration.route.loss(runs, stated, net, stated.current(runs), np.zeros_like(net)).total
     return np.asarray((net - np.where(np.isfinite(loss), loss, 0.0))[:, 0])
 
 
