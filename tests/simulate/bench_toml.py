@@ -78,8 +78,8 @@ def entry(key: str, value: str | float, comment: str = "") -> str:
     return f"{text:<{COLUMN - 2}}  # {comment}" if comment else text
 
 
-def amount(value: float, unit: str, share: float = 0.0, limit: float = 0.0) -> str:
-    """A quantity with its unit and its limit of error, either a share of it or in the same unit.
+def amount(value: float, unit: str, share: float = 0.0, limit: float | None = 0.0) -> str:
+    """A quantity with its unit and its limit of error, a share of it or in the same unit; None = to its last digit.
 
     >>> amount(0.42, "ohm", share=0.02)
     '0.42 ohm +/- 2 %'
@@ -87,7 +87,7 @@ def amount(value: float, unit: str, share: float = 0.0, limit: float = 0.0) -> s
     text = f"{value:.6g} {unit}"
     if share:
         return f"{text} +/- {share * 100:.6g} %"
-    return f"{text} +/- {limit:.6g} {unit}"
+    return text if limit is None else f"{text} +/- {limit:.6g} {unit}"
 
 
 def number(value: float, limit: float) -> str:
@@ -179,7 +179,7 @@ def transmission(stated: Truth, protocol: Protocol) -> list[str]:
 def crank(stated: Truth, protocol: Protocol) -> list[str]:
     if stated.rod_length is None:
         return ["[crank]", "# no rod_length: a scotch yoke, pure sine", *pins(stated, protocol.limits)]
-    rod = entry("rod_length", amount(stated.rod_length * 1e3, "mm"))
+    rod = entry("rod_length", amount(stated.rod_length * 1e3, "mm", limit=None))
     return ["[crank]", rod, *pins(stated, protocol.limits)]
 
 
@@ -193,7 +193,7 @@ def pins(stated: Truth, limits: Limits) -> list[str]:
     return [
         entry("bearings", this.kind, "pins and main"),
         entry("pin_friction", mu, "friction torque over force and radius"),
-        *(entry(key, amount(radius * 1e3, "mm")) for key, radius in radii.items()),
+        *(entry(key, amount(radius * 1e3, "mm", limit=None)) for key, radius in radii.items()),
     ]
 
 
@@ -228,7 +228,7 @@ def aftercooler(stated: Truth) -> list[str]:
     share = number(stated.seal_heat_share, 0.0)
     lines = ["[aftercooler]", entry("seal_heat_share", share, "of the seal's friction heat")]
     if stated.thermal_resistance is not None:
-        lines.append(entry("thermal_resistance", amount(stated.thermal_resistance, "K/W"), "hot end above coolant"))
+        lines.append(entry("thermal_resistance", amount(stated.thermal_resistance, "K/W", limit=None), "hot end above coolant"))
     return lines
 
 
