@@ -42,6 +42,7 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     errors to use instead of the bench's own, where benches share instruments.
     Raises InputError where the readings cannot be explained at all.
     """
+    from driveloss.fit.mixups import mixups
     from driveloss.fit.outliers import screen
     from driveloss.fit.suspects import suspect_runs
 
@@ -61,7 +62,8 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
     weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))
     calibration = _assemble(bench, meters, standby, fits[family], evidence)
-    findings = (*screened.findings, *suspect_runs(calibration, whole.loaded), *weaknesses)
+    suspects, mixed = suspect_runs(calibration, whole.loaded), mixups(bench, calibration, ladder)
+    findings = (*screened.findings, *suspects, *mixed, *weaknesses)
     return replace(calibration, findings=findings)
 
 

@@ -29,6 +29,7 @@ LADDER_DOF = 4  # degrees of freedom that the ladder's scatter counts for beside
 WELL = 2.0  # times the expected scatter up to which a parabola explains a sweep
 MOST_STARTS = 1000  # curves through as few readings as determine them
 PASSES = 40  # from shaft power back to the meter's
+FURTHEST = 100.0  # times what was read: no slip is larger
 
 
 @dataclass(frozen=True)
@@ -62,8 +63,8 @@ def _sentence(runs: Readings, i: int, off: float) -> Finding:
 
 def loaded_course(calibration: Calibration, runs: Readings) -> Course:
     """Judge every loaded reading by the others of its file, cylinder and mean pressure."""
-    shaft, sigma = _shaft(calibration, runs), _sigma(calibration, runs)
-    beyond = _beyond_drive(calibration, runs)
+    shaft, sigma = shaft_of_runs(calibration, runs), expected_scatter(calibration, runs)
+    beyond = unloaded(calibration, runs)
     cycle = runs.frequency * runs.mean_pressure
     expected, spread = shaft.copy(), np.zeros(len(runs))
     for mine in _sweeps(calibration, runs):
@@ -87,7 +88,7 @@ def _sweeps(calibration: Calibration, runs: Readings) -> Iterator[NDArray[np.int
             yield mine
 
 
-def _shaft(calibration: Calibration, runs: Readings) -> FloatArray:
+def shaft_of_runs(calibration: Calibration, runs: Readings) -> FloatArray:
     """Shaft power of the readings by the stated inputs, (n,). [W]"""
     stated = calibration.meters.as_stated()
     net = stated.power(runs) - calibration.standby[:1]
@@ -95,7 +96,7 @@ def _shaft(calibration: Calibration, runs: Readings) -> FloatArray:
     return np.asarray((net - np.where(np.isfinite(loss), loss, 0.0))[:, 0])
 
 
-def _beyond_drive(calibration: Calibration, runs: Readings) -> FloatArray:
+def unloaded(calibration: Calibration, runs: Readings) -> FloatArray:
     """Shaft power that the machine takes without load, ports closed, (n,); nan for an unknown cylinder. [W]"""
     lost = np.full(len(runs), np.nan)
     for name in set(runs.cylinder.tolist()) & set(calibration.ranges):
@@ -104,18 +105,23 @@ def _beyond_drive(calibration: Calibration, runs: Readings) -> FloatArray:
     return lost
 
 
-def _sigma(calibration: Calibration, runs: Readings) -> FloatArray:
+def expected_scatter(calibration: Calibration, runs: Readings) -> FloatArray:
     """Standard deviation expected of each reading, (n,). [W]"""
     ladder = np.median(calibration.scatter(runs.power), axis=1)
     return np.asarray(np.sqrt(ladder**2 + (STEADY * runs.power) ** 2 + runs.resolution**2 / 12))
 
 
 def _input(calibration: Calibration, runs: Readings, expected: FloatArray) -> FloatArray:
-    """What the meter would have read had the shaft got what is expected, (n,). [W]"""
+    """What the meter would have read had the shaft got what is expected, (n,). [W]
+
+    Where no reading would give that, as with a resistance ten times too large, the difference at the shaft stands.
+    """
     likely = runs.power.copy()
     for _ in range(PASSES):
-        likely = likely + expected - _shaft(calibration, _as_if(runs, likely))
-    return likely
+        change = expected - shaft_of_runs(calibration, _as_if(runs, likely))
+        likely = np.clip(likely + change, runs.power / FURTHEST, runs.power * FURTHEST)
+    plain = runs.power + expected - shaft_of_runs(calibration, runs)
+    return np.where(np.abs(change) < GROSS * runs.power, likely, plain)
 
 
 def _as_if(runs: Readings, power: FloatArray) -> Readings:
