@@ -16,6 +16,7 @@ from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
+from driveloss.fit.contributions import Attribution
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
 from driveloss.fit.laws import peak_drop
 from driveloss.fit.meters import stream
@@ -71,6 +72,11 @@ class Run(Balance):
     hot_to_cold: Estimate | None = None
     flags: tuple[str, ...]
 
+    @property
+    def at_most(self) -> Estimate | None:
+        """The plain difference of input powers where nothing tells how the motor's loss grows with load, else None."""
+        return self.subtraction if "load-loss-assumed" in self.flags else None
+
     def __repr__(self) -> str:
         return f"Run({self.file!r}, row {self.row}: {self.input.value:.4g} W in, {self.pneumatic.value:.3g} W net)"
 
@@ -98,7 +104,12 @@ class Breakdown(Answer):
     @cached_property
     def assumptions(self) -> tuple[Assumed, ...]:
         """What was assumed because bench.toml states nothing, the one that leaves most of the net open first."""
-        return assumptions_at_work(self.calibration, self.draws["pneumatic"])
+        return assumptions_at_work(self.calibration, self.shares)
+
+    @cached_property
+    def shares(self) -> dict[str, FloatArray]:
+        """Half-widths of the net intervals with one source of error alone at work, (runs,) each, largest first. [W]"""
+        return Attribution(self.calibration.meters).half_widths(self.draws["pneumatic"])
 
     @cached_property
     def runs(self) -> tuple[Run, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,9 +10,7 @@ import numpy as np
 from driveloss.bench.records import FloatArray
 from driveloss.fit.assumptions import Assumption
 from driveloss.fit.calibration import Calibration
-from driveloss.fit.contributions import Attribution
-
-MOST_RUNS = 24  # looked at: a share of the interval hardly differs between neighbours
+from driveloss.say.json_form import assumption_data
 
 
 @dataclass(frozen=True)
@@ -24,34 +22,13 @@ class Assumed:
     half_width: float  # [W] of the net power's interval by it alone, the median over the runs
 
 
-def assumptions_at_work(calibration: Calibration, net: FloatArray) -> tuple[Assumed, ...]:
-    """The assumptions behind net powers (n, 1 + draws) [W], the one that leaves most open first."""
+def assumptions_at_work(calibration: Calibration, shares: Mapping[str, FloatArray]) -> tuple[Assumed, ...]:
+    """The assumptions behind net powers by the shares of their intervals, the one that leaves most open first."""
     rows = calibration.meters.assumptions(calibration.rig)
-    if not rows:
-        return ()
-    chosen = net[:: max(len(net) // MOST_RUNS, 1)]
-    shares = Attribution(calibration.meters).half_widths(chosen)
-    found = (Assumed(keys, row, _median(shares.get(row.name, np.zeros(1)))) for keys, row in rows)
+    found = (Assumed(keys, row, float(np.median(shares.get(row.name, np.zeros(1))))) for keys, row in rows)
     return tuple(sorted(found, key=lambda one: -one.half_width))
 
 
 def as_data(assumed: Iterable[Assumed]) -> list[dict[str, object]]:
     """For scripts."""
-    return [
-        {
-            "key": ", ".join(one.keys),
-            "name": one.row.name,
-            "low": one.row.low,
-            "high": one.row.high,
-            "unit": one.row.unit,
-            "source": one.row.source,
-            "moves": one.row.moves,
-            "net_half_width_W": one.half_width,
-            "cure": one.row.cure,
-        }
-        for one in assumed
-    ]
-
-
-def _median(values: FloatArray) -> float:
-    return float(np.median(values))
+    return [{**assumption_data(one.keys, one.row), "net_half_width_W": one.half_width} for one in assumed]

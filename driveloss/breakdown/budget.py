@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
-from driveloss.fit.contributions import Attribution
 
 Shares = dict[str, FloatArray]  # by source, the largest first: half-widths of the net intervals, (runs,), in W
 
@@ -14,4 +13,15 @@ def budget(answer: Breakdown) -> Shares:
 
     Source: JCGM 100:2008, 5.1.3, eq. (11a), the combined variance by its components (from memory).
     """
-    return Attribution(answer.calibration.meters).half_widths(answer.draws["pneumatic"])
+    return answer.shares
+
+
+def is_assumed(answer: Breakdown, source: str) -> bool:
+    """Whether a source's limits are assumed, not stated in bench.toml."""
+    calibration = answer.calibration
+    return any(row.name == source for _, row in calibration.meters.assumptions(calibration.rig))
+
+
+def source_name(answer: Breakdown, source: str) -> str:
+    """A source as people are told of it."""
+    return f"{source} (assumed)" if is_assumed(answer, source) else source

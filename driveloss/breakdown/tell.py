@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import groupby
-from statistics import median
 from typing import Any
 
 import numpy as np
 
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.assumed import Assumed, as_data
-from driveloss.breakdown.budget import Shares
+from driveloss.breakdown.budget import Shares, source_name
 from driveloss.say.flags import flag_letters
-from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, bar
+from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, PERCENT, bar, watts
 from driveloss.say.quantities import QUANTITIES, shown_parts
-from driveloss.say.sheet import Item, Sheet
+from driveloss.say.sheet import ASSUMED, Item, Sheet, listed
+
+KEYS = "bench.toml key (or column)"
+LIGHT = 0.01  # of the largest effect: less is not worth a row
 
 CAUTION = (
     "Estimates, not a certificate. Guard moving parts and isolate the supply before touching the linkage; stay inside "
@@ -24,32 +26,50 @@ CAUTION = (
 
 
 def breakdown_tables(answer: Breakdown) -> list[Item]:
+    """The runs, and what was assumed for them."""
+    return [*run_tables(answer), *assumption_items(answer.assumptions), HALF_WIDTHS]
+
+
+def run_tables(answer: Breakdown) -> list[Item]:
     """Where the input of each run goes, and what the net power allows; one pair of tables a file."""
     tables: list[Item] = []
     for file, members in groupby(answer.runs, key=lambda run: run.file):
         runs = list(members)
         tables += [_parts_table(file, runs), _ceiling_table(runs, answer.calibration.rig.cycle)]
-    return [*tables, *([assumption_table(answer.assumptions)] if answer.assumptions else []), HALF_WIDTHS]
+    return tables
+
+
+def assumption_items(assumed: Sequence[Assumed]) -> list[Item]:
+    """What bench.toml leaves open, what was assumed, and how to know better; nothing where all is stated."""
+    heavy = [one for one in assumed if one.half_width > LIGHT * assumed[0].half_width]
+    light = [one.row.name for one in assumed if one not in heavy]
+    tables = [assumption_table(heavy)] if heavy else []
+    also = f"Assumed too, with less than {PERCENT * LIGHT:g} % of the largest effect: {listed(light)}."
+    return [*tables, *([also] if light else []), *_cures(heavy)]
 
 
 def assumption_table(assumed: Iterable[Assumed]) -> Sheet:
-    """What bench.toml leaves open, what was assumed, and how to know better."""
-    rows = ((one.row.name, one.row.range, watts(one.half_width), ", ".join(one.keys), one.row.cure) for one in assumed)
-    heads = ("Assumed", "Limits", "± net [W]", "Replaced by", "How to know better")
-    return Sheet(
-        "Not stated in bench.toml, so assumed within limits", heads, tuple(rows), left=(heads[0], heads[1], *heads[3:])
-    )
+    """Each assumption with its limits, what it leaves open, and the keys that would replace it."""
+    heads = ("Assumed", "Limits", "± net [W]", KEYS)
+    rows = ((one.row.name, one.row.range, watts(one.half_width), "\n".join(one.keys)) for one in assumed)
+    return Sheet(ASSUMED, heads, tuple(rows), left=(*heads[:2], KEYS), keys=(KEYS,))
+
+
+def _cures(heavy: Sequence[Assumed]) -> list[Item]:
+    """How to be rid of the three that matter most."""
+    points = (f"{listed(one.keys)}: {one.row.cure}." for one in sorted(heavy[:3], key=lambda one: one.row.effort))
+    return ["What narrows the net most, the cheapest cure first:", tuple(points)] if heavy else []
 
 
 def _parts_table(file: str, runs: list[Run]) -> Sheet:
-    first, shown = runs[0], shown_parts(runs)
+    first, shown = runs[0], [*shown_parts(runs), *(["subtraction"] if any(run.at_most for run in runs) else [])]
     title = f"{file}: cylinder {first.cylinder!r} at {bar(first.mean_pressure)} bar, parts of the input [W]"
     rows = ((str(run.row), f"{run.frequency:g}", *run.cells(shown)) for run in runs)
     return Sheet(title, ("Row", "Hz", *(QUANTITIES[key].head for key in shown)), tuple(rows))
 
 
 def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
-    shown = ["subtraction", "efficiency_ceiling", "aftercooler_heat", "friction_heat", "cycle_work_ratio"]
+    shown = ["efficiency_ceiling", "aftercooler_heat", "friction_heat", "cycle_work_ratio"]
     shown += ["cooling_ceiling"] if cycle != "none" else []
     shown += [key for key in ("hot_end", "thermal_resistance") if any(run.parts[key] for run in runs)]
     heads = {key: QUANTITIES[key].column for key in shown}
@@ -60,24 +80,27 @@ def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
 
 
 def budget_tables(answer: Breakdown, shares: Shares) -> list[Item]:
-    """Half-width of the net interval by source of error, the median over each file's runs; nothing without shares."""
+    """Half-width of the net interval by source of error, the median over runs; nothing without shares."""
     if not shares:
         return []
-    files = list(dict.fromkeys(run.file for run in answer.runs))
-    inside = [[i for i, run in enumerate(answer.runs) if run.file == file] for file in files]
-    together = {"all together": np.array([run.pneumatic.half_width for run in answer.runs])}
-    rows = []
-    for source, half_widths in (together | shares).items():
-        cells = (median(float(half_widths[i]) for i in places) for places in inside)
-        rows.append((source, *(watts(value) for value in cells)))
-    heads = ("Source alone at work", *(file.removesuffix(".csv") for file in files))
+    places = _places(answer.runs)
+    together = np.array([run.pneumatic.half_width for run in answer.runs])
+    named = {"all together": together, **{source_name(answer, name): widths for name, widths in shares.items()}}
+    medians = {name: [float(np.median(widths[at])) for at in places.values()] for name, widths in named.items()}
+    unseen = [name for name, found in medians.items() if all(value < NEGLIGIBLE for value in found)]
+    rows = tuple((name, *map(watts, found)) for name, found in medians.items() if name not in unseen)
+    heads = ("Source alone at work", *places)
     title = "Half-width of the net power's interval by source of error [W]: median of the runs"
-    return [Sheet(title, heads, tuple(rows), left=heads[:1])]
+    also = [f"Too small to be seen: {listed(unseen)}."] if unseen else []
+    return [Sheet(title, heads, rows, left=heads[:1]), *also]
 
 
-def watts(half_width: float) -> str:
-    """Half of an interval's width, zero where it is negligible."""
-    return "0" if half_width < NEGLIGIBLE else f"{half_width:.2g}"
+def _places(runs: Sequence[Run]) -> dict[str, list[int]]:
+    """Which runs a column of the budget is about: all, and, where there are several, each file's."""
+    files: dict[str, list[int]] = {}
+    for i, run in enumerate(runs):
+        files.setdefault(run.file.removesuffix(".csv"), []).append(i)
+    return {"all runs": list(range(len(runs)))} | (files if len(files) > 1 else {})
 
 
 def breakdown_data(answer: Breakdown, shares: Shares | None = None) -> dict[str, Any]:

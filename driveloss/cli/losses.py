@@ -59,4 +59,4 @@ def losses(calibration: CalibrationPath, wanted: Wanted, output: OutputOptions) 
     pressures = [read_option(text, "mean_pressure", "--mean-pressure", ambient).value for text in stated]
     answer = ask(saved, frequencies, wanted.cylinder, pressures or None)
     output.show(answer)
-    note(*flag_lines((flag for row in answer for flag in row.flags), lettered=False))
+    note(*flag_lines(flag for row in answer for flag in row.flags))

@@ -3,63 +3,89 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from statistics import median
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from driveloss.breakdown.budget import is_assumed, source_name
 from driveloss.figures.layout import Cell, cells, label_width
 from driveloss.figures.runs import Split
-from driveloss.figures.style import GREY, SMALL, Drawing, listed, series_look
-from driveloss.say.numbers import NEGLIGIBLE
+from driveloss.figures.style import GREY, SMALL, Drawing, PartLook, series_look
+from driveloss.say.numbers import NEGLIGIBLE, watts
+from driveloss.say.sheet import listed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 BAR_STEP = 0.34  # [in] from bar to bar
+STATED = PartLook("stated", series_look(0, 0).colour)
+ASSUMED = PartLook("assumed", "#5e9cc4", "///")
+TEXT: dict[str, Any] = {"va": "center", "fontsize": SMALL}
 
 
-def widths(split: Split) -> list[tuple[str, float]]:
-    """Each source's watts: the median of the runs; of one run alone, if that is asked for, largest first, less nil."""
-    if split.run is None:
-        return [(source, median(half_widths.tolist())) for source, half_widths in split.shares.items()]
-    pairs = [(source, float(half_widths[split.index])) for source, half_widths in split.shares.items()]
-    return sorted((pair for pair in pairs if pair[1] > NEGLIGIBLE), key=lambda pair: -pair[1])
+@dataclass(frozen=True)
+class Bar:
+    """A source of error, whether its limits are assumed, and its watts."""
+
+    name: str
+    is_assumed: bool
+    width: float
+
+
+def bars_of(split: Split) -> list[Bar]:
+    """The sources that are seen: the median of the runs, or of one run alone, if that is asked for; largest first."""
+    at = slice(None) if split.run is None else slice(split.index, split.index + 1)
+    found = {source: float(np.median(half_widths[at])) for source, half_widths in split.shares.items()}
+    seen = sorted((pair for pair in found.items() if pair[1] > NEGLIGIBLE), key=lambda pair: -pair[1])
+    return [Bar(source_name(split.answer, name), is_assumed(split.answer, name), width) for name, width in seen]
 
 
 def budget_figure(split: Split) -> Figure:
     """One bar a source."""
-    bars = widths(split)
-    cell = Cell(4.6, (BAR_STEP * max(len(bars), 2),), left=label_width(name for name, _ in bars), right=0.7)
+    bars = bars_of(split)
+    cell = Cell(4.6, (BAR_STEP * max(len(bars), 2),), left=label_width(bar.name for bar in bars), right=0.7)
     figure, panels = cells(1, 1, cell)
-    plot_budget(bars, panels[0][0])
+    plot_budget(bars, panels[0][0]).set_xlabel(f"Half-width of the 95 % interval, {_of(split)} [W]")
     return figure
 
 
-def plot_budget(bars: Sequence[tuple[str, float]], ax: Axes) -> Axes:
-    """Horizontal bars with their values [W]; the first entry on top."""
+def _of(split: Split) -> str:
+    """Which runs the bars are of."""
+    return "median of the runs" if split.run is None else f"run {split.index + 1}"
+
+
+def plot_budget(bars: Sequence[Bar], ax: Axes) -> Axes:
+    """Horizontal bars with their values [W], hatched where assumed; the first entry on top."""
     rows = range(len(bars))
-    ax.barh(rows, [width for _, width in bars], 0.62, color=series_look(0, 0).colour)
-    ax.set_yticks(rows, [name for name, _ in bars])
+    looks = [ASSUMED if bar.is_assumed else STATED for bar in bars]
+    for row, bar, look in zip(rows, bars, looks, strict=True):
+        ax.barh(row, bar.width, 0.62, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0)
+        ax.annotate(f"{watts(bar.width)} W", (bar.width, row), (4, 0), textcoords="offset points", **TEXT)
+    ax.set_yticks(rows, [bar.name for bar in bars])
     ax.set_ylim(len(bars) - 0.4, -0.6)
-    for row, (_, width) in enumerate(bars):
-        ax.annotate(f"{width:.2g} W", (width, row), (4, 0), textcoords="offset points", va="center", fontsize=SMALL)
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=False, axis="y")
     ax.grid(visible=True, axis="x")
     ax.axvline(0, color=GREY, lw=0.9)
-    ax.set(xlabel="Half-width of the 95 % interval [W]", title="What the uncertainty comes from")
+    ax.set_title("What the net power's uncertainty comes from")
     return ax
 
 
 def alt_text(split: Split) -> str:
     """Every bar."""
-    entries = listed(f"{name} {width:.2g} W" for name, width in widths(split))
-    return f"Half-width of the 95 % interval that each source of error causes on its own: {entries}."
+    entries = listed(f"{bar.name} {watts(bar.width)} W" for bar in bars_of(split))
+    return (
+        "Half-width of the 95 % interval of the net power that each source of error causes on its own, "
+        f"{_of(split)}: {entries}."
+    )
 
 
 DRAWING = Drawing(
     "budget",
     budget_figure,
     alt_text,
-    "What makes the net power of the run with the most of it uncertain: each source alone at work.",
+    "What makes the net power uncertain, each source alone at work: the median of the runs. Hatched: not stated in "
+    "bench.toml, so assumed.",
 )

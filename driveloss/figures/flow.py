@@ -19,13 +19,13 @@ from driveloss.figures.style import (
     SMALL,
     Drawing,
     PartLook,
-    listed,
     minus,
     percent,
     series_text,
     watts,
 )
 from driveloss.fit.estimate import Estimate
+from driveloss.say.sheet import listed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -206,7 +206,8 @@ def _arrive(ax: Axes, run: Run, start: float, seal: Stream, net: Stream) -> None
         middle = (foot + TRUNK) / 2
         shape = Outline([(join, foot)]).line((tip - 0.2, foot), (tip, middle), (tip - 0.2, TRUNK), (join, TRUNK))
         shape.fill(ax, HEAT)
-    _write(ax, start - 0.1, TRUNK + 0.5 * LINE, (" ".join(net.lines[:-1]) + ", " + net.lines[-1],), "left")
+    most = minus(f", at most {run.at_most.value:.3g} W") if run.at_most else ""
+    _write(ax, start - 0.1, TRUNK + 0.5 * LINE, (" ".join(net.lines[:-1]) + ", " + net.lines[-1] + most,), "left")
     _write(ax, (start + join) / 2, seal.foot - FALL - 0.8 * LINE, seal.lines)
     heat = ("aftercooler heat", watts(run.aftercooler_heat), "of it friction", watts(run.friction_heat))
     _write(ax, tip + 0.08, (foot + TRUNK) / 2 + 1.5 * LINE, heat, "left")

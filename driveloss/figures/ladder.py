@@ -23,7 +23,6 @@ from driveloss.figures.style import (
     Look,
     band,
     cylinder_text,
-    listed,
     minus,
     series_look,
     series_text,
@@ -31,6 +30,7 @@ from driveloss.figures.style import (
 from driveloss.fit.calibration import Calibration, Evidence
 from driveloss.fit.ladder import ladder_power
 from driveloss.fit.readings import Readings, Rung, by_rung
+from driveloss.say.sheet import listed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

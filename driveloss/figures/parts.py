@@ -11,9 +11,10 @@ import numpy as np
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Run
 from driveloss.figures.layout import KEY_LEFT, KEY_STEP, Cell, cells, draw_legend, legend_rows, size_in_points
-from driveloss.figures.runs import Split, net_shares, part, run_groups, shown_parts, with_parts
-from driveloss.figures.style import FREQUENCY, INK, PARTS, SMALL, Drawing, error_bars, listed, percent
+from driveloss.figures.runs import Split, at_most_words, net_shares, part, run_groups, shown_parts, with_parts
+from driveloss.figures.style import AT_MOST, FREQUENCY, INK, PARTS, SMALL, Drawing, error_bars, percent
 from driveloss.fit.scatter import SAME_FREQUENCY
+from driveloss.say.sheet import listed
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -24,6 +25,7 @@ GAP = 0.45  # between frequencies, as a fraction of a bar
 BAR_WIDTH = 0.26  # [in] of one bar where there is room
 WIDTHS = (3.6, 7.5)  # [in] of a panel
 TICK_WIDTH = 3.6 * SMALL  # [pt] that a frequency or a percentage needs
+HATCHED: dict[str, Any] = {"facecolor": "white", "edgecolor": PARTS["pneumatic"].colour, "hatch": "////", "lw": 0.7}
 CROWDED = 24  # bars beyond which a panel takes the whole width
 
 
@@ -66,6 +68,7 @@ def plot_parts(runs: Sequence[Run], ax: Axes) -> Axes:
     places = np.arange(len(runs)) + GAP * numbers  # bars one unit wide
     ax.set_xlim(places[0] - 1, places[-1] + 1)
     _stack(ax, runs, places)
+    _at_most(ax, runs, places)
     _intervals(ax, runs, places)
     centres = [float(np.mean(places[numbers == number])) for number in range(len(blocks))]
     _name_blocks(ax, blocks, centres)
@@ -84,6 +87,14 @@ def _stack(ax: Axes, runs: Sequence[Run], places: FloatArray) -> None:
         above, below = above + np.maximum(height, 0), below + np.minimum(height, 0)
     if below.any():
         ax.axhline(0, color=INK, lw=0.8)
+
+
+def _at_most(ax: Axes, runs: Sequence[Run], places: FloatArray) -> None:
+    """Hatched from the foot of the net power down to where it would be by the plain subtraction."""
+    for run, place in zip(runs, places, strict=True):
+        beyond = 0.0 if run.at_most is None else run.at_most.value - run.pneumatic.value
+        if beyond > 0:
+            ax.bar(place + 0.23, -beyond, 0.36, run.input.value - run.pneumatic.value, **HATCHED)
 
 
 def _intervals(ax: Axes, runs: Sequence[Run], places: FloatArray) -> None:
@@ -122,6 +133,8 @@ def legend_handles(runs: Sequence[Run]) -> list[Artist]:
         Patch(facecolor=look.colour, hatch=look.hatch, edgecolor="white", lw=0.6, label=look.label)
         for look in (PARTS[name] for name in shown_parts(runs))
     ]
+    if any(run.at_most for run in runs):
+        handles.append(Patch(**HATCHED, label=AT_MOST))
     handles.append(Line2D([], [], ls="", marker="o", ms=3.5, color=INK, label="input with 95 %"))
     handles.append(Line2D([], [], ls="", marker="_", ms=7, color=INK, label="foot of net with 95 %"))
     return handles
@@ -133,7 +146,7 @@ def alt_text(split: Split) -> str:
     parts = listed(PARTS[name].label for name in shown_parts(runs))
     return (
         f"Stacked bars of the input power of {len(runs)} loaded runs against crank frequency, split into "
-        f"{parts}. Net pneumatic share of the input: {net_shares(split.answer)}."
+        f"{parts}. Net pneumatic share of the input: {net_shares(split.answer)}.{at_most_words(runs)}"
     )
 
 

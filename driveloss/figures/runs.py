@@ -10,7 +10,7 @@ import numpy as np
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.budget import Shares
 from driveloss.errors import InputError
-from driveloss.figures.style import PARTS, Look, percent, series_look, series_text
+from driveloss.figures.style import AT_MOST, PARTS, Look, percent, series_look, series_text
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.readings import pressure_groups
 
@@ -86,6 +86,11 @@ def shown_parts(runs: Sequence[Run]) -> list[str]:
 def net_shares(answer: Breakdown) -> str:
     """The net share of the input in words, from the slowest to the fastest run of each series."""
     return "; ".join(f"{group.label}: {_share_range(group.runs)}" for group in run_groups(answer))
+
+
+def at_most_words(runs: Iterable[Run]) -> str:
+    """What is hatched, where anything is."""
+    return f" Hatched: {AT_MOST}." if any(run.at_most for run in runs) else ""
 
 
 def _share_range(runs: Sequence[Run]) -> str:

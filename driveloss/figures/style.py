@@ -7,7 +7,7 @@ neighbours also differ in grey.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 Subject = TypeVar("Subject")
 
 INK, GREY = "#1c1c1c", "#6a6a6a"
+AT_MOST = "net at most, by plain subtraction"  # what is hatched where the load loss is assumed
 FREQUENCY = "Crank frequency [Hz]"
 TEXT, SMALL = 10.0, 9.0  # [pt]
 LONGEST_NAME = 20  # characters of a cylinder's name that a label shows
@@ -195,16 +196,6 @@ def minus(text: str) -> str:
     '(−2.1 ±2.4) ×10^−3'
     """
     return re.sub(r"(?<!\w)-(?=\d)", "−", text)
-
-
-def listed(texts: Iterable[str]) -> str:
-    """Words in a row.
-
-    >>> listed(["a", "b", "c"])
-    'a, b and c'
-    """
-    *first, last = list(texts) or ["none"]
-    return f"{', '.join(first)} and {last}" if first else last
 
 
 def band(ax: Axes, x: FloatArray, draws: FloatArray, look: Look) -> float:

@@ -16,18 +16,24 @@ import numpy as np
 from driveloss.bench.records import Cylinder, Limits, Quantity, Rig
 
 COMMON = "common practice, no published source"
+PERCENT = 100.0
+LOOK_UP, MEASURE, RUN = range(3)  # what a cure asks for: a word or a data sheet, a measurement at rest, more sweeps
 
+PASCAL_PER_BAR = 1e5
 # [N/(m Pa)] of lip: O-ring, lip and composite seal of 25 mm bore at 1 to 7 bar (Zillen, Delft University of
 # Technology, 2021, open data).
-PUBLISHED_PRESSURE_DRAG = tuple(slope / 1e5 / (np.pi * 0.025) for slope in (0.654, 1.366, 0.192))
-MOST_PRESSURE_DRAG = 2 * float(np.mean(PUBLISHED_PRESSURE_DRAG))
+PUBLISHED_PRESSURE_DRAG = tuple(slope / PASCAL_PER_BAR / (np.pi * 0.025) for slope in (0.654, 1.366, 0.192))
+MEAN_PRESSURE_DRAG = float(np.mean(PUBLISHED_PRESSURE_DRAG))
 
 TOLERANCE = 0.10  # of a winding resistance or torque constant stated without limits: as data sheets mostly allow
 
 
 @dataclass(frozen=True)
 class Assumption:
-    """`moves`: which part, and which way. `cure`: how to replace it with tools found at home."""
+    """`moves`: which part, and which way. `cure`: how to replace it with tools found at home.
+
+    People are told scale * low to scale * high in the unit `shown`; `limits`, where two numbers would not say it.
+    """
 
     key: str  # of bench.toml (or the column) that replaces it; {cylinder} where each has its own
     name: str  # the row of the budget
@@ -36,6 +42,11 @@ class Assumption:
     moves: str
     cure: str
     unit: str = ""
+    shown: str | None = None
+    scale: float = 1.0
+    limits: str = ""
+    effort: int = MEASURE  # of the cure
+    under_load: bool = False  # nothing that is run without load depends on it
     source: str = COMMON
     value: float | None = None  # the best guess; None = the middle
     applies: Callable[[Any], bool] = lambda holder: True  # to a rig, or to a cylinder where each has its own
@@ -47,10 +58,14 @@ class Assumption:
 
     @property
     def range(self) -> str:
-        """The limits in words."""
-        if self.low == -self.high:
-            return f"within {self.high:g} {self.unit}".rstrip()
-        return f"{self.low:g} to {self.high:g} {self.unit}".rstrip()
+        """The limits in words.
+
+        >>> Assumption("key", "name", 0.9, 0.99, "down", "ask", shown="%", scale=PERCENT).range
+        '90 to 99 %'
+        """
+        low, high = (f"{self.scale * end:.3g}" for end in (self.low, self.high))
+        numbers = f"±{high}" if self.low == -self.high else f"{low} to {high}"
+        return self.limits or f"{numbers} {self.unit if self.shown is None else self.shown}".rstrip()
 
 
 def _has_transmission(rig: Rig) -> bool:
@@ -86,16 +101,18 @@ PINS_CURE = (
 PINS_MOVE = "net power down as pins and guides drag more under the rod's force; seal friction down a little"
 
 
-def _meter(instrument: str, unit: str, cure: str) -> Assumption:
+def _meter(instrument: str, unit: str, cure: str, scale: float = 1.0) -> Assumption:
     limits = METER_LIMITS[instrument]
-    parts = [f"{100 * limits.gain:g} %"] if limits.gain else []
-    parts += [f"{limits.zero:g} {unit}"] if limits.zero else []
+    parts = [f"{PERCENT * limits.gain:g} %"] if limits.gain else []
+    parts += [f"{scale * limits.zero:g} {unit}"] if limits.zero else []
     return Assumption(
         key=f"meter.{instrument}",
         name=f"{instrument} meter",
         low=-1.0,
         high=1.0,
-        unit=f"times ({' + '.join(parts)})",
+        unit="of the limits",
+        limits=" + ".join(parts),
+        effort=LOOK_UP,
         source=METER_SOURCE.get(instrument, COMMON),
         moves="either way",
         cure=cure,
@@ -112,6 +129,9 @@ def _pins(key: str, low: float, high: float, unit: str, applies: Callable[[Rig],
         PINS_MOVE,
         PINS_CURE,
         unit=unit,
+        shown=f"% {unit}",
+        scale=PERCENT,
+        effort=LOOK_UP,
         source="coefficient 0.001 to 0.005 rolling (bearing makers' tables), 0.01 to 0.10 plain with boundary "
         "lubrication (Machine Design, Bearing Friction, 2002); radii and guides: " + COMMON,
         applies=applies,
@@ -132,15 +152,19 @@ def _brush_drop(low: float, high: float, applies: Callable[[Rig], bool]) -> Assu
     )
 
 
-def _seal_change(low: float, high: float, applies: Callable[[Cylinder], bool]) -> Assumption:
+def _seal_change(name: str, low: float, high: float, cure: str, applies: Callable[[Cylinder], bool]) -> Assumption:
     return Assumption(
         "cylinders.{cylinder}.seal_change",
-        "seal between ladder and run",
+        name,
         low,
         high,
         "net power up: a seal warmed by the load drags less",
-        "a no-load sweep straight after the loaded runs, with everything still warm, listed behind them in bench.toml",
+        cure,
         unit="of its drag without load",
+        shown="% of its drag without load",
+        scale=PERCENT,
+        effort=RUN,
+        under_load=True,
         applies=applies,
     )
 
@@ -152,7 +176,7 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
     "voltage_gain": (_meter("voltage", "V", SHEET),),
     "current_gain": (_meter("current", "A", SHEET),),
     "frequency_gain": (_meter("frequency", "Hz", "count turns against a clock, or copy the data sheet"),),
-    "pressure_gain": (_meter("pressure", "Pa", "read the class on the gauge's dial"),),
+    "pressure_gain": (_meter("pressure", "mbar", "read the class on the gauge's dial", 1e-2),),
     "winding_zero": (_meter("temperature", "K", "read ice water and boiling water"),),
     "power_curve": (
         Assumption(
@@ -163,6 +187,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "either way; it does not cancel in a difference",
             "compare the meter with volts times amperes on a resistor at several powers",
             unit="of the meter's limit of gain",
+            shown="% of the meter's limit of gain",
+            scale=PERCENT,
         ),
     ),
     "resistance": (
@@ -175,6 +201,9 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "measure it with four wires: current from a supply, volts at the motor's leads, rotor held, at several "
             "rotor positions; state the limits",
             unit="of the value stated",
+            shown="% of the value stated",
+            scale=PERCENT,
+            applies=lambda rig: rig.motor.winding_resistance is not None,
         ),
     ),
     "torque_constant": (
@@ -186,6 +215,9 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "net power, by the current that the load asks for",
             "turn the uncoupled motor at a known speed and read its volts; state the limits",
             unit="of the value stated",
+            shown="% of the value stated",
+            scale=PERCENT,
+            applies=lambda rig: rig.motor.torque_constant is not None,
         ),
     ),
     "ripple": (
@@ -196,7 +228,10 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             1.0,
             "net power down: current that pulsates with the torque heats the winding more under load",
             "read the current with a true-rms and with an averaging meter",
-            unit="of the torque's swing left by inertia",
+            unit="of the torque's swing reaches the current",
+            shown="% of the torque's swing",
+            scale=PERCENT,
+            under_load=True,
         ),
     ),
     "brush_drop": (_brush_drop(0.0, 1.0, _has_controller), _brush_drop(0.2, 1.2, lambda rig: True)),
@@ -208,6 +243,9 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             0.99,
             "net power down in proportion to what passes",
             "read power before and behind the controller at two loads, or copy the data sheet",
+            shown="%",
+            scale=PERCENT,
+            effort=LOOK_UP,
             applies=_has_controller,
         ),
     ),
@@ -220,6 +258,7 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "net power down: a warm winding loses 0.39 % more for each kelvin",
             "a column winding, from the resistance straight after a run or a thermocouple on the winding",
             unit="K above the room at the highest power",
+            shown="K above the room",
         ),
     ),
     "incremental_efficiency": (
@@ -231,6 +270,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "net power up or down in proportion",
             "measure the winding's resistance and the torque constant, or read volts and amperes at the motor",
             unit="of further input reaches the shaft",
+            shown="% of further input",
+            scale=PERCENT,
         ),
     ),
     "efficiency": (
@@ -241,6 +282,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             1.0,
             "net power up or down in proportion",
             "lift a weight through the belt or gears and compare torques, or drive without it",
+            shown="%",
+            scale=PERCENT,
             source="V-belts 95 to 98 % new, 93 % worn, toothed belts 98 % (US Department of Energy, Motor Systems Tip "
             "Sheet 5, as quoted in the trade press); small pulleys bend a belt more",
             applies=_has_transmission,
@@ -260,20 +303,26 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "pins, lip and ripple: all grow as the phase shrinks",
             "read the pressure's swing (half of peak to peak) beside each run",
             unit="deg before top dead centre",
+            effort=RUN,
+            under_load=True,
             value=45.0,
         ),
     ),
     "lip_drag": (
         Assumption(
-            "cylinders.pressure_friction",
+            "cylinders.{cylinder}.pressure_friction",
             "lip under pressure",
             0.0,
-            MOST_PRESSURE_DRAG,
-            "net power down: a lip pressed on by the pressure wave drags more",
+            3.0,
+            "net power down: a lip pressed on by pressure and its wave drags more",
             "sweep the cylinder without load at two pressures",
-            unit="N/(m Pa)",
-            source="none to twice the mean of three pneumatic piston seals (Zillen, Delft University of Technology, "
-            "2021, open data)",
+            unit="times the drag of other seals per metre of lip and bar",
+            shown="times the drag of other seals",
+            effort=RUN,
+            source="other seals: of the bench, where swept at two pressures, else three pneumatic ones, each of which "
+            "drags 0.2 to 3.2 times as much as the others' mean (Zillen, Delft University of Technology, 2021, open "
+            "data)",
+            value=1.0,
         ),
     ),
     "seal_heat_share": (
@@ -284,6 +333,9 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             1.0,
             "aftercooler heat down; net power not at all",
             "compare the cylinder wall's warmth with the aftercooler's; 1 is the safe side for sizing",
+            shown="%",
+            scale=PERCENT,
+            under_load=True,
             value=1.0,
         ),
     ),
@@ -308,6 +360,7 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "seal friction and net power, where the port is so small that gas is squeezed",
             "measure what is left open at top dead centre with the port open, or use a larger hole",
             unit="of the swept volume",
+            shown="times the swept volume",
         ),
     ),
     "open_process": (
@@ -319,6 +372,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "seal friction and net power, where the port is so small that gas is squeezed",
             "use a larger hole",
             unit="from isothermal to adiabatic",
+            limits="isothermal to adiabatic",
+            effort=RUN,
         ),
     ),
     "port_share": (
@@ -330,11 +385,26 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             "seal friction down and net power up: gas pumped through the port is not friction",
             "measure the hole that the cylinder breathes through",
             unit="of the no-load step at the highest frequency",
+            shown="% of the no-load step",
+            scale=PERCENT,
         ),
     ),
     "seal_change": (
-        _seal_change(0.92, 1.04, lambda cylinder: cylinder.swept_after),
-        _seal_change(0.72, 1.05, lambda cylinder: True),
+        _seal_change(
+            "seal from run to sweep after",
+            0.92,
+            1.04,
+            "read the power without load straight after a run and once more in the sweep; state their ratio",
+            lambda cylinder: cylinder.swept_after,
+        ),
+        _seal_change(
+            "seal between ladder and run",
+            0.72,
+            1.05,
+            "a no-load sweep straight after the loaded runs, with everything still warm, listed behind them in "
+            "bench.toml",
+            lambda cylinder: True,
+        ),
     ),
 }
 
@@ -353,6 +423,15 @@ ASSUMPTIONS |= {
 def assumed(name: str, holder: Rig | Cylinder) -> Assumption | None:
     """The row that stands in for a field of fit/meters of a rig or cylinder; None where there is nothing to assume."""
     return next((row for row in ASSUMPTIONS.get(name, ()) if row.applies(holder)), None)
+
+
+def limits_in_words(name: str) -> str:
+    """What is assumed of a field of fit/meters where nothing narrows it.
+
+    >>> limits_in_words("winding_rise")
+    '0 to 40 K above the room'
+    """
+    return ASSUMPTIONS[name][-1].range
 
 
 NAMES = tuple(dict.fromkeys(row.name for rows in ASSUMPTIONS.values() for row in rows))

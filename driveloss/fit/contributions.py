@@ -66,10 +66,10 @@ class Attribution:
         return Contributions({s: np.concatenate([[0.0], m]) for s, m in moved.items()}, total)
 
     def half_widths(self, answers: Iterable[FloatArray]) -> dict[str, FloatArray]:
-        """`Contributions.half_widths` of several answers, (answers,) by source, the largest first."""
-        each = [self.explain(draws).half_widths for draws in answers]
+        """`Contributions.half_widths` of several answers, (answers,) by source, the largest first; nan where not known."""
+        each = [(self.explain(draws).half_widths, 0.0 if np.isfinite(draws).all() else np.nan) for draws in answers]
         names = [*dict.fromkeys(self._sources), SCATTER]
-        found = {name: np.array([one.get(name, 0.0) for one in each]) for name in names}
+        found = {name: np.array([one.get(name, nothing) for one, nothing in each]) for name in names}
         return dict(sorted(found.items(), key=lambda pair: -float(np.median(pair[1]))))
 
     def _moved(self, source: str, size: FloatArray, noise: float) -> FloatArray:

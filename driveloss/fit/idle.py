@@ -37,6 +37,9 @@ def _of_columns(ladder: Ladder) -> Iterator[str]:
         yield "winding_rise"
     if np.isfinite(ladder.loaded.pressure_amplitude).all():
         yield "phase"
+    for place in ("winding", "cold_end", "hot_end", "coolant"):
+        if not any(np.isfinite(getattr(group, place)).any() for group in (ladder.readings, ladder.loaded)):
+            yield f"{place}_zero"
 
 
 def _of_cylinders(ladder: Ladder) -> Iterator[str]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from driveloss.bench.records import FloatArray
+from driveloss.fit.assumptions import Assumption
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.checks import known_cylinder, positive
 from driveloss.fit.estimate import Estimate, estimate
@@ -47,9 +48,13 @@ class LossRow(Named):
 
 
 class Losses(Answer, tuple[LossRow, ...]):
-    """The rows, frequency after frequency: the drive alone, then the cylinders."""
+    """The rows, frequency after frequency: the drive alone, then the cylinders.
+
+    assumptions: what stands in for keys of bench.toml, by which the rows' intervals are wider.
+    """
 
     told_by = "driveloss.losses.tell:losses"
+    assumptions: tuple[tuple[tuple[str, ...], Assumption], ...] = ()
 
     def __repr__(self) -> str:
         return f"Losses({len(self)} rows)"
@@ -72,7 +77,10 @@ def losses(
     places: list[tuple[str | None, float | None]] = [(None, None)] if cylinders is None else []
     places += [(name, p) for name in names for p in pressures or calibration.ranges[name].pressures]
     at = [positive(frequency, "Hz", "frequency") for frequency in frequencies]
-    return Losses(_row(calibration, frequency, *place) for frequency in at for place in places)
+    found = Losses(_row(calibration, frequency, *place) for frequency in at for place in places)
+    every = calibration.meters.assumptions(calibration.rig)
+    found.assumptions = tuple((keys, row) for keys, row in every if not row.under_load)
+    return found
 
 
 def no_load_draws(
@@ -128,7 +136,10 @@ def no_load_flags(
     calibration: Calibration, cylinder: str | None, pressure: float | None, frequency: float | None = None
 ) -> tuple[str, ...]:
     """What a reader must know of losses at a mean pressure [Pa] and, where one is given, a frequency [Hz]."""
-    tests = {"extrapolated": frequency is not None and calibration.is_extrapolated(frequency, cylinder)}
+    tests = {
+        "extrapolated": frequency is not None and calibration.is_extrapolated(frequency, cylinder),
+        "load-loss-assumed": not calibration.route.is_known,
+    }
     if cylinder is not None and pressure is not None:
         tests |= {
             "port-loss-unknown": calibration.rig.cylinders[cylinder].open_port_diameter is None,

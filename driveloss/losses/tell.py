@@ -6,14 +6,16 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
-from driveloss.losses.ask import LossRow
+from driveloss.losses.ask import Losses, LossRow
+from driveloss.say.flags import flag_letters
+from driveloss.say.json_form import assumption_data
 from driveloss.say.numbers import HALF_WIDTHS, bar
 from driveloss.say.quantities import QUANTITIES
-from driveloss.say.sheet import Item, Sheet
+from driveloss.say.sheet import ASSUMED, Item, Sheet, listed
 
 
-def losses_tables(rows: Sequence[LossRow]) -> list[Item]:
-    """No-load losses, one table a cylinder and pressure."""
+def losses_tables(rows: Losses) -> list[Item]:
+    """No-load losses, one table a cylinder and pressure, and what was assumed for them."""
 
     def place(row: LossRow) -> tuple[str, float]:
         return (row.cylinder or "", row.mean_pressure or 0.0)
@@ -22,7 +24,8 @@ def losses_tables(rows: Sequence[LossRow]) -> list[Item]:
     groups = groupby(sorted(rows, key=place), key=place)
     tables = [_table(cylinder, pressure, list(members), shaft) for (cylinder, pressure), members in groups]
     outside = "* outside the calibrated range; " if any(row.extrapolated for row in rows) else ""
-    return [*tables, outside + HALF_WIDTHS]
+    names = listed(row.name for _, row in rows.assumptions)
+    return [*tables, outside + HALF_WIDTHS, *([f"{ASSUMED}: {names}."] if rows.assumptions else [])]
 
 
 def _table(cylinder: str, pressure: float, rows: Sequence[LossRow], shaft: Sequence[str]) -> Sheet:
@@ -31,11 +34,20 @@ def _table(cylinder: str, pressure: float, rows: Sequence[LossRow], shaft: Seque
     beside = ("seal_force", "port") if cylinder else ()
     heads = {key: QUANTITIES[key].head for key in (*powers, *beside)}
     heads |= {"standby": "Standby"} | {key: QUANTITIES[key].column for key in beside[:1]}
-    lines = tuple((f"{row.frequency:g}{'*' if row.extrapolated else ''}", *row.cells(heads)) for row in rows)
-    return Sheet(f"{at} losses [W]", ("f [Hz]", *heads.values()), lines)
+    flags = ("Flags",) if any({*row.flags} - {"extrapolated"} for row in rows) else ()  # which has its star
+    lines = tuple(
+        (
+            f"{row.frequency:g}{'*' if row.extrapolated else ''}",
+            *row.cells(heads),
+            *(flag_letters(row.flags) for _ in flags),
+        )
+        for row in rows
+    )
+    return Sheet(f"{at} losses [W]", ("f [Hz]", *heads.values(), *flags), lines, left=flags)
 
 
-def losses_data(rows: Sequence[LossRow]) -> dict[str, Any]:
+def losses_data(rows: Losses) -> dict[str, Any]:
     """`driveloss.losses/1`."""
-    listed = [{**row.place(), **row.data(), "extrapolated": row.extrapolated, "flags": list(row.flags)} for row in rows]
-    return {"schema": "driveloss.losses/1", "rows": listed}
+    found = [{**row.place(), **row.data(), "extrapolated": row.extrapolated, "flags": list(row.flags)} for row in rows]
+    assumed = [assumption_data(keys, row) for keys, row in rows.assumptions]
+    return {"schema": "driveloss.losses/1", "rows": found, "assumptions": assumed}

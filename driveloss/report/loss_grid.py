@@ -85,7 +85,7 @@ def _series(
         "cylinder": cylinder,
         "pressure": None if pressure is None else f"{bar(pressure)} bar",
         "calibrated": calibration.calibrated(cylinder),
-        "flags": [f"{FLAGS[code].meaning} {FLAGS[code].bias}" for code in flags],
+        "flags": [f"{FLAGS[code].meaning} {FLAGS[code].advice}" for code in flags],
         "parts": {key: _columns(draws.get(key)) for key in PARTS},
     }
 

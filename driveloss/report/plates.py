@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
 from driveloss import figures
-from driveloss.figures.budget import widths
+from driveloss.figures.budget import bars_of
 from driveloss.figures.runs import Split
 from driveloss.fit.calibration import Calibration
 from driveloss.report.markup import inline_svg
@@ -26,8 +26,9 @@ def plates(calibration: Calibration, split: Split | None) -> dict[str, Plate]:
     ladder = ("ladder", "friction") if calibration.ranges else ("ladder",)
     made = {name: _plate(name, calibration) for name in ladder}
     if split is not None:
-        budget = ("budget",) if widths(split) else ()
-        made |= {name: _plate(name, split) for name in ("flow", "parts", "ceilings", *budget)}
+        made |= {name: _plate(name, split) for name in ("flow", "parts", "ceilings")}
+        every = replace(split, run=None)
+        made |= {"budget": _plate("budget", every)} if bars_of(every) else {}
     return made
 
 

@@ -37,9 +37,9 @@ def _group_table(group: Group, heads: dict[str, str]) -> Sheet:
 
 
 def flag_entries(flags: Iterable[str]) -> list[tuple[str, str, str]]:
-    """Letter, meaning and bias of each flag that occurs."""
+    """Letter, meaning, and bias with cure, of each flag that occurs."""
     found = set(flags)
-    return [(flag_letters([code]), flag.meaning, flag.bias) for code, flag in FLAGS.items() if code in found]
+    return [(flag_letters([code]), flag.meaning, flag.advice) for code, flag in FLAGS.items() if code in found]
 
 
 def cylinder_table(cylinders: Iterable[Cylinder]) -> Sheet:

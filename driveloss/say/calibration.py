@@ -68,7 +68,7 @@ def _quality_table(fits: list[FamilyFit]) -> Sheet:
         "leave-one-out error [W]": [f"{fit.quality.leave_one_out:.3g}" for fit in fits],
         "AICc (smaller is better)": [f"{fit.quality.aicc:.1f}" for fit in fits],
         "scatter of one reading [W]": [f"{fit.quality.scatter:.2g}" for fit in fits],
-        "scatter grows with power to the": [f"{fit.quality.scatter_growth:g}" for fit in fits],
+        "share that grows with power [%]": [f"{fit.quality.scatter_share * PERCENT:.0f}" for fit in fits],
         "lack of fit against repeats": [_lack_of_fit(fit) for fit in fits],
     }
     heads = ("Quality", *(fit.name.capitalize() for fit in fits))

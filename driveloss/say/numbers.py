@@ -47,3 +47,14 @@ def bar(pressure: float | None) -> str:
     '1.013'
     """
     return NOT_KNOWN if pressure is None else f"{pressure / PASCAL_PER_BAR:.4g}"
+
+
+def watts(half_width: float) -> str:
+    """Half of an interval's width in W: zero where it is rounding alone, a dash where it is not known.
+
+    >>> watts(0.1234), watts(4e-15), watts(float("nan"))
+    ('0.12', '0', '–')
+    """
+    if not isfinite(half_width):
+        return NOT_KNOWN
+    return "0" if half_width < NEGLIGIBLE else f"{half_width:.2g}"

@@ -6,15 +6,21 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from html import escape
 
+ASSUMED = "Not stated in bench.toml, so assumed within limits"
+
 
 @dataclass(frozen=True)
 class Sheet:
-    """A table as text: `left` names the columns of words, the others hold numbers and are set right."""
+    """A table as text: `left` names the columns of words, the others hold numbers and are set right.
+
+    keys: columns of words that break after a full stop alone, such as keys of bench.toml.
+    """
 
     title: str
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     left: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
 
     def _html(self) -> str:
         sides = ["left" if head in self.left else "right" for head in self.heads]
@@ -50,3 +56,13 @@ def _item(item: Item) -> str:
 
 def _lines(text: str) -> str:
     return "<br>".join(escape(line) for line in text.split("\n"))
+
+
+def listed(texts: Iterable[str]) -> str:
+    """Words in a row.
+
+    >>> listed(["a", "b", "c"])
+    'a, b and c'
+    """
+    *first, last = list(texts) or ["none"]
+    return f"{', '.join(first)} and {last}" if first else last

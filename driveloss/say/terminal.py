@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from driveloss.say.sheet import Item, Sheet
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from rich.console import Console, JustifyMethod
     from rich.table import Table
 
 PIPE_WIDTH = 100
+LONG_WORD = re.compile(r"(\S{6,}?-)(?=\S{6,})")  # of a head, such as a file's name: goes on below behind a hyphen
+KEY_WIDTH = 26  # of a key where there is no room for more; a longer one goes on below, behind a full stop
 
 
 def console(*, err: bool = False) -> Console:
@@ -29,6 +32,7 @@ def print_all(target: Console, items: Iterable[Item]) -> None:
     """Print items in order; a sheet that is too wide puts each half-width under its value."""
     for item in items:
         if isinstance(item, Sheet):
+            target.print(item.title, style="bold")
             target.print(_table(item, stacked=_natural_width(item) > target.width))
             continue
         for line in [item] if isinstance(item, str) else (f"- {point}" for point in item):
@@ -38,18 +42,42 @@ def print_all(target: Console, items: Iterable[Item]) -> None:
 def _natural_width(sheet: Sheet) -> int:
     """Columns that the sheet takes with every cell on one line."""
     columns = zip(sheet.heads, *sheet.rows, strict=True)
-    return sum(max(len(line) for cell in column for line in cell.split("\n")) + 1 for column in columns) + 1
+    return sum(max(len(line) for cell in column for line in cell.split("\n")) + 2 for column in columns) + 1
 
 
 def _table(sheet: Sheet, *, stacked: bool = False) -> Table:
     from rich import box
     from rich.table import Table
 
-    result = Table(title=sheet.title, box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    result.title_justify, result.title_style = "left", "bold"
+    result = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for head in sheet.heads:
-        result.add_column(head, justify="left" if head in sheet.left else "right", overflow="fold")
-    numbers = [stacked and head not in sheet.left for head in sheet.heads]  # words may hold any sign
+        shown = LONG_WORD.sub(r"\1\n", head) if stacked else head
+        side: JustifyMethod = "left" if head in sheet.left else "right"
+        result.add_column(shown, justify=side, overflow="fold", no_wrap=head in sheet.keys)
+    narrowed = [_narrowed(sheet, head) if stacked else str for head in sheet.heads]
     for row in sheet.rows:
-        result.add_row(*(cell.replace(" ±", "\n±") if n else cell for cell, n in zip(row, numbers, strict=True)))
+        result.add_row(*(narrow(cell) for cell, narrow in zip(row, narrowed, strict=True)))
     return result
+
+
+def _narrowed(sheet: Sheet, head: str) -> Callable[[str], str]:
+    """What makes the cells of a column narrower; words may hold any sign and are left alone."""
+    if head in sheet.keys:
+        return _broken
+    return str if head in sheet.left else lambda cell: cell.replace(" ±", "\n±")
+
+
+def _broken(keys: str) -> str:
+    """Keys, one a line, gone on below behind a full stop or a space where they are long.
+
+    >>> _broken("cylinders.narrow.open_port_diameter").split("\\n")
+    ['cylinders.narrow.', 'open_port_diameter']
+    """
+    lines: list[str] = []
+    for key in keys.split("\n"):
+        lines.append("")
+        for piece in re.findall(r"[^. ]+[. ]?", key):
+            if lines[-1] and len(lines[-1]) + len(piece) > KEY_WIDTH:
+                lines.append("")
+            lines[-1] += piece
+    return "\n".join(lines)
