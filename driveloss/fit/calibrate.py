@@ -70,6 +70,7 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
 def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evidence) -> list[Finding]:
     """Everything that screening says about whole sweeps and the meter."""
     from driveloss.fit.weaknesses import (
+        departed,
         drifts,
         idle_unknown,
         misfit,
@@ -81,7 +82,7 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
 
     ladder, fits, stated = evidence.ladder, evidence.fits, meters.as_stated()
     power = ladder_power(ladder, stated, standby[:1])[:, 0]
-    found = drifts(ladder.readings, power)
+    found = drifts(ladder.readings, power) + departed(ladder.readings, power)
     found += wrong_order(ladder, fits["polynomial"]) if "polynomial" in fits else []
     found += misfit(fits["physical"]) if "physical" in fits else []
     found += overpumped(ladder, stated, power)

@@ -13,6 +13,7 @@ from driveloss.fit.curves import Curves
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.readings import Readings
 from driveloss.fit.scatter import LackOfFit, Pattern, Scatter, lack_of_fit, repeat_groups
+from driveloss.fit.sweeps import Sweeps
 
 if TYPE_CHECKING:
     from driveloss.fit.physical import Problem
@@ -47,7 +48,7 @@ class Quality:
     leave_one_out: float  # [W] rms error of predicting each reading from the others
     aicc: float
     scatter: float  # [W] standard deviation of one reading at the median power
-    scatter_growth: float  # exponent of power with which the scatter grows
+    scatter_share: float  # of its variance there that goes with power squared
     dof: int
     lack_of_fit: LackOfFit | None
 
@@ -76,8 +77,14 @@ def without_itself(design: FloatArray, residuals: FloatArray) -> FloatArray:
     return np.asarray(residuals / np.maximum(1 - np.sum(Q**2, axis=1), 1e-12))
 
 
-def judge(
-    readings: Readings, pattern: Pattern, residuals: FloatArray, alone: FloatArray, parameters: int, **known: float
+def judge(  # noqa: PLR0913 - all that is known of a fit
+    readings: Readings,
+    pattern: Pattern,
+    residuals: FloatArray,
+    alone: FloatArray,
+    parameters: int,
+    sweeps: Sweeps,
+    **known: float,
 ) -> Quality:
     """Quality of curves that leave residuals (n,), or `alone` (n,) where a reading had no part in them. [W]
 
@@ -91,9 +98,11 @@ def judge(
         leave_one_out=float(np.sqrt(np.mean(alone**2))),
         aicc=known["aicc"] + 2 * float(np.log(sigma).sum()),
         scatter=known["scatter"],
-        scatter_growth=pattern.growth,
+        scatter_share=pattern.share,
         dof=int(known["dof"]),
-        lack_of_fit=lack_of_fit(residuals / sigma, repeat_groups(readings), parameters),
+        lack_of_fit=lack_of_fit(
+            (residuals - sweeps.offset) / sigma, repeat_groups(readings), parameters, readings.resolution / sigma
+        ),
     )
 
 

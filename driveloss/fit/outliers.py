@@ -15,7 +15,7 @@ from driveloss.fit.laws import offered_terms
 from driveloss.fit.meters import Meters
 from driveloss.fit.physical import joint_design
 from driveloss.fit.readings import Readings
-from driveloss.fit.scatter import GROWTH, Pattern, least_size, repeat_groups
+from driveloss.fit.scatter import SHARES, Pattern, least_size, repeat_groups
 
 FALSE_ALARM = 0.001  # nominal chance that a clean bench loses any reading: slips of the pen stand out far
 GROSS = 0.02  # of the reading: a smaller slip hardly moves the curves, and a misfit may look like it
@@ -173,16 +173,16 @@ def _robust_size(residuals: FloatArray) -> float:
 def _plausible_patterns(power: FloatArray, residuals: FloatArray) -> list[Pattern]:
     """Ways the scatter may grow, likeliest first, under a Laplace likelihood without the suspects of every pattern."""
     reference = float(np.median(np.abs(power))) or 1.0
-    ratios = {growth: np.abs(residuals) / Pattern(growth, reference)(power) for growth in GROWTH}
+    ratios = {share: np.abs(residuals) / Pattern(share, reference)(power) for share in SHARES}
     usual = np.any([ratio <= SUSPICIOUS * _robust_size(ratio) for ratio in ratios.values()], axis=0)
 
-    def badness(growth: float) -> float:
-        mean = float(np.mean(ratios[growth][usual]))
-        sigma = Pattern(growth, reference)(power[usual])
+    def badness(share: float) -> float:
+        mean = float(np.mean(ratios[share][usual]))
+        sigma = Pattern(share, reference)(power[usual])
         return float(usual.sum() * np.log(max(mean, 1e-300)) + np.log(sigma).sum())
 
-    ranked = sorted(GROWTH, key=badness)
-    return [Pattern(growth, reference) for growth in ranked if badness(growth) < badness(ranked[0]) + PLAUSIBLE]
+    ranked = sorted(SHARES, key=badness)
+    return [Pattern(share, reference) for share in ranked if badness(share) < badness(ranked[0]) + PLAUSIBLE]
 
 
 def _droppable(readings: Readings, found: NDArray[np.int64]) -> Iterator[int]:

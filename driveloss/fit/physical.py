@@ -26,6 +26,7 @@ from driveloss.fit.least_squares import Solution, curve_fit, linear_fit, nonnega
 from driveloss.fit.meters import Meters, Sampler, stream
 from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, least_size
 from driveloss.fit.selection import Candidate, Search, assign, weighted
+from driveloss.fit.sweeps import Sweeps, between_sweeps
 
 IDLE_PASSES = 30  # at most, in finding an idle power that the motor current in turn depends on
 IDLE_SETTLED = 1e-9  # of the largest input power
@@ -56,10 +57,15 @@ class Problem:
     sigma: FloatArray  # (n,) relative scatter
     candidates: tuple[Candidate, ...]  # best first, weights adding up to one
     least_rss: float  # what the readings' last digits alone leave over
+    sweeps: Sweeps  # and how far they are off from one another
+
+    def weighed(self, values: FloatArray) -> FloatArray:
+        """Values (n,) or (n, k) [W] with all readings made alike in scatter, and independent."""
+        return self.sweeps.whitened(values, self.sigma)
 
     def searched(self) -> Problem:
         """The same with the sets of terms that the readings support, weighted."""
-        search = Search(self.terms, self.design / self.sigma[:, None], self.power / self.sigma, self.least_rss)
+        search = Search(self.terms, self.weighed(self.design), self.weighed(self.power), self.least_rss)
         return replace(self, candidates=tuple(search.rivals(search.best())))
 
     def with_fitted_speeds(self) -> Problem:
@@ -98,7 +104,7 @@ class Problem:
 
     def solve(self, offer: Offer, power: FloatArray) -> FloatArray:
         """Non-negative coefficients of an offer for power (n, m) [W]: (columns, m)."""
-        return nonnegative(self.design[:, offer.columns] / self.sigma[:, None], power / self.sigma[:, None])
+        return nonnegative(self.weighed(self.design[:, offer.columns]), self.weighed(power))
 
     def scatter(self, offer: Offer) -> tuple[float, int]:
         """Scatter of one reading of unit weight [W] and its degrees of freedom.
@@ -106,8 +112,7 @@ class Problem:
         From the residuals of all laws offered, signs free: choosing among them cannot shrink it. Where that
         leaves too few readings to spare, from the candidate's own.
         """
-        design = self.design[:, offer.columns] / self.sigma[:, None]
-        left, spare = _residual_square(design, self.power / self.sigma)
+        left, spare = _residual_square(self.weighed(self.design[:, offer.columns]), self.weighed(self.power))
         if spare < LEAST_SPARE:
             left, spare = offer.candidate.rss, max(self.n - offer.candidate.parameters, 1)
         return float(np.sqrt(max(left, self.least_rss * spare / self.n) / spare)), spare
@@ -128,6 +133,8 @@ def fit_physical(ladder: Ladder, meters: Meters, standby: FloatArray, sampler: S
     sizes, dofs = np.array([problem.scatter(offer) for offer in offers])[member].T
     noise = scatter_draws(sizes, dofs.astype(np.int64), rng, active="noise" in sampler.active)
     scatter = rng.standard_normal((problem.n, meters.size)) * problem.sigma[:, None] * noise
+    if "noise" in sampler.active:
+        scatter += problem.sweeps.draws(stream(sampler.seed, "sweeps"), meters.size)
     served = [(offer, 1 + np.flatnonzero(member == index)) for index, offer in enumerate(offers)]
     coefficients = _resample(problem, served, meters, standby, scatter)
     for offer in offers:
@@ -150,10 +157,11 @@ def pose(ladder: Ladder, stated: Meters, standby: FloatArray) -> Problem:
     terms = tuple(t for t, column in zip(offered, joint_design(ladder, offered).T, strict=True) if column.any())
     design = joint_design(ladder, terms)
     power = _best_power(ladder, stated, standby, terms, design)
+    sweeps = between_sweeps(readings, power)
     first = nonnegative(design, power[:, None])[:, 0]
-    pattern = choose_pattern(readings.power, power - design @ first)
+    pattern = choose_pattern(readings.power, power - sweeps.offset - design @ first)
     least_rss = len(power) * max(least_size(readings, pattern) ** 2, (1e-9 * pattern.reference) ** 2)
-    problem = Problem(ladder, terms, design, power, pattern, pattern(readings.power), (), least_rss)
+    problem = Problem(ladder, terms, design, power, pattern, pattern(readings.power), (), least_rss, sweeps)
     searched = problem.searched()
     refined = searched.with_fitted_speeds()
     return refined.searched() if refined is not searched else searched
@@ -217,7 +225,7 @@ def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
 
 
 def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator) -> FamilyFit:
-    best, readings, pattern = problem.best, problem.ladder.readings, problem.pattern
+    best, sweeps, pattern = problem.best, problem.sweeps, problem.pattern
     scatter, dof = problem.scatter(problem.offers()[0])
     design = problem.design[:, list(best.columns)]
     residuals = problem.power - design @ best.coefficients
@@ -227,9 +235,19 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
         name="physical",
         curves=curves,
         terms=_term_reports(problem, solution, curves),
-        quality=judge(readings, pattern, residuals, alone, best.parameters, aicc=best.aicc, scatter=scatter, dof=dof),
+        quality=judge(
+            problem.ladder.readings,
+            pattern,
+            residuals,
+            alone,
+            best.parameters,
+            sweeps,
+            aicc=best.aicc,
+            scatter=scatter,
+            dof=dof,
+        ),
         residuals=residuals,
-        scatter=draw_scatter(pattern, problem.ladder, residuals, noise, rng),
+        scatter=draw_scatter(pattern, problem.ladder, residuals - sweeps.offset, noise, rng),
         rivals=_rivals(problem),
         notes=(*_dropped(problem), *_alike(problem, solution)),
         problem=problem,
@@ -238,7 +256,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
 
 def _chosen(problem: Problem) -> Solution:
     """The chosen set's coefficients and their covariance through lmfit."""
-    return linear_fit(problem.design[:, list(problem.best.columns)], problem.power, problem.sigma)
+    return linear_fit(problem.weighed(problem.design[:, list(problem.best.columns)]), problem.weighed(problem.power))
 
 
 def _term_reports(problem: Problem, solution: Solution, curves: PhysicalCurves) -> tuple[TermReport, ...]:

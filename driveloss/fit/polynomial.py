@@ -17,6 +17,7 @@ from driveloss.fit.meters import Meters, Sampler, stream
 from driveloss.fit.readings import Rung, by_rung
 from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, least_size
 from driveloss.fit.selection import Candidate, aicc, assign, weighted
+from driveloss.fit.sweeps import Sweeps, between_sweeps
 
 DEGREES = (1, 2, 3, 4)
 
@@ -65,6 +66,13 @@ class _Problem:
     power: FloatArray  # (n,) [W]
     pattern: Pattern
     groups: tuple[_Group, ...]
+    sweeps: Sweeps
+
+    def weighed(self, rows: NDArray[np.int64], values: FloatArray) -> FloatArray:
+        """Values (m,) or (m, k) [W] of a group's rows with all readings made alike in scatter, and independent."""
+        whole = np.zeros((len(self.power), *values.shape[1:]))
+        whole[rows] = values
+        return self.sweeps.whitened(whole, self.sigma)[rows]
 
     @property
     def sigma(self) -> FloatArray:
@@ -101,13 +109,14 @@ def fit_polynomial(ladder: Ladder, meters: Meters, standby: FloatArray, sampler:
     size, dof = problem.scatter()
     noise = scatter_draws(np.full(draws, size), np.full(draws, dof), rng, active="noise" in sampler.active)
     scatter = rng.standard_normal((len(problem.power), meters.size)) * problem.sigma[:, None] * noise
+    if "noise" in sampler.active:
+        scatter += problem.sweeps.draws(stream(sampler.seed, "sweeps"), meters.size)
     drawn = ladder_power(ladder, meters, standby) + scatter
     rivals = None if "terms" in sampler.active else 1
     curves = tuple(
-        _curve(group, weighted(group.choices[:rivals]), drawn[group.rows], problem.sigma[group.rows], rng)
-        for group in problem.groups
+        _curve(problem, group, weighted(group.choices[:rivals]), drawn[group.rows], rng) for group in problem.groups
     )
-    spread = draw_scatter(problem.pattern, ladder, problem.residuals(), noise, rng)
+    spread = draw_scatter(problem.pattern, ladder, problem.residuals() - problem.sweeps.offset, noise, rng)
     return _report(problem, PolynomialCurves(curves), spread)
 
 
@@ -115,7 +124,8 @@ def _pose(ladder: Ladder, power: FloatArray) -> _Problem:
     """Weigh the readings, power (n,) [W], and find the degrees that each sweep supports."""
     readings = ladder.readings
     groups = tuple(_Group(rung, rows, readings.frequency[rows]) for rung, rows in by_rung(readings))
-    problem = _Problem(ladder, power, _pattern(ladder, groups, power), groups)
+    sweeps = between_sweeps(readings, power)
+    problem = _Problem(ladder, power, _pattern(ladder, groups, power - sweeps.offset), groups, sweeps)
     return replace(problem, groups=tuple(replace(group, choices=_choices(problem, group)) for group in groups))
 
 
@@ -132,10 +142,9 @@ def _pattern(ladder: Ladder, groups: Sequence[_Group], power: FloatArray) -> Pat
 def _choices(problem: _Problem, group: _Group) -> tuple[Candidate, ...]:
     """The degrees of one sweep worth keeping."""
     candidates = []
-    sigma, n = problem.sigma[group.rows], len(group.rows)
-    weighed = problem.power[group.rows] / sigma
+    n, weighed = len(group.rows), problem.weighed(group.rows, problem.power[group.rows])
     for parameters in (degree + 1 for degree in group.degrees):
-        design = group.design(parameters) / sigma[:, None]
+        design = problem.weighed(group.rows, group.design(parameters))
         best = np.asarray(np.linalg.lstsq(design, weighed, rcond=None)[0], dtype=float)
         rss = float(np.sum((weighed - design @ best) ** 2))
         score = aicc(max(rss, n * problem.least**2), n, parameters)
@@ -144,15 +153,15 @@ def _choices(problem: _Problem, group: _Group) -> tuple[Candidate, ...]:
 
 
 def _curve(
-    group: _Group, kept: Sequence[Candidate], drawn: FloatArray, sigma: FloatArray, rng: np.random.Generator
+    problem: _Problem, group: _Group, kept: Sequence[Candidate], drawn: FloatArray, rng: np.random.Generator
 ) -> SweepCurve:
-    """Every draw refitted with one of the degrees kept; drawn: (n, 1 + draws) [W], sigma: (n,), of the group's rows."""
+    """Every draw refitted with one of the degrees kept; drawn: (n, 1 + draws) of the group's rows. [W]"""
     member = assign([c.weight for c in kept], drawn.shape[1] - 1, rng)
     coefficients = np.zeros((max(c.parameters for c in kept), drawn.shape[1]))
-    weight = 1 / sigma[:, None]
+    weighed = problem.weighed(group.rows, drawn)
     for index, candidate in enumerate(kept):
         draws = 1 + np.flatnonzero(member == index)
-        solved = np.linalg.pinv(group.design(candidate.parameters) * weight) @ (drawn[:, draws] * weight)
+        solved = np.linalg.pinv(problem.weighed(group.rows, group.design(candidate.parameters))) @ weighed[:, draws]
         coefficients[: candidate.parameters, draws] = solved
         coefficients[: candidate.parameters, 0] += candidate.weight * candidate.coefficients
     low, high = float(group.frequency.min()), float(group.frequency.max())
@@ -167,16 +176,17 @@ def _report(problem: _Problem, curves: PolynomialCurves, scatter: Scatter) -> Fa
         rows, design = group.rows, group.design(group.best.parameters)
         alone[rows] = without_itself(design / sigma[rows, None], residuals[rows])
         terms += _term_reports(problem, group)
-    score = aicc(max(float(np.sum((residuals / sigma) ** 2)), 1e-300), len(residuals), parameters)
-    readings, known = problem.ladder.readings, {"aicc": score, "scatter": size, "dof": dof}
-    quality = judge(readings, problem.pattern, residuals, alone, parameters, **known)
+    score = aicc(max(sum(group.best.rss for group in problem.groups), 1e-300), len(residuals), parameters)
+    fit = residuals, alone, parameters, problem.sweeps
+    quality = judge(problem.ladder.readings, problem.pattern, *fit, aicc=score, scatter=size, dof=dof)
     return FamilyFit("polynomial", curves, tuple(terms), quality, residuals, scatter)
 
 
 def _term_reports(problem: _Problem, group: _Group) -> list[TermReport]:
     """Coefficients of the raw powers of frequency, with the scatter pooled over all sweeps."""
     (size, dof), degree = problem.scatter(), group.best.parameters - 1
-    fit = polynomial_fit(group.frequency, problem.power[group.rows], degree, problem.sigma[group.rows])
+    raw = np.vander(group.frequency, degree + 1, increasing=True)
+    fit = linear_fit(problem.weighed(group.rows, raw), problem.weighed(group.rows, problem.power[group.rows]))
     scale = size / fit.residual_sd if fit.residual_sd and np.isfinite(fit.residual_sd) else 0.0
     name = group.rung.stage if group.rung.cylinder is None else str(group.rung)
     units = ["W", "W/Hz"] + [f"W/Hz^{j}" for j in range(2, degree + 1)]

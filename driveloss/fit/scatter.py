@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,51 +10,67 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
+from driveloss.fit.curves import legendre_design
 from driveloss.fit.readings import Readings, pressure_groups
 
 if TYPE_CHECKING:
     from driveloss.fit.ladder import Ladder
 
-GROWTH = (0.0, 0.25, 0.5, 0.75, 1.0)  # exponents of power tried for the scatter
-PRIOR = (1, 1, 2, 3, 4)  # weight before the readings speak: data sheets give scatter mostly as a share of the reading
+SHARES = (0.0, 0.03, 0.1, 0.3, 0.6, 1.0)  # of the scatter's variance that go with power squared, as tried
+PRIOR = (
+    1,
+    1,
+    2,
+    3,
+    4,
+    4,
+)  # weight before the readings speak: data sheets give scatter mostly as a share of the reading
 UNIFORM_SD = 1 / np.sqrt(12)  # of one last digit (JCGM 100:2008, F.2.2.1)
-LOADED_SLOPE = 1.3  # about how loaded power grows with frequency, over the small steps between repeats
+ROUNDED_APART = 0.75  # how fast the rounding that repeats share falls as they scatter: the sawtooth's series, roughly
+MOST_DOF = 1e6
 SAME_FREQUENCY = 0.01  # readings closer than this fraction count as repeats
 
 
 @dataclass(frozen=True)
 class Pattern:
-    """Relative size of the scatter: sigma = size * (power / reference)^growth."""
+    """Relative size of the scatter: some of it always the same, some a fraction of the reading, joined in squares.
 
-    growth: float
+    So data sheets state meters. share: of the variance at the reference that goes with power squared.
+    """
+
+    share: float
     reference: float  # [W]
 
     def __call__(self, power: FloatArray) -> FloatArray:
         """Shape of power [W]; one at the reference. Tiny powers keep a hundredth of it."""
-        return np.maximum(np.abs(power) / self.reference, 0.01) ** self.growth
+        return _grown(power / self.reference, self.share)
 
 
 @dataclass(frozen=True)
 class Scatter:
-    """Scatter of one reading in each draw: its size [W] at the reference power and its growth, (1 + draws,) each.
+    """Scatter of one reading in each draw: its size [W] at the reference power, and the share of its `Pattern`.
 
     How scatter grows is itself uncertain, and loaded readings lie far above the ladder's power.
     """
 
     reference: float  # [W]
-    size: FloatArray  # zero in the first column
-    growth: FloatArray
+    size: FloatArray  # (1 + draws,), zero in the first column
+    share: FloatArray  # (1 + draws,)
 
     def __call__(self, power: FloatArray) -> FloatArray:
         """Standard deviation at power (n,): (n, 1 + draws). [W]"""
-        ratio = np.maximum(np.abs(power)[:, None] / self.reference, 0.01)
-        return np.asarray(self.size * ratio**self.growth)
+        return self.size * _grown(power[:, None] / self.reference, self.share)
+
+
+def _grown(ratio: FloatArray, share: float | FloatArray) -> FloatArray:
+    return np.maximum(np.sqrt(1 - share + share * ratio**2), 0.01)
 
 
 def choose_pattern(power: FloatArray, residuals: FloatArray) -> Pattern:
-    """Pick the growth that the residuals (n,) support best: see `growth_badness`."""
+    """The share that the residuals (n,) let expect: the mean over those tried, see `growth_badness`."""
     reference = float(np.median(np.abs(power))) or 1.0
-    return Pattern(min(GROWTH, key=lambda g: growth_badness(Pattern(g, reference), power, residuals)), reference)
+    likely = _odds([growth_badness(Pattern(share, reference), power, residuals) for share in SHARES])
+    return Pattern(float(likely @ SHARES), reference)
 
 
 def growth_badness(pattern: Pattern, power: FloatArray, residuals: FloatArray) -> float:
@@ -65,6 +82,12 @@ def growth_badness(pattern: Pattern, power: FloatArray, residuals: FloatArray) -
     return float(len(power) * np.log(max(_mean_square(residuals / sigma), 1e-300)) + 2 * np.log(sigma).sum())
 
 
+def _odds(badness: Sequence[float]) -> FloatArray:
+    """Probability of each share tried, from minus twice its log-likelihood."""
+    weight = np.array(PRIOR) * np.exp(-(np.array(badness) - min(badness)) / 2)
+    return np.asarray(weight / weight.sum())
+
+
 def _mean_square(values: FloatArray) -> float:
     return float(np.mean(values**2))
 
@@ -72,34 +95,44 @@ def _mean_square(values: FloatArray) -> float:
 def draw_scatter(
     pattern: Pattern, ladder: Ladder, residuals: FloatArray, size: FloatArray, rng: np.random.Generator
 ) -> Scatter:
-    """Let the growth vary over the draws as far as the residuals (n,) and the loaded repeats leave it open.
+    """Let the growth vary over the draws as far as the residuals (n,) and the loaded sweeps leave it open.
 
     size: scatter at the pattern's reference in each draw, (1 + draws,) [W].
     """
     power = ladder.readings.power
-    patterns = [Pattern(g, pattern.reference) for g in GROWTH]
+    patterns = [Pattern(share, pattern.reference) for share in SHARES]
     spread = np.array([_mean_square(residuals / p(power)) for p in patterns]) ** 0.5
-    badness = np.array([growth_badness(p, power, residuals) for p in patterns])
-    badness += [_repeat_badness(p, s, ladder.loaded) for p, s in zip(patterns, spread, strict=True)]
-    weight = np.array(PRIOR) * np.exp(-(badness - badness.min()) / 2)
-    member = rng.choice(len(patterns), size=len(size), p=weight / weight.sum())
+    badness = [
+        growth_badness(p, power, residuals) + loaded_badness(p, s, ladder.loaded)
+        for p, s in zip(patterns, spread, strict=True)
+    ]
+    member = rng.choice(len(patterns), size=len(size), p=_odds(badness))
     here = _mean_square(residuals / pattern(power)) ** 0.5 or 1.0
-    return Scatter(pattern.reference, size * (spread / here)[member], np.array(GROWTH)[member])
+    return Scatter(pattern.reference, size * (spread / here)[member], np.array(SHARES)[member])
 
 
-def _repeat_badness(pattern: Pattern, size: float, loaded: Readings) -> float:
-    """Minus twice the log-likelihood of the loaded repeats' deviations, had they the ladder's scatter grown so."""
-    if len(loaded) == 0 or size <= 0:
-        return 0.0
-    groups = repeat_groups(loaded)
-    count = np.bincount(groups)[groups]
-    level = loaded.power / loaded.frequency**LOADED_SLOPE  # repeats differ a little in frequency
-    mean = (np.bincount(groups, weights=level) / np.maximum(np.bincount(groups), 1))[groups]
-    several = count > 1
-    share = ((count - 1) / count)[several]  # degrees of freedom that each deviation brings
-    sigma = size * pattern(loaded.power[several])
-    deviation = (level - mean)[several] * loaded.frequency[several] ** LOADED_SLOPE
-    return float(np.sum(deviation**2 / sigma**2 + 2 * share * np.log(sigma)))
+def loaded_badness(pattern: Pattern, size: float, loaded: Readings) -> float:
+    """Minus twice the restricted log-likelihood of how loaded sweeps scatter, had they the ladder's scatter grown so.
+
+    Each about a smooth course of its own, which repeats and a few readings to spare tell apart. Source: Patterson &
+    Thompson, Biometrika 58 (1971) 545; from memory.
+    """
+    badness = 0.0
+    for file in dict.fromkeys(loaded.file.tolist() if size > 0 else ()):
+        mine = loaded.file == file
+        frequency, sigma = loaded.frequency[mine], size * pattern(loaded.power[mine])
+        Q, R = np.linalg.qr(smooth_course(frequency) / sigma[:, None])
+        weighed = loaded.power[mine] / sigma
+        left = weighed - Q @ (Q.T @ weighed)
+        badness += float(left @ left) + 2 * float(np.log(sigma).sum() + np.log(np.abs(np.diag(R))).sum())
+    return badness
+
+
+def smooth_course(frequency: FloatArray) -> FloatArray:
+    """Basis of a smooth course through readings at frequency (n,), at most a cubic: (n, k)."""
+    ordered = np.sort(frequency)
+    distinct = 1 + int(np.sum(np.diff(ordered) > SAME_FREQUENCY * ordered[:-1]))
+    return legendre_design(frequency, ordered[0], ordered[-1], min(3, distinct - 1))
 
 
 def least_size(readings: Readings, pattern: Pattern) -> float:
@@ -132,20 +165,31 @@ class LackOfFit:
     pure_sd: float  # of unit weight
     pure_dof: int
     p_value: float  # chance of so large a misfit if the curves were right
+    chance_sd: float  # of unit weight, that a misfit by chance would show: the repeats', and the digit's beyond it
 
 
-def lack_of_fit(weighted_residuals: FloatArray, groups: NDArray[np.int64], parameters: int) -> LackOfFit | None:
-    """Compare misfit with repeatability; None where there are no repeats or no spare groups. Arrays: (n,)."""
+def lack_of_fit(
+    weighted_residuals: FloatArray, groups: NDArray[np.int64], parameters: int, digits: FloatArray
+) -> LackOfFit | None:
+    """Compare misfit with repeatability; None where there are no repeats or no spare groups. Arrays: (n,).
+
+    digits: weighted steps of the last digit. Repeats that scatter by less than that are rounded alike: the pure error
+    then does not show what their means are off by.
+    """
     from scipy.special import fdtrc
 
     count = np.bincount(groups)
     sums = np.bincount(groups, weights=weighted_residuals)
     means = sums / np.maximum(count, 1)
     pure = float(np.sum((weighted_residuals - means[groups]) ** 2))
-    pure_dof = len(groups) - int(np.count_nonzero(count))
-    misfit_dof = int(np.count_nonzero(count)) - parameters
+    distinct = int(np.count_nonzero(count))
+    pure_dof, misfit_dof = len(groups) - distinct, distinct - parameters
     if pure_dof < 1 or misfit_dof < 1:
         return None
-    misfit = float(np.sum(weighted_residuals**2)) - pure
-    ratio = (misfit / misfit_dof) / max(pure / pure_dof, 1e-300)
-    return LackOfFit(float(np.sqrt(pure / pure_dof)), pure_dof, float(fdtrc(misfit_dof, pure_dof, max(ratio, 0.0))))
+    seen = pure / pure_dof
+    hidden = max(_mean_square(digits) * UNIFORM_SD**2 - ROUNDED_APART * seen, 0.0) * len(groups) / distinct
+    chance = max(seen + hidden, 1e-300)
+    dof = pure_dof * (chance / seen) ** 2 if seen > 0 else MOST_DOF  # Welch-Satterthwaite: the digit is known
+    ratio = max((float(np.sum(weighted_residuals**2)) - pure) / misfit_dof / chance, 0.0)
+    p_value = float(fdtrc(misfit_dof, min(dof, MOST_DOF), ratio))
+    return LackOfFit(float(np.sqrt(seen)), pure_dof, p_value, float(np.sqrt(chance)))

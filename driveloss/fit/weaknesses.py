@@ -13,12 +13,18 @@ from driveloss.fit.ladder import Ladder, known_load
 from driveloss.fit.meters import Meters
 from driveloss.fit.readings import Readings
 from driveloss.fit.scatter import LackOfFit
+from driveloss.fit.sweeps import Departure, between_sweeps
 
 FALSE_ALARM = 0.01  # for the whole bench
 LEAST_READINGS = 6  # of a sweep in which drift can be seen
 MOST_ALIKE = 0.9  # of the reading order explained by frequency alone: beyond it the two cannot be told apart
 POINTS = 7  # frequencies at which rungs are compared
 MISFIT = 0.01  # chance below which the curves are said to miss the repeats
+STAKE = {  # stage: what a sweep that is off moves
+    "motor-alone": "the motor and, the other way, the linkage",
+    "piston-disconnected": "the drive and, the other way, the seal",
+    "no-load": "the seal and, the other way, the net power",
+}
 
 
 def drifts(readings: Readings, power: FloatArray) -> list[Finding]:
@@ -69,6 +75,29 @@ def _drift(frequency: FloatArray, power: FloatArray, false_alarm: float) -> tupl
     if abs(change) <= stdtrit(dof, 1 - false_alarm / 2) * u:
         return None
     return change, float(stdtrit(dof, 0.975)) * u
+
+
+def departed(readings: Readings, power: FloatArray) -> list[Finding]:
+    """Sweeps off the others of their rung beyond what their readings scatter by; power: shaft side, (n,) [W]."""
+    return [_departed(found) for found in between_sweeps(readings, power).departures]
+
+
+def _departed(found: Departure) -> Finding:
+    count, stage = len(found.others), found.rung.stage
+    of = f" of '{found.rung.cylinder}'" if found.rung.cylinder else ""
+    open_by = abs(found.watts) / (count + 1)
+    cure = (
+        f"a third {stage} sweep tells which of the two is off"
+        if count == 1
+        else "leave it out of bench.toml if the machine was not the same"
+    )
+    text = (
+        f"{found.file}: shaft power lies {abs(found.watts):.2g} ±{found.half_width:.1g} W "
+        f"({abs(found.share):.1%}) {'above' if found.watts > 0 else 'below'} {' and '.join(found.others)} at equal "
+        f"frequency, the {stage}{of} too, by more than readings scatter: the curves go between, which leaves "
+        f"{STAKE[stage]} open by about {open_by:.2g} W (the intervals allow for it); {cure}."
+    )
+    return Finding("sweep", text, found.file, None, found.watts)
 
 
 def wrong_order(ladder: Ladder, polynomial: FamilyFit) -> list[Finding]:
@@ -128,11 +157,12 @@ def misfit(fit: FamilyFit) -> list[Finding]:
 
 def _misfit_size(fit: FamilyFit, test: LackOfFit) -> float:
     """Root mean square of what the curves miss, less what chance alone would leave; at the typical power. [W]"""
-    sigma = 1.0 if fit.problem is None else fit.problem.sigma
-    chance = test.pure_sd**2
-    total = float(np.sum((fit.residuals / sigma) ** 2)) - test.pure_dof * chance
+    residuals = (
+        fit.residuals if fit.problem is None else (fit.residuals - fit.problem.sweeps.offset) / fit.problem.sigma
+    )
+    total = float(np.sum(residuals**2)) - test.pure_dof * test.pure_sd**2
     spare = fit.quality.n - test.pure_dof - fit.quality.parameters
-    return float(np.sqrt(max(total - spare * chance, 0.0) / fit.quality.n))
+    return float(np.sqrt(max(total - spare * test.chance_sd**2, 0.0) / fit.quality.n))
 
 
 def overpumped(ladder: Ladder, stated: Meters, power: FloatArray) -> list[Finding]:

@@ -78,10 +78,15 @@ def test_terms_readings_and_spare_ones_add_up(fitted):
     assert fit.quality.leave_one_out > fit.quality.residual_rms
 
 
+def grown(power, share):
+    """Scatter at power over that at the median power, of whose square a share goes with power squared."""
+    return np.sqrt(1 - share + share * (power / np.median(power)) ** 2)
+
+
 def test_the_criterion_is_that_of_the_residuals(fitted):
     """-2 ln L + 2k + 2k(k+1)/(n-k-1) less n(1 + ln 2 pi), the scatter among the k; SciPy's density of a normal L."""
     fit, readings = fitted.evidence.fits[fitted.family], fitted.evidence.ladder.readings
-    shape = readings.power**fit.quality.scatter_growth
+    shape = grown(readings.power, fit.quality.scatter_share)
     sigma = shape * np.sqrt(np.mean((fit.residuals / shape) ** 2))
     n, k = len(readings), fit.quality.parameters + 1
     likelihood = stats.norm.logpdf(fit.residuals, scale=sigma).sum()
@@ -105,10 +110,10 @@ def test_polynomials_weigh_readings_by_their_scatter(tmp_path, monkeypatch):
     sheets = [Sheet("piston-disconnected", "frequency [Hz],power [W]", list(zip(f, power, strict=True)))]
     bench = write_bench(tmp_path, '[motor]\nsupply = "terminals"', sheets)
     calibration = calibrate(bench, "polynomial", draws=4000, compare=False)
-    growth = calibration.evidence.fits["polynomial"].quality.scatter_growth
-    assert growth > 0.5
+    share = calibration.evidence.fits["polynomial"].quality.scatter_share
+    assert share > 0.8
     at = np.array([2.0, 6.0, 20.0])
-    (slope, level), covariance = np.polyfit(f, power, 1, w=power**-growth, cov=True)
+    (slope, level), covariance = np.polyfit(f, power, 1, w=1 / grown(power, share), cov=True)
     design = np.vander(at, 2)
     u = np.sqrt(np.sum(design @ covariance * design, axis=1) * 38 / 36)
     drive = calibration.drive(at)

@@ -183,7 +183,8 @@ def test_an_offset_of_one_sweep_is_a_lack_of_fit(tmp_path, index):
 def missed_by(calibration):
     """Root mean square of the deviations of the repeats' means, each seen from the median power. [W]"""
     readings, fit = calibration.evidence.ladder.readings, calibration.evidence.fits["physical"]
-    even = fit.residuals / (readings.power / np.median(readings.power)) ** fit.quality.scatter_growth
+    share, ratio = fit.quality.scatter_share, readings.power / np.median(readings.power)
+    even = fit.residuals / np.sqrt(1 - share + share * ratio**2)
     groups = repeat_groups(readings)
     means = np.bincount(groups, weights=even) / np.bincount(groups)
     return float(np.sqrt(np.mean(means[groups] ** 2)))
