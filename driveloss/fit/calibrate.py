@@ -77,6 +77,7 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
         overpumped,
         unused_controller,
         unused_drag,
+        without_limits,
         wrong_order,
     )
 
@@ -86,7 +87,7 @@ def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evi
     found += wrong_order(ladder, fits["polynomial"]) if "polynomial" in fits else []
     found += misfit(fits["physical"]) if "physical" in fits else []
     found += overpumped(ladder, stated, power)
-    found += idle_unknown(ladder) + unused_drag(ladder) + unused_controller(bench)
+    found += idle_unknown(ladder) + unused_drag(ladder) + unused_controller(bench) + without_limits(bench.rig)
     return found
 
 

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 
-from driveloss.bench.records import Bench, FloatArray
+from driveloss.bench.records import Bench, FloatArray, Quantity, Rig
+from driveloss.bench.rules import keys_of
+from driveloss.fit.assumptions import PERCENT, TOLERANCE
 from driveloss.fit.curves import PolynomialCurves
 from driveloss.fit.estimate import estimates
 from driveloss.fit.family import FamilyFit
@@ -20,6 +25,12 @@ LEAST_READINGS = 6  # of a sweep in which drift can be seen
 MOST_ALIKE = 0.9  # of the reading order explained by frequency alone: beyond it the two cannot be told apart
 POINTS = 7  # frequencies at which rungs are compared
 MISFIT = 0.01  # chance below which the curves are said to miss the repeats
+WITH_TOLERANCE = ("winding_resistance", "torque_constant")  # that data sheets give limits of, if only in small print
+ASIDE = {  # keys that hardly move the watts of a part
+    *("ambient_temperature", "ambient_pressure", "rod_length", "back_pressure", "running_temperature"),
+    *("peak_torque", "current_limit", "seal_heat_share", "thermal_resistance"),
+}
+WORTH = 0.002  # of a value: a last digit that says more is as good as a limit
 STAKE = {  # stage: what a sweep that is off moves
     "motor-alone": "the motor and, the other way, the linkage",
     "piston-disconnected": "the drive and, the other way, the seal",
@@ -220,3 +231,36 @@ def unused_controller(bench: Bench) -> list[Finding]:
         '"terminals"), behind any controller.'
     )
     return [Finding("unused", text)]
+
+
+def without_limits(rig: Rig) -> list[Finding]:
+    """Numbers of bench.toml that matter to the watts and carry no limits of error, in one sentence."""
+    keys = list(_known_by_digit(rig))
+    if not keys:
+        return []
+    constants = any(key.rpartition(".")[2] in WITH_TOLERANCE for key in keys)
+    wider = f", {' and '.join(WITH_TOLERANCE)} to {PERCENT * TOLERANCE:g} %, which data sheets usually allow"
+    verb = "has" if len(keys) == 1 else "have"
+    text = (
+        f"bench.toml: {', '.join(keys)} {verb} no limits of error, so each is taken as known to its last digit and no "
+        f"better{wider if constants else ''} (calipers read to 0.05 mm); state limits, such as "
+        '"0.42 ohm +/- 2 %"; "+/- 0" means exact.'
+    )
+    return [Finding("digits", text)]
+
+
+def _known_by_digit(record: Any, path: str = "") -> Iterator[str]:
+    """Keys of a record, and of those in it, whose last digit alone says how well they are known."""
+    for rule in keys_of(type(record)):
+        held, where = getattr(record, rule.field), path + (rule.at or rule.name)
+        if rule.is_family:
+            for name, inner in held.items():
+                yield from _known_by_digit(inner, f"{where}.{name}.")
+        elif rule.record:
+            yield from _known_by_digit(held, f"{where}.")
+        elif isinstance(held, Quantity) and held.by_digit and _matters(rule.field, held):
+            yield where
+
+
+def _matters(field: str, held: Quantity) -> bool:
+    return field in WITH_TOLERANCE or (field not in ASIDE and held.limit > WORTH * abs(held.value))
