@@ -10,7 +10,7 @@ from typer import Argument
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import note, progress
-from driveloss.cli.options import FitOptions, OutputOptions, switch
+from driveloss.cli.options import FitOptions, OutputOptions
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,16 @@ class Common:
     at: list[float] | None = option("Frequency; repeatable. Three across the common range unless given.", "HZ")
     net: float | None = option("Net power to compare at; middle of the overlap unless given.", "W")
     drop: float | None = option("Drop below ambient to compare at; as --net.", "K")
-    independent: bool = switch("Benches share no instrument and no motor, however alike they read.", "--independent")
+    same_meter: bool | None = option(
+        "One meter on all benches, or not; unless told, those share it whose [meter] reads alike.",
+        None,
+        "--same-meter/--other-meter",
+    )
+    same_motor: bool | None = option(
+        "One motor on all benches, or not, with its drive; unless told, those share it whose [motor] reads alike.",
+        None,
+        "--same-motor/--other-motor",
+    )
 
 
 @command
@@ -50,7 +59,8 @@ def compare(
             fit.family,
             draws=fit.draws,
             seed=fit.seed,
-            independent=common.independent,
+            same_meter=common.same_meter,
+            same_motor=common.same_motor,
             keep_all=fit.keep_all,
         )
         answer = ask(subjects, common.at or None, net=common.net, drop=common.drop)

@@ -16,9 +16,9 @@ import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray
 from driveloss.compare import sides
-from driveloss.compare.benches import Subject, attribution, calibrate_together
+from driveloss.compare.benches import Shared, Subject, attribution, calibrate_together
 from driveloss.compare.sides import Entry
-from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, WORSE, Verdict, judge
+from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, WORSE, Bias, Verdict, judge
 from driveloss.errors import InputError
 from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
@@ -36,7 +36,6 @@ INPUT_QUESTIONS = {  # curve and name of what is equal there
     "input-at-net": ("pneumatic", "net power"),
     "input-at-drop": ("below_ambient", "drop"),
 }
-SAME_ON_BOTH = ("load-loss-assumed", "winding-temperature-assumed")  # flags of one motor under about the same load
 
 
 @dataclass(frozen=True, repr=False)
@@ -120,22 +119,23 @@ class Comparison(Answer):
         return f"Comparison({len(self.no_load)} seals without load, {len(self.loaded)} loaded sweeps)"
 
 
-def compare(
+def compare(  # noqa: PLR0913 - what a user may ask for
     benches: Sequence[Bench | Subject],
     frequencies: Iterable[float] | None = None,
     *,
     net: float | None = None,
     drop: float | None = None,
-    independent: bool = False,
+    same_meter: bool | None = None,
+    same_motor: bool | None = None,
 ) -> Comparison:
     """Put every cylinder and every loaded sweep side by side.
 
     benches: calibrated together with the defaults, or Subjects that `calibrate_together` made. frequencies [Hz]:
     three across the range common to all unless given. net [W], drop [K] below ambient: levels to compare input power
-    at, the middle of what both of a pair cover unless given. independent: as for `calibrate_together`.
+    at, the middle of what both of a pair cover unless given. same_meter, same_motor: as for `calibrate_together`.
     Raises InputError for a frequency or level that makes no sense, or a bench that cannot be calibrated.
     """
-    subjects = _subjects(benches, independent=independent)
+    subjects = _subjects(benches, Shared(same_meter, same_motor))
     no_load = tuple(chain(*map(sides.no_load_entries, subjects)))
     loaded = sides.distinct(chain(*map(sides.loaded_entries, subjects)))
     at, common = sides.chosen_frequencies(frequencies, (*no_load, *loaded))
@@ -156,14 +156,16 @@ def compare(
     )
 
 
-def _subjects(benches: Sequence[Bench | Subject], *, independent: bool) -> tuple[Subject, ...]:
+def _subjects(benches: Sequence[Bench | Subject], shared: Shared) -> tuple[Subject, ...]:
     bare = [bench for bench in benches if isinstance(bench, Bench)]
     ready = tuple(bench for bench in benches if isinstance(bench, Subject))
     if bare and ready:
         raise InputError("expected benches, or benches calibrated together: got some of both")
     if len({subject.calibration.draws for subject in ready}) > 1:
         raise InputError("calibrations to compare: expected the same number of draws in each")
-    subjects = ready or calibrate_together(bare, independent=independent)
+    if ready and shared != Shared():
+        raise InputError("same_meter, same_motor: expected where benches are calibrated together, got calibrated ones")
+    subjects = ready or calibrate_together(bare, same_meter=shared.meter, same_motor=shared.motor)
     for subject in subjects:
         if not subject.calibration.ranges:
             folder = f"{subject.name}/" if subject.name else ""
@@ -269,16 +271,21 @@ def _judged(asked: Difference, one: FloatArray, other: FloatArray) -> Difference
     return replace(asked, first_value=first_value, second_value=second_value, difference=found, verdict=verdict)
 
 
-def _biases(first: Entry, second: Entry) -> list[tuple[str, int]]:
-    """Flags with the way their bias pushes, +1 = makes the first look better; not those that both have alike."""
-    same = {*SAME_ON_BOTH, *(["port-loss-unknown"] if sides.same_size(first, second) else [])}
-    alike = same.intersection(first.flags, second.flags)
-    signed = [(code, entry, sign) for entry, sign in ((first, 1), (second, -1)) for code in entry.flags]
-    return [(code, sign * _way(entry, code)) for code, entry, sign in signed if code not in alike]
+def _biases(first: Entry, second: Entry) -> list[Bias]:
+    """Flags of either whose bias no interval holds, without a seal's where one seal ran alike in both."""
+    same = {"pressure-not-calibrated"} if sides.same_seal(first, second) else set()
+    same = same.intersection(first.flags, second.flags)
+    return [
+        Bias(code, side, tuple(sign * way for way in _ways(entry, code)))
+        for side, (entry, sign) in enumerate(((first, 1), (second, -1)))
+        for code in entry.flags
+        if code not in same
+    ]
 
 
-def _way(entry: Entry, code: str) -> int:
-    if code != "pressure-not-calibrated":
-        return FLAGS[code].net
-    above = entry.mean_pressure > entry.subject.calibration.ranges[entry.cylinder].pressures[-1]
-    return 1 if above else -1
+def _ways(entry: Entry, code: str) -> tuple[int, ...]:
+    """Which ways a flag may push an entry's net power, +1 = up; where its place tells, that one alone."""
+    swept = entry.subject.calibration.ranges[entry.cylinder].pressures
+    if code == "pressure-not-calibrated" and not swept[0] <= entry.mean_pressure <= swept[-1]:
+        return (1,) if entry.mean_pressure > swept[-1] else (-1,)
+    return FLAGS[code].unheld

@@ -14,7 +14,7 @@ from driveloss.compare.sweep_curves import Curve, Mask, sweep_curves
 from driveloss.fit.calibration import EDGE
 from driveloss.fit.checks import positive
 from driveloss.fit.meters import CylinderDraws, stream
-from driveloss.fit.readings import pressure_groups
+from driveloss.fit.readings import SAME_PRESSURE, pressure_groups
 from driveloss.losses.ask import no_load_flags
 from driveloss.physics.crank import mean_piston_speed
 from driveloss.say.numbers import bar
@@ -119,11 +119,20 @@ def distinct(entries: Iterable[Entry]) -> tuple[Entry, ...]:
     return tuple(replace(entry, shows_file=labels.count(entry.label) > 1) for entry in entries)
 
 
-def same_size(first: Entry, second: Entry) -> bool:
-    """Whether bore and stroke are alike."""
-    one, other = first.stated, second.stated
-    pairs = ((one.bore.value, other.bore.value), (one.stroke.value, other.stroke.value))
-    return all(abs(mine - theirs) <= SAME_SIZE * mine for mine, theirs in pairs)
+def same_seal(first: Entry, second: Entry) -> bool:
+    """Whether one seal dragged in both, in the runs and in the no-load sweeps alike: at equal mean pressures."""
+    if first.cylinder != second.cylinder or not first.subject.has_in_common(
+        second.subject, f"cylinders.{first.cylinder}.seal"
+    ):
+        return False
+    swept = [entry.subject.calibration.ranges[entry.cylinder].pressures for entry in (first, second)]
+    pairs = ((first.mean_pressure, second.mean_pressure), (swept[0][0], swept[1][0]), (swept[0][-1], swept[1][-1]))
+    return all(same_pressure(*pair) for pair in pairs)
+
+
+def same_pressure(mine: float, other: float) -> bool:
+    """Whether two mean pressures are alike. [Pa]"""
+    return abs(mine - other) <= SAME_PRESSURE * mine
 
 
 def chosen_frequencies(given: Iterable[float] | None, entries: tuple[Entry, ...]) -> tuple[tuple[float, ...], bool]:

@@ -8,12 +8,11 @@ from math import comb
 from typing import Any
 
 from driveloss.compare.ask import FRICTION_QUESTIONS, Comparison, Difference, Standing
-from driveloss.compare.benches import SECTIONS, Subject, shared_sections
-from driveloss.compare.sides import Entry
+from driveloss.compare.benches import DRIVE, Subject, reads_alike
+from driveloss.compare.sides import Entry, same_pressure
 from driveloss.compare.verdict import NO_COMMON_GROUND
 from driveloss.fit.contributions import SCATTER
 from driveloss.fit.estimate import Estimate
-from driveloss.fit.readings import SAME_PRESSURE
 from driveloss.say.json_form import quantity
 from driveloss.say.numbers import PERCENT, decimals
 from driveloss.say.quantities import QUANTITIES, columns
@@ -21,6 +20,7 @@ from driveloss.say.sheet import Item, Sheet
 
 UNMARKED = ("extrapolated", "cold-end-missing", "hot-end-assumed", "not-cooling")  # no bias on what is shown here
 HOPELESS = 10.0  # times narrower: a hundred times as many readings, which nobody takes
+HEAVY = 0.2  # share of the variance from which an assumption is named in the notes
 MANY_PAIRS = 6  # a question; beyond that only pairs that differ in one thing are told
 
 MARKS = {"*": "* outside the calibrated range", "†": "† flagged, see the notes"}  # behind a cylinder's name
@@ -109,7 +109,7 @@ def _told(members: list[Difference]) -> list[Difference]:
 
 def _differ_in_one_thing(first: Entry, second: Entry) -> bool:
     """Bench, cylinder or pressure: what a person changes to see what it does."""
-    near = abs(first.mean_pressure - second.mean_pressure) <= SAME_PRESSURE * first.mean_pressure
+    near = same_pressure(first.mean_pressure, second.mean_pressure)
     return [first.subject is second.subject, first.cylinder == second.cylinder, near].count(False) <= 1
 
 
@@ -159,12 +159,13 @@ def _amount(difference: Difference, found: Estimate, sign: int = 1) -> str:
 
 
 def _biased(difference: Difference, found: Estimate, pair: str) -> str:
-    codes = difference.verdict.biased_by
-    flagged = [e.label for e in (difference.first, difference.second) if set(codes) & set(e.flags)]
-    whose = f"{' and '.join(flagged)} {'is' if len(flagged) == 1 else 'are'}"
+    biases = difference.verdict.biased_by
+    labels = (difference.first.label, difference.second.label)
+    codes = {side: [bias.code for bias in biases if bias.side == side] for side in (0, 1)}
+    flagged = " and ".join(f"{labels[side]} is flagged {' and '.join(mine)}" for side, mine in codes.items() if mine)
     return (
         f"{pair}: which is better cannot be told with these readings. As they stand {_claim(difference, found)}; "
-        f"but {whose} flagged {', '.join(codes)}, and that bias pushes the same way by an unknown amount."
+        f"but {flagged}, which may have made the difference."
     )
 
 
@@ -180,7 +181,9 @@ def _undecided(difference: Difference, found: Estimate, pair: str) -> str:
 
 def what_would_tell(difference: Difference) -> str:
     """How much narrower the interval must be for the difference seen to show, and what would make it so."""
-    verdict = difference.verdict
+    verdict, readings = difference.verdict, "readings of every sweep"
+    if difference.first.subject.sees_refits or difference.second.subject.sees_refits:
+        readings = "sweeps"  # what whole sweeps are off by is part of the scatter
     if verdict.narrower is None or verdict.narrower > HOPELESS or not verdict.shares:
         return "They are equal within that."
     main, share = verdict.shares[0]
@@ -189,7 +192,7 @@ def what_would_tell(difference: Difference) -> str:
     head += f"({share * PERCENT:.0f} % of the variance): "
     if verdict.more_runs is not None and verdict.more_runs <= HOPELESS**2:
         times = f"{max(verdict.more_runs, 1.1):.2g}"
-        return f"{head}about {times} times as many readings of every sweep would do, if it is as it looks."
+        return f"{head}about {times} times as many {readings} would do, if it is as it looks."
     hiding = [name for name, _ in verdict.shares if name != SCATTER]
     return f"{head}more readings alone would not do, {hiding[0] if hiding else origin} would still hide it."
 
@@ -204,6 +207,7 @@ def comparison_notes(answer: Comparison) -> list[str]:
     """What a reader must know about how the comparison was made."""
     notes = ["Intervals are 95 %. A verdict needs an interval of the difference that excludes zero."]
     notes += _curve_note(answer.loaded)
+    notes += [*_assumed_note(answer.differences), *_refit_note(answer)]
     if any(d.question == "input-at-drop" and d.difference for d in answer.differences):
         notes.append("The same drop is not the same cooling power: the better one there may still lift less heat.")
     if comb(max(len(answer.no_load), len(answer.loaded)), 2) > MANY_PAIRS:
@@ -233,20 +237,58 @@ def _curve_note(loaded: Iterable[Entry]) -> list[str]:
     ]
 
 
+def _assumed_note(differences: Iterable[Difference]) -> list[str]:
+    """What nobody stated that leaves most of a difference open, by name, with the keys that would replace it."""
+    keys: dict[str, dict[str, None]] = {}
+    most: dict[str, float] = {}
+    for one in differences:
+        for subject in (one.first.subject, one.second.subject):
+            for named, row in subject.calibration.meters.assumptions(subject.calibration.rig):
+                keys.setdefault(row.name, {}).update(dict.fromkeys(named))
+        for name, share in one.verdict.shares:
+            most[name] = max(share, most.get(name, 0.0))
+    heavy = sorted(((most[name], name) for name in keys if most.get(name, 0.0) >= HEAVY), reverse=True)
+    told = [f"{name} ({', '.join(keys[name])}; up to {share * PERCENT:.0f} %)" for share, name in heavy]
+    return [f"Assumed, and a large part of the variance of a difference: {', '.join(told)}."] if told else []
+
+
+def _refit_note(answer: Comparison) -> list[str]:
+    """Whether a second sweep shows how far one and the same seal is off from fit to fit."""
+    fits = {(entry.subject.name, entry.cylinder) for entry in answer.no_load}
+    if len(fits) < 2 or all(one.sees_refits for one in answer.subjects):
+        return []
+    return [
+        "Each seal was swept once: how far one and the same seal drags differently when it is fitted again was not "
+        "seen and is not in the intervals; sweep each twice, fitted again in between, each sweep a file of its own."
+    ]
+
+
 def _sharing_note(first: Subject, second: Subject) -> str:
-    sections = shared_sections(first, second)
-    pair = f"{first.name} and {second.name}"
-    if first.independent or second.independent:
-        return f"{pair} are treated as separate instruments and motors."
-    if not sections:
-        return f"{pair}: no section of bench.toml is alike, so nothing is taken to be the same hardware."
-    other = [f"[{section}]" for section in SECTIONS if section not in sections]
-    apart = f" {', '.join(other)} differ and err separately." if other else ""
+    """What two benches are taken to have in common, why, and how to say that it is not so."""
+    meter, motor = (_claimed(first, second, section) for section in ("meter", "motor"))
+    drive = [s for s in DRIVE if first.has_in_common(second, s)]
+    together = f", with {_tables(drive)}," if drive else ""
+    apart = [s for s in DRIVE if s not in drive]
+    rest = f" {_tables(apart)} err separately." if apart else ""
     return (
-        f"{pair}: {', '.join(f'[{s}]' for s in sections)} read alike and are taken to be the same instruments and "
-        f"hardware, as are equal dimensions of equally named cylinders; their errors cancel in differences.{apart} "
-        "Use --independent if they are not the same."
+        f"{first.name} and {second.name} are taken to have {meter}, and {motor}{together} in common, besides equal "
+        f"dimensions, ports and described seals of equally named cylinders: what both share cancels in a difference."
+        f"{rest}"
     )
+
+
+def _claimed(first: Subject, second: Subject, section: str) -> str:
+    """Whether two benches have a meter, or a motor, in common, and by what that was decided."""
+    is_common, said = first.has_in_common(second, section), getattr(first.shared, section) is not None
+    words, other = (f"one {section}", "other") if is_common else (f"no {section}", "same")
+    if said:
+        return f"{words} (as told)"
+    alike = "reads alike" if reads_alike(first.calibration.rig, second.calibration.rig, section) else "differs"
+    return f"{words} ([{section}] {alike}; else --{other}-{section})"
+
+
+def _tables(sections: Sequence[str]) -> str:
+    return " and ".join(f"[{section}]" for section in sections)
 
 
 def _copied_note(first: Subject, second: Subject) -> str | None:
@@ -319,6 +361,6 @@ def _difference(difference: Difference) -> dict[str, Any]:
         "narrower_times": verdict.narrower,
         "more_readings_times": verdict.more_runs,
         "variance_shares": dict(verdict.shares),
-        "biased_by": list(verdict.biased_by),
+        "biased_by": sorted({bias.code for bias in verdict.biased_by}),
         "says": sentence(difference),
     }

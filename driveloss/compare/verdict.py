@@ -13,29 +13,38 @@ BETTER, WORSE, OPEN, NO_COMMON_GROUND = "better", "worse", "cannot be told", "ca
 
 
 @dataclass(frozen=True)
+class Bias:
+    """A flag of one side whose bias no interval holds."""
+
+    code: str
+    side: int  # 0 = the first, 1 = the second
+    ways: tuple[int, ...]  # that it may push: +1 makes the first look better, -1 the second
+
+
+@dataclass(frozen=True)
 class Verdict:
     """What a difference first - second of a thing that should be small says.
 
     `word` is about the first. `narrower`: how many times narrower the interval must be for the difference seen to
     show. `shares`: of the variance of the difference, by source, largest first. `more_runs`: how many times as many
-    readings would do that; None where no number would, or none is needed. `biased_by`: flags whose bias could
-    have made the difference.
+    readings would do that; None where no number would, or none is needed. `biased_by`: everything that could have
+    made the difference and is in no interval.
     """
 
     word: str
     narrower: float | None = None
     more_runs: float | None = None
     shares: tuple[tuple[str, float], ...] = ()
-    biased_by: tuple[str, ...] = ()
+    biased_by: tuple[Bias, ...] = ()
 
 
 def judge(
-    difference: FloatArray, attribution: Attribution, biases: Iterable[tuple[str, int]] = ()
+    difference: FloatArray, attribution: Attribution, biases: Iterable[Bias] = ()
 ) -> tuple[Estimate | None, Verdict]:
     """Estimate and verdict of a difference (1 + draws,) between subjects whose errors `attribution` knows.
 
-    biases: (flag, +1 where its bias makes the first look better, -1 the second, 0 either), without those that are the
-    same on both. The interval must exclude zero, and no bias may push the way that the difference goes.
+    biases: of either, without those that are the same on both. The interval must exclude zero, and no bias may push
+    the way that the difference goes.
     """
     found = estimate(difference)
     if found is None:
@@ -44,7 +53,7 @@ def judge(
     if not found.excludes_zero:
         return found, _open(found, shares)
     sign = 1 if found.value < 0 else -1  # +1 where the first looks better
-    blame = tuple(sorted({code for code, way in biases if way == sign}))
+    blame = tuple(bias for bias in biases if sign in bias.ways)
     word = OPEN if blame else BETTER if found.value < 0 else WORSE
     return found, Verdict(word, shares=shares, biased_by=blame)
 

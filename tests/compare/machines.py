@@ -48,6 +48,26 @@ def bench(folder: Path, truth: Truth = TRUTH, seed: int = 1, limits: Limits = QU
     return answer, load_bench(folder)
 
 
+def refitted(folder: Path, seed: int, scatter: float = 0.05, fits: int = 2):
+    """Two cylinders with one and the same seal, swept without load `fits` times, each time fitted again.
+
+    A fit's drag is off by a normal share of its own, which all readings of its file have in common.
+    """
+    rng = np.random.default_rng([seed, 5])
+    names = {f"{name}-{fit}": name for name in ("tube", "ring") for fit in range(fits)}
+    cylinders = tuple(
+        replace(DRAGGING, name=fit, seal=SealLaw(coulomb=12.0 * share, viscous=2.0 * share))
+        for fit, share in zip(names, 1 + scatter * rng.standard_normal(len(names)), strict=True)
+    )
+    truth = replace(TRUTH, cylinders=cylinders)
+    sweeps = tuple(s for s in ladder(truth, FREQUENCIES, repeats=2) if s.stage != "loaded")
+    bench(folder, truth, seed, SHARED_GAIN, sweeps=sweeps)
+    tables = (folder / "bench.toml").read_text().split("\n\n")
+    again = tuple(f"[cylinders.{fit}]" for fit in names if not fit.endswith("-0"))
+    (folder / "bench.toml").write_text("\n\n".join(table for table in tables if not table.startswith(again)))
+    return loaded_again(folder, names)
+
+
 def loaded_again(folder: Path, names: dict[str, str]):
     """A bench that was written, its cylinders renamed in bench.toml."""
     text = (folder / "bench.toml").read_text()
