@@ -40,7 +40,7 @@ class CommonError:
     """What is known of one error: the budget's row that it counts to, and where bench.toml states it."""
 
     source: str
-    origin: str  # section of bench.toml: where two benches' are equal, it is the same hardware; '' = never
+    origin: str  # hardware that it belongs to, as compare/benches tells whether two benches share it; '' = never
     stated: Callable[[Any], Quantity | None]  # from the rig (or the cylinder) to value and limit
     bounds: tuple[float, float]  # what it cannot pass, however wide its limits
     is_assumed: Callable[[Any], bool]  # whether those limits are assumed, in spite of a value
@@ -203,19 +203,19 @@ class CylinderDraws:
     open_port_diameter: FloatArray = _dimension("open_port_diameter")  # [m]
     discharge_coefficient: FloatArray = _error(
         "geometry",
-        "discharge_coefficient",
+        "port",
         lambda c: c.discharge_coefficient or _without_port(c),
         (0.0, 1.0),
     )  # [1]
     open_volume: FloatArray = _dimension("open_volume")  # [m^3]
-    open_ratio: FloatArray = _error("geometry", "", _without_port)  # of that volume over the swept one, if not stated
-    open_process: FloatArray = _error("geometry", "", _without_port)  # of the gas there: isothermal 0, adiabatic 1
+    open_ratio: FloatArray = _error("geometry", "port", _without_port)  # of that volume over the swept one, unstated
+    open_process: FloatArray = _error("geometry", "port", _without_port)  # of the gas there: isothermal 0, adiabatic 1
     pressure_friction: FloatArray = _dimension("pressure_friction")  # [N/Pa]
     port_share: FloatArray = _error(
-        "geometry", "", lambda c: None if c.open_port_diameter is None else Quantity(0.0)
+        "geometry", "port", lambda c: None if c.open_port_diameter is None else Quantity(0.0)
     )  # of the no-load step at the highest frequency that a port of unknown size takes
-    seal_change: FloatArray = _error("seal", "", lambda c: c.seal_change)  # drag in the loaded runs over the ladder's
-    lip_drag: FloatArray = _error("seal", "", lambda c: None)  # [N/(m Pa)] under pressure, where nothing tells it
+    seal_change: FloatArray = _error("seal", "seal", lambda c: c.seal_change)  # drag in loaded runs over the ladder's
+    lip_drag: FloatArray = _error("seal", "seal", lambda c: None)  # [N/(m Pa)] under pressure, where nothing tells it
 
 
 @dataclass(frozen=True)
@@ -255,9 +255,9 @@ class Meters:
     )
     ratio: FloatArray = _error("transmission", "transmission", lambda rig: rig.transmission.turns)  # [1]
     efficiency: FloatArray = _error("transmission", "transmission", _transmission, (0.0, 1.0))
-    load_friction: FloatArray = _error("pins and guides", "", _load_friction, (0.0, np.inf))  # [m]
-    load_friction_share: FloatArray = _error("pins and guides", "", _load_friction_share)  # of the crank radius
-    phase: FloatArray = _error("phase of the pressure", "", lambda rig: None)  # [deg] it peaks before top dead centre
+    load_friction: FloatArray = _error("pins and guides", "crank", _load_friction, (0.0, np.inf))  # [m]
+    load_friction_share: FloatArray = _error("pins and guides", "crank", _load_friction_share)  # of the crank radius
+    phase: FloatArray = _error("phase of the pressure", "gas circuit", lambda rig: None)  # [deg] before top dead centre
     seal_heat_share: FloatArray = _error(
         "seal heat share", "aftercooler", lambda rig: rig.aftercooler.seal_heat_share, (0.0, 1.0)
     )

@@ -292,7 +292,7 @@ def test_bias_that_pushes_the_same_way_forbids_a_verdict():
 
 
 def charged(folder):
-    """Two cylinders, one of which drags four times as much, swept at ambient pressure only and run twice at 2.4 times it."""
+    """Two cylinders swept at ambient pressure only and run twice at 2.4 times that; one drags four times as much."""
     truth = replace(TRUTH, cylinders=(replace(DRAGGING, seal=SealLaw(coulomb=42.0, viscous=2.0)), EASY))
     sweeps = [
         replace(s, pressure=2.4 * AMBIENT) if s.stage == "loaded" else s for s in ladder(truth, FREQUENCIES, repeats=2)
