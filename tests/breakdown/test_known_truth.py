@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from exact import state_exactly
 from fit.benches import Sheet
 from fit.benches import write_bench as write_sheets
 from hypothesis import HealthCheck, given, settings
@@ -33,6 +34,7 @@ from driveloss.say.quantities import PARTS
 AMBIENT = 101325.0  # [Pa]
 FREQUENCIES = (4.0, 5.5, 7.0, 8.5, 10.0, 11.5, 13.0, 14.5)  # [Hz]
 DRAWS = 50
+PORT = ("open_port_diameter", "discharge_coefficient")
 COMPARED = ("standby", "motor", "motor_copper", "linkage", "drive", "transmission", "seal", "pneumatic")
 SAME_SCALE = ("aftercooler_heat", "friction_heat")
 
@@ -60,9 +62,10 @@ def exact(truth, pressures=(AMBIENT,), **choices):
     return replace(protocol, **choices)
 
 
-def analysed(folder, truth, protocol, **choices):
-    """The true answer and the breakdown."""
+def analysed(folder, truth, protocol, unstated=(), **choices):
+    """The true answer and the breakdown, with all but some keys stated exactly."""
     answer = write_bench(folder, truth, protocol, np.random.default_rng(1), stated=truth)
+    state_exactly(folder, unstated=unstated)
     bench = load_bench(folder)
     calibration = calibrate(bench, draws=DRAWS, compare=False, **choices)
     return answer, breakdown(calibration, bench.sweeps)
@@ -154,10 +157,7 @@ def test_stated_drag_under_pressure(tmp_path):
     protocol = exact(truth)
     raised = [replace(s, pressure=3.5e5) if s.stage == "loaded" else s for s in protocol.sweeps]
     answer = write_bench(tmp_path, truth, replace(protocol, sweeps=tuple(raised)), np.random.default_rng(1), truth)
-    toml = tmp_path / "bench.toml"
-    toml.write_text(
-        toml.read_text().replace("[cylinders.narrow]", '[cylinders.narrow]\npressure_friction = "1.2 N/bar"')
-    )
+    state_exactly(tmp_path)
     bench = load_bench(tmp_path)
     split = breakdown(calibrate(bench, draws=DRAWS, compare=False), bench.sweeps)
     assert_parts(answer, split, 1e-3)
@@ -193,19 +193,21 @@ def test_incremental_efficiency(tmp_path):
         for part, watts in truth.items():
             assert getattr(run, part).value == pytest.approx(watts[i], abs=1e-3 * truth["input"][i]), part
         assert run.motor_copper is None  # the slope does not say which loss it is
-        assert "load-loss-unknown" not in run.flags
+        assert "load-loss-assumed" not in run.flags
 
 
-def test_where_nothing_is_known_the_pneumatic_power_is_an_upper_bound(tmp_path):
-    answer, split = analysed(tmp_path, PLAIN, exact(PLAIN, states_motor="nothing", states_port=False))
+def test_where_nothing_is_known_the_interval_holds_and_the_subtraction_is_an_upper_bound(tmp_path):
+    protocol, unstated = exact(PLAIN, states_motor="nothing", states_port=False), ("incremental_efficiency", *PORT)
+    answer, split = analysed(tmp_path, PLAIN, protocol, unstated)
     for run in split.runs:
         true = answer.run(run.file, run.row)
-        assert {"load-loss-unknown", "port-loss-unknown"} <= set(run.flags)
+        assert {"load-loss-assumed", "port-loss-unknown"} <= set(run.flags)
         assert run.motor_copper is None
         assert run.hot_end is None
         assert run.thermal_resistance is None
         assert run.cooling_ceiling is None
-        assert run.pneumatic.value + run.seal.value > true["pneumatic_W"] + true["seal_W"]
+        assert run.pneumatic.low < true["pneumatic_W"] < run.pneumatic.high
+        assert run.subtraction.value > true["pneumatic_W"]
 
 
 @pytest.mark.parametrize("seed", range(6))

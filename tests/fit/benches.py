@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+from exact import stated_exactly
 
 from driveloss.bench.load import load_bench
 from driveloss.bench.records import Bench
@@ -18,6 +20,7 @@ CYLINDER = """[cylinders.one]
 bore = "30 mm"
 stroke = "36 mm"
 """
+HARDLY_MOVES = CYLINDER.replace("36 mm", "0.1 mm")  # pumps no gas worth a digit through a port as wide as the bore
 
 
 @dataclass(frozen=True)
@@ -35,8 +38,20 @@ class Sheet:
         return "\n".join([self.header, *rows, ""])
 
 
-def write_bench(folder: Path, sections: str, sheets: Iterable[Sheet], cylinder: str = CYLINDER) -> Bench:
-    """Write the folder and load it. `sections`: TOML text of [motor] and whatever else, after the head."""
+def write_bench(
+    folder: Path,
+    sections: str,
+    sheets: Iterable[Sheet],
+    cylinder: str = CYLINDER,
+    *,
+    exactly: bool = True,
+    unstated: Collection[str] = (),
+) -> Bench:
+    """Write the folder and load it. `sections`: TOML text of [motor] and whatever else, after the head.
+
+    exactly: state all that is left out as perfect but the keys in `unstated`, see `stated_exactly`; else all of it is
+    assumed with limits.
+    """
     tables = []
     for number, sheet in enumerate(sheets, start=1):
         file = f"{number}-{sheet.stage}.csv"
@@ -44,6 +59,7 @@ def write_bench(folder: Path, sections: str, sheets: Iterable[Sheet], cylinder: 
         name = 'cylinder = "one"\n' if sheet.stage in ("no-load", "loaded") else ""
         tables.append(f'[[sweeps]]\nstage = "{sheet.stage}"\n{name}file = "{file}"\n{sheet.keys}')
     text = "\n".join([HEAD, sections, cylinder, *tables])
+    text = stated_exactly(text, unstated=unstated) if exactly else text
     (folder / "bench.toml").write_text(text, encoding="utf-8")
     return load_bench(folder)
 

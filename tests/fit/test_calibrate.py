@@ -8,7 +8,7 @@ from driveloss.breakdown.ask import breakdown
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.meters import Sampler
 from driveloss.losses.ask import losses
-from fit.benches import Sheet, write_bench
+from fit.benches import HARDLY_MOVES, Sheet, write_bench
 
 HEADER = "frequency [Hz],power [W]"
 FREQUENCIES = (5.0, 7.0, 9.0, 11.0)
@@ -96,9 +96,8 @@ def test_scatter_is_that_of_the_shaft_where_the_incremental_efficiency_is_known(
                 (("piston-disconnected", 2), ("no-load", 3), ("loaded", 20)), noise, strict=True
             )
         ]
-        bench = write_bench(
-            folder, TERMINALS + known, [*sheets[:2], Sheet("loaded", HEADER, sheets[2].rows, 'mean_pressure = "4 bar"')]
-        )
+        loaded = Sheet("loaded", HEADER, sheets[2].rows, 'mean_pressure = "4 bar"')
+        bench = write_bench(folder, TERMINALS + known, [*sheets[:2], loaded], HARDLY_MOVES)
         answers.append(breakdown(calibrate(bench, draws=2000), bench.sweeps).runs)
     for one, other in zip(*answers, strict=True):
         assert one.pneumatic.value == pytest.approx(other.pneumatic.value, rel=1e-9)

@@ -17,7 +17,7 @@ from driveloss.fit import polynomial
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimate
 from driveloss.fit.polynomial import polynomial_fit
-from fit.benches import Sheet, same, write_bench
+from fit.benches import HARDLY_MOVES, Sheet, same, write_bench
 
 # H.3, table H.6: thermometer readings t_k and corrections b_k [degC]; the line is on t - 20 degC.
 T = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
@@ -171,7 +171,7 @@ ratio = {RATIO}
         row = (str(FREQUENCY), f"{power:.9f}", f"{amps:.9f}")
         keys = 'mean_pressure = "1 bar"' if stage == "loaded" else ""
         sheets.append(Sheet(stage, header, same(row if with_current else row[:2]), keys))
-    return write_bench(folder, sections, sheets)
+    return write_bench(folder, sections, sheets, HARDLY_MOVES)
 
 
 def propagated(with_current):

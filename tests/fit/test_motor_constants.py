@@ -11,10 +11,10 @@ from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
 from driveloss.breakdown.budget import budget
 from driveloss.fit.calibrate import calibrate
-from fit.benches import Sheet, same
+from fit.benches import HARDLY_MOVES, Sheet, same
 from fit.benches import write_bench as write_by_hand
 
-STATED = ("winding_resistance", "winding_temperature", "torque_constant", "current_form_factor", "brush_drop")
+STATED = ("winding_resistance", "winding_temperature", "torque_constant", "brush_drop")
 
 
 def without(folder, *keys):
@@ -26,7 +26,9 @@ def without(folder, *keys):
 
 @pytest.fixture(scope="module", params=(1, 5, 7))
 def volts_and_amperes(request, tmp_path_factory):
-    """A simulated machine on a bench supply (truth in the time domain), with nothing stated of its motor."""
+    """A simulated machine on a bench supply (truth in the time domain), with nothing stated of its motor
+    but that its current is smooth, which means of volts and amperes do not tell.
+    """
     rng, folder = np.random.default_rng([7, request.param]), tmp_path_factory.mktemp("bench")
     truth, protocol = random_bench(rng)
     assert protocol.electric_columns == "volts-amps"
@@ -94,7 +96,7 @@ def shunt_motor(folder, motor):
         Sheet("no-load", header, light),
         Sheet("loaded", header, full, 'mean_pressure = "1 bar"'),
     ]
-    return write_by_hand(folder, f'[motor]\nsupply = "terminals"\n{motor}', sheets)
+    return write_by_hand(folder, f'[motor]\nsupply = "terminals"\n{motor}', sheets, HARDLY_MOVES)
 
 
 def test_brush_drop_in_a_worked_example(tmp_path):
@@ -151,7 +153,9 @@ def test_exact_volts_and_amperes_without_brushes(tmp_path, frequencies):
         for stage, i in amps.items()
     }
     sheets = [Sheet(s, header, r, 'mean_pressure = "1 bar"' if s == "loaded" else "") for s, r in rows.items()]
-    bench = write_by_hand(tmp_path, '[motor]\nsupply = "terminals"', sheets)
+    bench = write_by_hand(
+        tmp_path, '[motor]\nsupply = "terminals"', sheets, HARDLY_MOVES, unstated=["incremental_efficiency"]
+    )
     calibration = calibrate(bench, draws=200, compare=False)
     assert calibration.route.name == "fitted constants"
     assert calibration.meters.resistance == pytest.approx(np.full(201, ohms), rel=1e-6)
