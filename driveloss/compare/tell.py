@@ -188,8 +188,8 @@ def what_would_tell(difference: Difference) -> str:
         return "They are equal within that."
     main, share = verdict.shares[0]
     origin = "scatter of the readings" if main == SCATTER else main
-    head = f"The interval would have to be {verdict.narrower:.2g} times narrower; most of it comes from {origin} "
-    head += f"({share * PERCENT:.0f} % of the variance): "
+    head = f"The interval would have to be {max(verdict.narrower, 1.1):.2g} times narrower; most of it comes from "
+    head += f"{origin} ({share * PERCENT:.0f} % of the variance): "
     if verdict.more_runs is not None and verdict.more_runs <= HOPELESS**2:
         times = f"{max(verdict.more_runs, 1.1):.2g}"
         return f"{head}about {times} times as many {readings} would do, if it is as it looks."
@@ -266,29 +266,24 @@ def _refit_note(answer: Comparison) -> list[str]:
 def _sharing_note(first: Subject, second: Subject) -> str:
     """What two benches are taken to have in common, why, and how to say that it is not so."""
     meter, motor = (_claimed(first, second, section) for section in ("meter", "motor"))
-    drive = [s for s in DRIVE if first.has_in_common(second, s)]
-    together = f", with {_tables(drive)}," if drive else ""
-    apart = [s for s in DRIVE if s not in drive]
-    rest = f" {_tables(apart)} err separately." if apart else ""
+    drive = {section: first.has_in_common(second, section) for section in DRIVE}
+    same, other = ([f"[{s}]" for s, is_same in drive.items() if is_same is wanted] for wanted in (True, False))
+    told = [f"{' and '.join(same)} too"] if same else []
+    told += [f"{' and '.join(other)} err separately"] if other else []
     return (
-        f"{first.name} and {second.name} are taken to have {meter}, and {motor}{together} in common, besides equal "
-        f"dimensions, ports and described seals of equally named cylinders: what both share cancels in a difference."
-        f"{rest}"
+        f"{first.name} and {second.name} are taken to have {meter} and {motor}; {', '.join(told)}. What both share "
+        "cancels in a difference, as do equal dimensions, ports and described seals of equally named cylinders."
     )
 
 
 def _claimed(first: Subject, second: Subject, section: str) -> str:
-    """Whether two benches have a meter, or a motor, in common, and by what that was decided."""
-    is_common, said = first.has_in_common(second, section), getattr(first.shared, section) is not None
-    words, other = (f"one {section}", "other") if is_common else (f"no {section}", "same")
-    if said:
+    """Whether two benches have one meter, or one motor, and by what that was decided."""
+    is_common, is_told = first.has_in_common(second, section), getattr(first.shared, section) is not None
+    words, other = (f"the same {section}", "other") if is_common else (f"different {section}s", "same")
+    if is_told:
         return f"{words} (as told)"
     alike = "reads alike" if reads_alike(first.calibration.rig, second.calibration.rig, section) else "differs"
     return f"{words} ([{section}] {alike}; else --{other}-{section})"
-
-
-def _tables(sections: Sequence[str]) -> str:
-    return " and ".join(f"[{section}]" for section in sections)
 
 
 def _copied_note(first: Subject, second: Subject) -> str | None:

@@ -81,12 +81,12 @@ def test_two_benches(run, tmp_path):
     result = run(tmp_path / "before", tmp_path / "after", "--at", 7)
     assert result.exit_code == 0, result.output
     notes = " ".join(result.stderr.split())
-    assert "before and after are taken to have one meter ([meter] reads alike; else --other-meter)" in notes
-    assert "one motor ([motor] reads alike; else --other-motor), with [transmission] and [crank]," in notes
+    assert "are taken to have the same meter ([meter] reads alike; else --other-meter) and" in notes
+    assert "the same motor ([motor] reads alike; else --other-motor); [transmission] and [crank] too." in notes
     assert max(map(len, result.output.splitlines())) <= 80
     apart = run(tmp_path / "before", tmp_path / "after", "--at", 7, "--other-motor")
     notes = " ".join(apart.stderr.split())
-    assert "one meter ([meter] reads alike; else --other-meter), and no motor (as told) in common" in notes
+    assert "the same meter ([meter] reads alike; else --other-meter) and different motors (as told);" in notes
     assert "[transmission] and [crank] err separately" in notes
 
 
