@@ -466,7 +466,8 @@ def test_bench_toml_leaves_out_what_its_owner_does_not_know(tmp_path):
         protocol = Protocol(sweeps=ladder(truth, (3.0, 4.0, 5.0)), leaves_out=leaves_out)
         write_bench(tmp_path, truth, protocol, np.random.default_rng(0))
         text = (tmp_path / "bench.toml").read_text()
-        for place in unknown - {"motor.controller_efficiency"}:  # no controller here
+        # no controller here, and pins by their coefficient and radii
+        for place in unknown - {"motor.controller_efficiency", "crank.load_friction"}:
             assert (f"\n{place.partition('.')[2]} =" in text) == (place not in leaves_out)
     assert load_bench(tmp_path).rig.motor.torque_constant is None
 

@@ -98,12 +98,11 @@ def _to_si(match: re.Match[str], written: _Written, ambient: Quantity | None) ->
         raise written.refusal(f"the unit is missing: expected {_form(written.kind)}")
     scale = conversion_to(unit, written.kind, written.where, None if ambient is None else ambient.value)
     number = written.number(match["value"])
-    by_digit = not match["limit"]
-    limit = (
-        _last_digit(match["value"], is_count=not unit) * scale.factor
-        if by_digit
-        else _limit(match, unit, scale, written)
-    )
+    if match["limit"]:
+        limit, by_digit = _limit(match, unit, scale, written), False
+    else:
+        limit = _last_digit(match["value"], is_count=not unit) * scale.factor
+        by_digit = limit > 0
     if unit.endswith(" gauge") and ambient is not None:
         limit += ambient.limit  # limits of error add
     if scale.inverted and number:

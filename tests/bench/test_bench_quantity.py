@@ -88,29 +88,63 @@ def test_a_revolution_counts_one_whatever_the_unit(unit, per_second):
         ("ratio", 3, 3.0, 0.0),
         ("ratio", "3 +/- 0.03", 3.0, 0.03),
         ("efficiency", "0.8 +/- 2 %", 0.8, 0.016),
-        ("efficiency", "95 %", 0.95, 0.0),
-        ("thermal_resistance", "0.35 °C/W", 0.35, 0.0),
-        ("torque_constant", "61 mN m/A", 0.061, 0.0),
-        ("torque_constant", "0.061 N·m/A", 0.061, 0.0),
-        ("pressure_friction", "0.7 N/bar", 7e-6, 0.0),
-        ("bore", ".03m", 0.03, 0.0),
-        ("bore", "3e-2 m", 0.03, 0.0),
     ],
 )
 def test_value_and_limit(key, text, value, limit):
     found = read(key, text)
     assert found.value == pytest.approx(value, rel=1e-12)
     assert found.limit == pytest.approx(limit, rel=1e-12)
+    assert not found.by_digit
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "value", "limit"),
+    [
+        ("winding_resistance", "0.42 ohm", 0.42, 0.005),
+        ("winding_resistance", "42 ohm", 42.0, 0.5),
+        ("winding_resistance", "420 mohm", 0.42, 5e-4),
+        ("winding_resistance", "4.20e-1 ohm", 0.42, 5e-4),
+        ("back_pressure", "1e5 Pa", 1e5, 0.5),  # as if written out
+        ("back_pressure", "1.013 bar", 101_300.0, 50.0),
+        ("ambient_temperature", "20 degC", 293.15, 0.5),
+        ("ambient_temperature", "68 degF", 293.15, 5 / 18),
+        ("efficiency", "95 %", 0.95, 0.005),
+        ("discharge_coefficient", "62 %", 0.62, 0.005),
+        ("discharge_coefficient", "0.62", 0.62, 0.005),
+        ("discharge_coefficient", 0.62, 0.62, 0.005),
+        ("ratio", 3.25, 3.25, 0.005),
+        ("thermal_resistance", "0.35 °C/W", 0.35, 0.005),
+        ("torque_constant", "61 mN m/A", 0.061, 5e-4),
+        ("torque_constant", "0.061 N·m/A", 0.061, 5e-4),
+        ("torque_constant", "200 rpm/V", 60 / (2 * math.pi * 200), 0.5 / 200 * 60 / (2 * math.pi * 200)),
+        ("pressure_friction", "0.7 N/bar", 7e-6, 5e-7),
+        ("bore", ".03m", 0.03, 0.005),
+        ("bore", "3e-2 m", 0.03, 0.005),
+    ],
+)
+def test_without_limits_a_quantity_is_known_to_its_last_digit(key, text, value, limit):
+    """Half of it (JCGM 100:2008, F.2.2.1)."""
+    found = read(key, text)
+    assert found.value == pytest.approx(value, rel=1e-12)
+    assert found.limit == pytest.approx(limit, rel=1e-9)
+    assert found.by_digit
+
+
+@pytest.mark.parametrize("text", [3, 3.0, 1, "3", "1.0", "3 +/- 0", "0.95 +/- 0"])
+def test_a_whole_pure_number_is_a_count_and_zero_limits_are_exact(text):
+    found = read("ratio", text)
+    assert (found.limit, found.by_digit) == (0.0, False)
 
 
 @pytest.mark.parametrize(
     ("text", "value", "limit"),
     [
-        ("1 bar gauge", 200_000, 300),
+        ("1 bar gauge +/- 0", 200_000, 300),
+        ("1.00 bar gauge", 200_000, 800),  # and its last digit
         ("1 bar gauge +/- 2 %", 200_000, 2300),  # percent of the gauge's reading
         ("1 +/- 0.1 bar gauge", 200_000, 10_300),
-        ("-0.5 bar gauge", 50_000, 300),
-        ("2 bar", 200_000, 0),
+        ("-0.5 bar gauge +/- 0", 50_000, 300),
+        ("2 bar +/- 0", 200_000, 0),
     ],
 )
 def test_gauge_pressure_stands_on_ambient_and_inherits_its_limit(text, value, limit):
@@ -236,7 +270,7 @@ def test_refused_limits(key, value, part):
 def test_every_example_is_what_it_says(key):
     """The messages and the template quote these examples, so they must be accepted themselves."""
     if key.form is Limits:
-        assert parse_limits(key.kind.example, key.kind, WHERE).zero > 0
+        assert not parse_limits(key.kind.example, key.kind, WHERE).is_perfect
     else:
         assert key.kind.low <= parse_quantity(key.kind.example, key.kind, WHERE).value <= key.kind.high
 
@@ -278,10 +312,10 @@ def test_foreign_text_stays_on_one_line():
 @pytest.mark.parametrize(
     ("text", "value", "limit"),
     [
-        ("0.061 N*m/A", 0.061, 0.0),
-        ("0.052 V/(rad/s)", 0.052, 0.0),
+        ("0.061 N*m/A +/- 0", 0.061, 0.0),
+        ("0.052 V/(rad/s) +/- 0.001", 0.052, 0.001),
         ("0.052 V*s/rad +/- 2 %", 0.052, 0.02 * 0.052),
-        ("183 rpm/V", 60 / (2 * math.pi * 183), 0.0),
+        ("183 rpm/V +/- 0", 60 / (2 * math.pi * 183), 0.0),
         ("183 rpm/V +/- 1 %", 60 / (2 * math.pi * 183), 0.01 * 60 / (2 * math.pi * 183)),
     ],
 )

@@ -122,7 +122,15 @@ def test_missing_port_is_flagged(calibration):
     assert "port-loss-unknown" not in narrow.flags
     assert narrow.port.value > 0
     assert "port-loss-unknown" in wide.flags
-    assert wide.port is None
+
+
+def test_a_port_of_unknown_size_takes_up_to_a_quarter_of_the_step(calibration):
+    """Assumed, evenly from none to a quarter at the highest frequency; below that it falls as frequency cubed."""
+    below, top = losses(calibration, [6.5, 13.0], ["wide"], [1.2e5])
+    step = top.seal.value + top.port.value
+    assert top.port.value == pytest.approx(0.125 * step, rel=1e-9)
+    assert [top.port.low, top.port.high] == pytest.approx([0.00625 * step, 0.24375 * step], abs=2e-3 * step)
+    assert below.port.value == pytest.approx(top.port.value / 8, rel=1e-9)
 
 
 @pytest.mark.parametrize("frequency", [0.0, -3.0, float("nan"), float("inf")])

@@ -14,6 +14,7 @@ NEW_KEYS = frozenset(
     {
         "motor.brush_drop",
         "motor.controller_efficiency",
+        "motor.running_temperature",
         "crank.bearings",
         "crank.pin_friction",
         "crank.crank_pin_radius",
@@ -150,9 +151,12 @@ def motor_constants(stated: Truth, limits: Limits) -> list[str]:
         entry("winding_resistance", resistance, "that the motor current meets"),
         entry("winding_temperature", celsius(this.reference_temperature), "when that was measured"),
         entry("torque_constant", amount(this.torque_constant, "N*m/A", limits.torque_constant)),
+        entry("current_form_factor", number(this.form_factor, limits.form_factor), "rms over mean current"),
     ]
-    factor = number(this.form_factor, limits.form_factor)
-    return [*lines, entry("current_form_factor", factor, "rms over mean current")]
+    if this.heating:
+        return lines  # who knows how warm it runs
+    room = f"{celsius(stated.ambient_temperature)} +/- 0 K"
+    return [*lines, entry("running_temperature", room, "of the winding, where it was not read")]
 
 
 def electronics(stated: Truth, limits: Limits) -> list[str]:
@@ -228,7 +232,9 @@ def aftercooler(stated: Truth) -> list[str]:
     share = number(stated.seal_heat_share, 0.0)
     lines = ["[aftercooler]", entry("seal_heat_share", share, "of the seal's friction heat")]
     if stated.thermal_resistance is not None:
-        lines.append(entry("thermal_resistance", amount(stated.thermal_resistance, "K/W", limit=None), "hot end above coolant"))
+        lines.append(
+            entry("thermal_resistance", amount(stated.thermal_resistance, "K/W", limit=None), "hot end above coolant")
+        )
     return lines
 
 
