@@ -9,7 +9,7 @@ from dataclasses import dataclass
 class Finding:
     """`sentence` says what, where, how large and what to do; the other fields are for scripts."""
 
-    kind: str  # 'outlier', 'suspect', 'drift', 'sweep', 'order', 'lack-of-fit', 'meter'
+    kind: str  # 'outlier', 'suspect', 'drift', 'sweep', 'order', 'lack-of-fit', 'mix-up'
     sentence: str
     file: str | None = None
     line: int | None = None

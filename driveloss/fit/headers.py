@@ -18,7 +18,7 @@ ROOM_HEAT = 323.15  # [K] ambient that no room has
 SAME_PLACE = 6.0  # [K] by which a coolant in a room may differ from the room's air, in the mean
 ALIKE = 0.01  # relative: the same setting
 A_LITTLE_OFF = (0.95, 0.97, 1.03, 1.05)
-MOSTLY, HARDLY = 0.6, 0.25  # shares of a column that are settings
+MOSTLY, HARDLY = 0.6, 0.4  # shares of a column that are settings
 SURELY_OVER = 1.0  # [K] by which a cold end lies above the hot one
 
 

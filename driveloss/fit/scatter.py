@@ -15,6 +15,7 @@ from driveloss.fit.readings import Readings, pressure_groups
 
 if TYPE_CHECKING:
     from driveloss.fit.ladder import Ladder
+    from driveloss.fit.meters import Meters
 
 SHARES = (0.0, 0.03, 0.1, 0.3, 0.6, 1.0)  # of the scatter's variance that go with power squared, as tried
 PRIOR = (
@@ -28,6 +29,8 @@ PRIOR = (
 UNIFORM_SD = 1 / np.sqrt(12)  # of one last digit (JCGM 100:2008, F.2.2.1)
 ROUNDED_APART = 0.75  # how fast the rounding that repeats share falls as they scatter: the sawtooth's series, roughly
 MOST_DOF = 1e6
+HARDLY = 0.01  # odds by the ladder alone from which a growth is not ruled out
+UNLIKE = 3.0  # times the ladder's scatter from which a loaded sweep's is another thing
 SAME_FREQUENCY = 0.01  # readings closer than this fraction count as repeats
 
 
@@ -92,20 +95,26 @@ def _mean_square(values: FloatArray) -> float:
     return float(np.mean(values**2))
 
 
-def draw_scatter(
-    pattern: Pattern, ladder: Ladder, residuals: FloatArray, size: FloatArray, rng: np.random.Generator
+def draw_scatter(  # noqa: PLR0913 - all that tells of it
+    pattern: Pattern,
+    ladder: Ladder,
+    residuals: FloatArray,
+    size: FloatArray,
+    rng: np.random.Generator,
+    stated: Meters,
 ) -> Scatter:
     """Let the growth vary over the draws as far as the residuals (n,) and the loaded sweeps leave it open.
 
-    size: scatter at the pattern's reference in each draw, (1 + draws,) [W].
+    size: scatter at the pattern's reference in each draw, (1 + draws,) [W]. stated: the meters as stated.
     """
+    at_meter = float(ladder.route.scatter_at_meter(np.ones(1), stated)[0])
     power = ladder.readings.power
     patterns = [Pattern(share, pattern.reference) for share in SHARES]
     spread = np.array([_mean_square(residuals / p(power)) for p in patterns]) ** 0.5
-    badness = [
-        growth_badness(p, power, residuals) + loaded_badness(p, s, ladder.loaded)
-        for p, s in zip(patterns, spread, strict=True)
-    ]
+    by_ladder = [growth_badness(p, power, residuals) for p in patterns]
+    steepest = int(np.flatnonzero(_odds(by_ladder) > HARDLY)[-1])
+    loaded = ladder.loaded.only(_alike(patterns[steepest], at_meter * float(spread[steepest]), ladder.loaded))
+    badness = [b + loaded_badness(p, at_meter * s, loaded) for b, p, s in zip(by_ladder, patterns, spread, strict=True)]
     member = rng.choice(len(patterns), size=len(size), p=_odds(badness))
     here = _mean_square(residuals / pattern(power)) ** 0.5 or 1.0
     return Scatter(pattern.reference, size * (spread / here)[member], np.array(SHARES)[member])
@@ -121,11 +130,30 @@ def loaded_badness(pattern: Pattern, size: float, loaded: Readings) -> float:
     for file in dict.fromkeys(loaded.file.tolist() if size > 0 else ()):
         mine = loaded.file == file
         frequency, sigma = loaded.frequency[mine], size * pattern(loaded.power[mine])
-        Q, R = np.linalg.qr(smooth_course(frequency) / sigma[:, None])
-        weighed = loaded.power[mine] / sigma
-        left = weighed - Q @ (Q.T @ weighed)
+        R, left = _about_course(frequency, loaded.power[mine], sigma)
         badness += float(left @ left) + 2 * float(np.log(sigma).sum() + np.log(np.abs(np.diag(R))).sum())
     return badness
+
+
+def _about_course(frequency: FloatArray, power: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Triangular factor of a sweep's smooth course, and what it leaves over in sigma, (n,)."""
+    Q, R = np.linalg.qr(smooth_course(frequency) / sigma[:, None])
+    weighed = power / sigma
+    return R, np.asarray(weighed - Q @ (Q.T @ weighed))
+
+
+def _alike(steepest: Pattern, size: float, loaded: Readings) -> NDArray[np.bool_]:
+    """Which loaded readings, (n,), are of sweeps that the ladder's scatter explains if it grows as much as it may.
+
+    Others hold a slip of the pen or runs not yet steady, and tell nothing of a meter.
+    """
+    alike = np.ones(len(loaded), dtype=bool)
+    for file in dict.fromkeys(loaded.file.tolist() if size > 0 else ()):
+        mine = loaded.file == file
+        sigma = size * steepest(loaded.power[mine])
+        R, left = _about_course(loaded.frequency[mine], loaded.power[mine], sigma)
+        alike[mine] = left @ left <= UNLIKE**2 * max(len(left) - len(R), 1)
+    return alike
 
 
 def smooth_course(frequency: FloatArray) -> FloatArray:

@@ -26,7 +26,7 @@ BENT_RUNS = 6  # from which on a parabola is tried where a straight line finds f
 GROSS = 0.03  # of the input: less is no slip of the pen
 STEADY = 0.005  # of the input: loaded runs repeat no better than that, however well the ladder does
 LADDER_DOF = 4  # degrees of freedom that the ladder's scatter counts for beside a loaded sweep's own
-WELL = 2.0  # times the expected scatter up to which a parabola explains a sweep
+AS_WELL = 1.5  # times the scatter about a line with its exceptions up to which a parabola explains a sweep as well
 MOST_STARTS = 1000  # curves through as few readings as determine them
 PASSES = 40  # from shaft power back to the meter's
 FURTHEST = 100.0  # times what was read: no slip is larger
@@ -140,7 +140,7 @@ def _contradicted(
     line = _judged(x, y, sigma, gross, 1)
     if len(line.wrong) and len(x) >= BENT_RUNS:
         bent = _judged(x, y, sigma, gross, 2)
-        if len(bent.wrong) < len(line.wrong) and bent.size < WELL:
+        if len(bent.wrong) < len(line.wrong) and bent.size < AS_WELL * line.size:
             line = bent
     return line.wrong, line.fit, line.spread
 
@@ -165,13 +165,14 @@ def _judged(x: FloatArray, y: FloatArray, sigma: FloatArray, gross: FloatArray, 
     n, design = len(x), np.vander(x / x.max(), degree + 1) / sigma[:, None]
     most = max((n - 1) // 3 if n < 10 else 3, n // 10)
     order = np.argsort(-np.abs(_trimmed_residuals(design, y / sigma, n - most)), kind="stable")
-    for count in range(min(most, n - degree - 2), 0, -1):
-        found = _without(design, y / sigma, order[:count])
-        t = np.abs(y / sigma - found.fit)[found.wrong] / found.spread[found.wrong]
-        far = np.abs(y - found.fit * sigma)[found.wrong] > gross[found.wrong]
-        if np.all(t > _critical(n, count, degree)) and far.all():
-            return replace(found, fit=found.fit * sigma, spread=found.spread * sigma)
-    found = _without(design, y / sigma, order[:0])
+
+    def is_sure(found: _Judged) -> bool:
+        off, count = np.abs(y / sigma - found.fit)[found.wrong], len(found.wrong)
+        sure = off > _critical(n, count, degree) * found.spread[found.wrong]
+        return bool(np.all(sure & (off * sigma[found.wrong] > gross[found.wrong])))
+
+    counts = range(min(most, n - degree - 2), -1, -1)
+    found = next(filter(is_sure, (_without(design, y / sigma, order[:count]) for count in counts)))  # none is sure
     return replace(found, fit=found.fit * sigma, spread=found.spread * sigma)
 
 

@@ -11,7 +11,6 @@ from cli.running import typed
 from fit.benches import CYLINDER, Sheet, write_bench
 
 import driveloss
-from driveloss.fit.weaknesses import unstated_meter
 
 TERMINALS = '[meter]\npower = "0.1 %"\n[motor]\nsupply = "terminals"\nincremental_efficiency = 1.0\n'
 CONTROLLER = TERMINALS.replace("terminals", "controller")
@@ -78,24 +77,6 @@ def test_two_standby_readings_that_differ_leave_the_idle_power_open(tmp_path):
     """Their mean is known to s/sqrt(2) = 1 W (JCGM 100:2008, 4.2.3), and with one degree of freedom to less."""
     calibration = driveloss.calibrate(bench(tmp_path, CONTROLLER, standby=(2.0, 4.0)), draws=1000)
     assert driveloss.losses(calibration, [6.0])[0].standby.half_width > 2.0
-
-
-@pytest.mark.parametrize(
-    ("columns", "stated", "lacking"),
-    [
-        ("power [W]", "power", None),
-        ("power [W]", "voltage", "power"),
-        ("voltage [V],current [A]", "power", None),
-        ("voltage [V],current [A]", "voltage", "voltage and current"),
-    ],
-)
-def test_the_meter_that_was_read_is_asked_for_its_limits(tmp_path, columns, stated, lacking):
-    rows = [(f, *(2.0 * f,) * len(columns.split(","))) for f in F]
-    sheets = [Sheet(stage, f"frequency [Hz],{columns}", rows) for stage in ("piston-disconnected", "no-load")]
-    found = unstated_meter(write_bench(tmp_path, TERMINALS.replace("power", stated), sheets))
-    expected = [] if lacking is None else [f"no limit of error of the {lacking} reading"]
-    assert len(found) == len(expected)
-    assert all(words in finding.sentence for words, finding in zip(expected, found, strict=True))
 
 
 def test_limits_of_a_meter_that_was_not_read_do_not_count(tmp_path):

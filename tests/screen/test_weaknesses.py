@@ -15,7 +15,7 @@ from driveloss.fit.store import from_text, to_text
 from driveloss.fit.weaknesses import drifts
 from screen.benches import load, overwrite, random_case, rung_files, scale_file, tenfold, tenth, with_repeats
 
-KINDS = {"outlier", "suspect", "drift", "order", "lack-of-fit", "meter"}
+KINDS = {"outlier", "suspect", "drift", "order", "lack-of-fit"}
 UP = np.linspace(3.0, 12.0, 8)
 UP_AND_DOWN = np.concatenate([UP, UP[::-1]])
 SCATTER = 0.005  # of the reading
@@ -141,7 +141,8 @@ def test_clean_benches_are_left_in_peace(tmp_path):
         truth, protocol, rng = coverage.prepare(7, index, None)
         write_bench(tmp_path / str(index), truth, protocol, rng)
         calibration = calibrate(load(tmp_path / str(index)), draws=100)
-        accused += [(index, finding.kind) for finding in calibration.findings]
+        told = {finding.kind for finding in calibration.findings}
+        accused += [(index, kind) for kind in told - {"drag"}]  # a stated drag that sweeps overrule is no fault
     assert len({index for index, _ in accused}) <= 1, accused
 
 
@@ -151,7 +152,7 @@ SOME = (0, 4, 9)
 @pytest.mark.parametrize("index", SOME)
 def test_right_order_is_not_called_wrong(tmp_path, index):
     make(tmp_path, index)
-    assert findings(tmp_path, "order", "lack-of-fit", "meter", "suspect") == []
+    assert findings(tmp_path, "order", "lack-of-fit", "suspect") == []
 
 
 @pytest.mark.parametrize("index", SOME)
@@ -188,12 +189,6 @@ def missed_by(calibration):
     groups = repeat_groups(readings)
     means = np.bincount(groups, weights=even) / np.bincount(groups)
     return float(np.sqrt(np.mean(means[groups] ** 2)))
-
-
-def test_a_meter_without_limits(tmp_path):
-    make(tmp_path, 0, limits=Limits(frequency=0.01))
-    (finding,) = findings(tmp_path, "meter")
-    assert "[meter]" in finding.sentence
 
 
 @pytest.mark.parametrize("change", [tenfold, tenth])
@@ -238,9 +233,8 @@ def test_a_finding_is_one_sentence(poor, slipped):
         assert finding.kind in KINDS
         assert re.findall(r"[.!?](?=\s+[A-Z]|$)", finding.sentence) == ["."], finding.sentence
         assert "\n" not in finding.sentence
-        if finding.kind != "meter":  # which says that a number is missing
-            assert re.search(r"\d W\b", finding.sentence), finding.sentence
-            assert finding.watts
+        assert re.search(r"\d W\b", finding.sentence), finding.sentence
+        assert finding.watts
 
 
 def test_findings_come_back_from_the_saved_calibration(poor, slipped):
