@@ -140,7 +140,7 @@ def fit_physical(ladder: Ladder, meters: Meters, standby: FloatArray, sampler: S
     for offer in offers:
         coefficients[offer.columns, 0] += offer.weight * problem.solve(offer, problem.power[:, None])[:, 0]
     curves = PhysicalCurves(ladder.rig, problem.terms, coefficients)
-    return _report(problem, curves, noise, rng)
+    return _report(problem, curves, noise, rng, meters.as_stated())
 
 
 def _residual_square(design: FloatArray, readings: FloatArray) -> tuple[float, int]:
@@ -224,7 +224,9 @@ def _idle_row(problem: Problem, coefficients: FloatArray) -> FloatArray:
     return np.asarray(coefficients[[term.part for term in problem.terms].index("idle")])
 
 
-def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator) -> FamilyFit:
+def _report(
+    problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator, stated: Meters
+) -> FamilyFit:
     best, sweeps, pattern = problem.best, problem.sweeps, problem.pattern
     scatter, dof = problem.scatter(problem.offers()[0])
     design = problem.design[:, list(best.columns)]
@@ -247,7 +249,7 @@ def _report(problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np
             dof=dof,
         ),
         residuals=residuals,
-        scatter=draw_scatter(pattern, problem.ladder, residuals - sweeps.offset, noise, rng),
+        scatter=draw_scatter(pattern, problem.ladder, residuals - sweeps.offset, noise, rng, stated),
         rivals=_rivals(problem),
         notes=(*_dropped(problem), *_alike(problem, solution)),
         problem=problem,

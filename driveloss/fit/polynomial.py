@@ -116,7 +116,8 @@ def fit_polynomial(ladder: Ladder, meters: Meters, standby: FloatArray, sampler:
     curves = tuple(
         _curve(problem, group, weighted(group.choices[:rivals]), drawn[group.rows], rng) for group in problem.groups
     )
-    spread = draw_scatter(problem.pattern, ladder, problem.residuals() - problem.sweeps.offset, noise, rng)
+    left = problem.residuals() - problem.sweeps.offset
+    spread = draw_scatter(problem.pattern, ladder, left, noise, rng, meters.as_stated())
     return _report(problem, PolynomialCurves(curves), spread)
 
 

@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from driveloss.fit.ladder import build_ladder
+from driveloss.fit.meters import Sampler
 from driveloss.fit.polynomial import polynomial_fit
 from driveloss.fit.scatter import (
     PRIOR,
@@ -79,7 +80,8 @@ def test_growth_is_drawn_by_its_likelihood_with_the_loaded_repeats(tmp_path):
         expected.append(prior * np.exp(ladder + pairs))
     whole = build_ladder(bench)
     whole = replace(whole, readings=replace(whole.readings, power=power))
-    found = draw_scatter(Pattern(0.5, 10.0), whole, residuals, np.ones(20001), np.random.default_rng(6))
+    stated = Sampler(1, 1).meters(bench.rig).as_stated()
+    found = draw_scatter(Pattern(0.5, 10.0), whole, residuals, np.ones(20001), np.random.default_rng(6), stated)
     drawn = [np.mean(found.share == share) for share in SHARES]
     assert drawn == pytest.approx(np.array(expected) / np.sum(expected), abs=0.015)
 
