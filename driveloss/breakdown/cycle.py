@@ -11,6 +11,7 @@ from driveloss.fit.calibration import Calibration
 from driveloss.fit.laws import rod_ratio
 from driveloss.fit.readings import Readings
 from driveloss.physics import crank, cylinder, rod, torque
+from driveloss.physics.arrays import Values
 
 
 @dataclass(frozen=True)
@@ -51,28 +52,75 @@ def one_cylinder(  # noqa: PLR0913 - a cycle's conditions
     seal: FloatArray,
 ) -> Cycle:
     """Of one cylinder at frequency, mean pressure and (as read, else nan) amplitude (n,); net, seal (n, 1 + draws)."""
+    meters, piston, f = calibration.meters, measured_piston(calibration, name, frequency), frequency[:, None]
+    read = amplitude[:, None] * meters.pressure_gain
+    wave = (meters.pressure(pressure), *pressure_wave(net / f, piston.volume, np.radians(meters.phase), read))
+    return cycle_of(piston, wave, f, seal, meters.efficiency)
+
+
+@dataclass(frozen=True)
+class Piston:
+    """What of a cylinder decides its cycle; arrays are (1 + draws,), or (n, 1 + draws) where frequency matters."""
+
+    bore: FloatArray  # [m]
+    stroke: FloatArray  # [m]
+    rod_ratio: float  # crank radius over rod length [1]
+    back_pressure: FloatArray  # [Pa]
+    pin_length: FloatArray  # friction torque at the crank per newton in the rod [m]
+    lip_drag: FloatArray  # that each pascal across the seal adds [N/Pa]
+    seal_change: FloatArray  # its drag in the run over that in the ladder [1]
+
+    @property
+    def volume(self) -> FloatArray:
+        """Swept. [m^3]"""
+        return cylinder.swept_volume(self.bore, self.stroke)
+
+
+def measured_piston(calibration: Calibration, name: str, frequency: FloatArray) -> Piston:
+    """A cylinder of the bench at frequency (n,)."""
     meters, geometry = calibration.meters, calibration.meters.cylinders[name]
-    bore, stroke, f = geometry.bore, geometry.stroke, frequency[:, None]
-    lean, way = rod_ratio(calibration.rig, calibration.rig.cylinders[name]), crank.mean_piston_speed(f, stroke)
-    across = meters.pressure(pressure) - geometry.back_pressure
-    swing, phase = _wave(calibration, name, f, amplitude[:, None] * meters.pressure_gain, net)
-    drag = seal / way
-    _, lip, _ = rod.cycle_means(across, swing, phase, drag, bore, stroke, lean, f)
-    pressed = calibration.lip_drag(name, frequency) * (lip - np.abs(across))
-    changed = geometry.seal_change * (drag + np.maximum(pressed, 0.0))
-    force, _, power = rod.cycle_means(across, swing, phase, changed, bore, stroke, lean, f)
-    pins = meters.load_friction_length(name) * 2 * np.pi * f * force
-    return Cycle(pins, changed * way, power / meters.efficiency)
+    return Piston(
+        bore=geometry.bore,
+        stroke=geometry.stroke,
+        rod_ratio=rod_ratio(calibration.rig, calibration.rig.cylinders[name]),
+        back_pressure=geometry.back_pressure,
+        pin_length=meters.load_friction_length(geometry.stroke),
+        lip_drag=calibration.lip_drag(name, frequency),
+        seal_change=geometry.seal_change,
+    )
 
 
-def _wave(
-    calibration: Calibration, name: str, frequency: FloatArray, read: FloatArray, net: FloatArray
+Wave = tuple[FloatArray, FloatArray, FloatArray]  # mean and amplitude [Pa], phase before top dead centre [rad]
+
+
+def pressure_wave(
+    work: FloatArray, volume: FloatArray, phase: FloatArray, amplitude: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Amplitude [Pa] and phase [rad] of the pressure that takes a net power: as read, else of the phase assumed."""
-    geometry = calibration.meters.cylinders[name]
-    work, volume = net / frequency, cylinder.swept_volume(geometry.bore, geometry.stroke)
-    phase = np.broadcast_to(np.radians(calibration.meters.phase), net.shape)
-    follows = np.abs(torque.wave_amplitude(work, phase, volume))
-    is_read = np.isfinite(read)
-    as_read = torque.wave_phase(work, np.where(is_read, read, 1.0), volume)
-    return np.where(is_read, read, follows), np.where(is_read, as_read, phase)
+    """Amplitude and phase of the sine wave that takes the work of a cycle [J]: as read, where not nan; else as assumed.
+
+    phase: assumed [rad]. amplitude: as read [Pa].
+    """
+    follows, phase = np.abs(torque.wave_amplitude(work, phase, volume)), np.broadcast_to(phase, work.shape)
+    is_read = np.isfinite(amplitude)
+    as_read = torque.wave_phase(work, np.where(is_read, amplitude, 1.0), volume)
+    return np.where(is_read, amplitude, follows), np.where(is_read, as_read, phase)
+
+
+def cycle_of(piston: Piston, wave: Wave, frequency: Values, seal: FloatArray, efficiency: FloatArray) -> Cycle:
+    """What a wave of pressure does to a piston whose seal takes `seal` [W] without it, at a frequency [Hz].
+
+    efficiency: of the transmission, behind which the motor feels the swing.
+    """
+    mean, amplitude, phase = wave
+    across, way = mean - piston.back_pressure, crank.mean_piston_speed(frequency, piston.stroke)
+
+    def means(drag: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        rest = piston.bore, piston.stroke, piston.rod_ratio, frequency
+        return rod.cycle_means(across, amplitude, phase, drag, *rest)
+
+    drag = seal / way
+    _, lip, _ = means(drag)
+    pressed = np.maximum(piston.lip_drag * (lip - np.abs(across)), 0.0)
+    changed = piston.seal_change * (drag + pressed)
+    force, _, power = means(changed)
+    return Cycle(piston.pin_length * 2 * np.pi * frequency * force, changed * way, power / efficiency)

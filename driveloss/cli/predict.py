@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import note
-from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions
+from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, one_of
 from driveloss.errors import InputError
+from driveloss.predict import CIRCUITS
 
 if TYPE_CHECKING:
     from driveloss.bench.records import Quantity
@@ -24,13 +25,15 @@ class Untried:
     mean_pressure: str | None = option('Charge, such as "3 bar" or "2 bar gauge".', "P")
     back_pressure: str | None = option("Behind the piston, such as the charged case's.", "P")
     like: str | None = option("Scale this measured cylinder; all are pooled unless given.", "CYLINDER")
+    circuit: str = one_of(CIRCUITS, "Gas circuit that another swept volume works on: as it is, or grown alike.")
     pressure_amplitude: str | None = option("Half of the pressure's peak to peak, if known.", "P")
 
     def stated(self, ambient: Quantity) -> dict[str, Quantity]:
         """Each quantity that is given, in SI."""
         from driveloss.predict import read_stated
 
-        return read_stated({key: text for key, text in asdict(self).items() if key not in ("at", "like")}, ambient)
+        own = ("at", "like", "circuit")
+        return read_stated({key: text for key, text in asdict(self).items() if key not in own}, ambient)
 
 
 @command
@@ -45,7 +48,7 @@ def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: Ou
     from driveloss.breakdown.ask import breakdown
     from driveloss.breakdown.tell import CAUTION
     from driveloss.predict.ask import predict as ask
-    from driveloss.predict.ask import wanted_cylinder
+    from driveloss.predict.wanted import wanted_cylinder
     from driveloss.say.calibration import finding_lines
     from driveloss.say.flags import flag_lines
 
@@ -55,7 +58,7 @@ def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: Ou
     stated = untried.stated(loaded.rig.ambient_pressure)
     fitted = curves.calibrate(loaded, compare=False)
     measured = breakdown(fitted, loaded.sweeps)
-    answer = ask(measured, wanted_cylinder(measured, untried.like, **stated), untried.at)
+    answer = ask(measured, wanted_cylinder(measured, untried.like, untried.circuit, **stated), untried.at)
     output.show(answer)
     flags = (flag for point in answer.points for flag in point.flags)
     note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driveloss.bench.records import FloatArray, Rig
-from driveloss.fit.assumptions import limits_of
+from driveloss.fit.assumptions import MEAN_PRESSURE_DRAG, limits_of
 from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
 from driveloss.fit.laws import port_power, stated_pressure_power
@@ -119,24 +119,45 @@ class Calibration:
         The rod carries the seal's drag F, and the mean pressure's force where that is larger: step = omega (F S/pi +
         l max(F, dp A)), l the friction torque per newton in the rod.
         """
-        meters, geometry = self.meters, self.meters.cylinders[cylinder]
+        drag, pins = self._swept(cylinder, frequency, self._nearest_swept(cylinder, pressure))
+        way = crank.mean_piston_speed(frequency[:, None], self.meters.cylinders[cylinder].stroke)
+        if cylinder in self.stated_pressure_friction:
+            return drag * way + stated_pressure_power(self.meters, cylinder, frequency, pressure), pins
+        missing = self.missing_pressure(cylinder, pressure)
+        if missing.any():
+            drag = np.maximum(drag + self.lip_drag(cylinder, frequency) * missing[:, None], 0.0)
+        return drag * way, pins
+
+    def missing_pressure(self, cylinder: str, pressure: FloatArray) -> FloatArray:
+        """By how much more mean pressures (m,) press a seal than the nearest that is told; zero if nearly so. [Pa]"""
+        swept = self._nearest_swept(cylinder, pressure)
+        missing = self._pressing(cylinder, pressure) - self._pressing(cylinder, swept)
+        is_told = (np.abs(pressure - swept) <= SAME_PRESSURE * pressure) | (cylinder in self.stated_pressure_friction)
+        return np.where(is_told, 0.0, missing)
+
+    def _nearest_swept(self, cylinder: str, pressure: FloatArray) -> FloatArray:
+        """The mean pressures (m,) of a cylinder's no-load sweeps, or between them, nearest to those given. [Pa]"""
+        levels = self.ranges[cylinder].pressures
+        return np.clip(pressure, levels[0], levels[-1])
+
+    def _pressing(self, cylinder: str, pressure: FloatArray) -> FloatArray:
+        """What of mean pressures presses on a cylinder's seal. [Pa]"""
+        return np.maximum(pressure - self.rig.cylinders[cylinder].back_pressure.value, 0.0)
+
+    def _swept(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The seal's mean drag [N] and the pins' power [W] in a no-load sweep at frequency, mean pressure (m,)."""
         at_shaft = _widened(self.curves.seal(cylinder, frequency, pressure), frequency, self.ranges[cylinder])
-        step = at_shaft * meters.efficiency
+        step = at_shaft * self.meters.efficiency
         if self.rig.cylinders[cylinder].open_port_diameter is None:
             step = step - self.port(cylinder, frequency, pressure)
-        drag, pins = self._undone(cylinder, step, frequency, pressure)
-        friction = drag * crank.mean_piston_speed(frequency[:, None], geometry.stroke)
-        if cylinder in self.stated_pressure_friction:
-            friction = friction + stated_pressure_power(meters, cylinder, frequency, pressure)
-        return friction, pins
+        return self._undone(cylinder, step, frequency, pressure)
 
     def _undone(
-        self, cylinder: str, step: FloatArray, frequency: FloatArray, pressure: FloatArray
+        self, cylinder: str, step: FloatArray, frequency: FloatArray, swept: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """The seal's mean drag [N] and the pins' power [W] that make up a step of power. [W]"""
-        geometry, length = self.meters.cylinders[cylinder], self.meters.load_friction_length(cylinder)
-        levels = self.ranges[cylinder].pressures
-        swept = pressure if len(levels) > 1 else np.full_like(pressure, levels[0])
+        geometry = self.meters.cylinders[cylinder]
+        length = self.meters.load_friction_length(geometry.stroke)
         across = swept[:, None] - geometry.back_pressure
         pressed = np.abs(across) * disc_area(geometry.bore)
         omega, travel = 2 * np.pi * frequency[:, None], geometry.stroke / np.pi
@@ -146,15 +167,37 @@ class Calibration:
         return drag, step - drag * omega * travel
 
     def lip_drag(self, cylinder: str, frequency: FloatArray) -> FloatArray:
-        """What each pascal across the seal adds to its drag at frequency (m,): stated, swept, or assumed. [N/Pa]"""
-        geometry, levels = self.meters.cylinders[cylinder], self.ranges[cylinder].pressures
+        """What each pascal across the seal adds to its drag at frequency (m,), (m, 1 + draws). [N/Pa]
+
+        Stated, or swept; else for each metre of lip, at equal piston speed, as much as others drag, times what is
+        assumed: the bench's cylinders whose drag is told, without one the published seals.
+        """
+        geometry = self.meters.cylinders[cylinder]
         if cylinder in self.stated_pressure_friction:
             return np.broadcast_to(geometry.pressure_friction, (len(frequency), self.draws + 1))
-        if len(levels) < 2:
-            return np.broadcast_to(geometry.lip_drag * np.pi * geometry.bore, (len(frequency), self.draws + 1))
-        low, high = (self.seal(cylinder, frequency, np.full_like(frequency, at)) for at in (levels[0], levels[-1]))
-        way = crank.mean_piston_speed(frequency[:, None], geometry.stroke)
-        return np.asarray(np.maximum(high - low, 0.0) / (way * (levels[-1] - levels[0])))
+        if self.tells_lip_drag(cylinder):
+            return self._swept_lip_drag(cylinder, frequency)
+        speed = frequency * self.rig.cylinders[cylinder].stroke.value
+        others = [self._drag_per_lip(name, speed) for name in self.ranges if self.tells_lip_drag(name)]
+        reference = np.mean(others, axis=0) if others else np.full((len(frequency), 1), MEAN_PRESSURE_DRAG)
+        return np.asarray(geometry.lip_drag * reference * np.pi * geometry.bore)
+
+    def tells_lip_drag(self, cylinder: str) -> bool:
+        """Whether a cylinder's own sweeps or a stated value tell how its seal drags under pressure."""
+        low, high = self._pressing(cylinder, np.array(self.ranges[cylinder].pressures))[[0, -1]]
+        return cylinder in self.stated_pressure_friction or bool(high > low)
+
+    def _drag_per_lip(self, cylinder: str, speed: FloatArray) -> FloatArray:
+        """Its drag under pressure for each metre of lip where frequency times stroke is `speed` (m,). [N/(m Pa)]"""
+        drag = self.lip_drag(cylinder, speed / self.rig.cylinders[cylinder].stroke.value)
+        return drag / (np.pi * self.meters.cylinders[cylinder].bore)
+
+    def _swept_lip_drag(self, cylinder: str, frequency: FloatArray) -> FloatArray:
+        """By its no-load sweeps at the lowest and the highest pressure. [N/Pa]"""
+        ends = np.array(self.ranges[cylinder].pressures)[[0, -1]]
+        low, high = (self.seal(cylinder, frequency, np.full_like(frequency, end)) for end in ends)
+        way = crank.mean_piston_speed(frequency[:, None], self.meters.cylinders[cylinder].stroke)
+        return np.asarray(np.maximum(high - low, 0.0) / (way * np.ptp(self._pressing(cylinder, ends))))
 
     def shaft_power(self, readings: Readings) -> FloatArray:
         """What readings of one rung should take at the shaft, (n, 1 + draws); in standby the input power.

@@ -215,7 +215,7 @@ class CylinderDraws:
         "geometry", "port", lambda c: None if c.open_port_diameter is None else Quantity(0.0)
     )  # of the no-load step at the highest frequency that a port of unknown size takes
     seal_change: FloatArray = _error("seal", "seal", lambda c: c.seal_change)  # drag in loaded runs over the ladder's
-    lip_drag: FloatArray = _error("seal", "seal", lambda c: None)  # [N/(m Pa)] under pressure, where nothing tells it
+    lip_drag: FloatArray = _error("seal", "seal", lambda c: None)  # under pressure over that of others, where not told
 
 
 @dataclass(frozen=True)
@@ -353,9 +353,9 @@ class Meters:
                 found.setdefault(row, {})[row.key.format(cylinder=cylinder)] = None
         return [(tuple(keys), row) for row, keys in found.items()]
 
-    def load_friction_length(self, name: str) -> FloatArray:
-        """Friction torque at the crank per newton in the rod, of a cylinder's crank, (1 + draws,). [m]"""
-        return np.asarray(self.load_friction + self.load_friction_share * self.cylinders[name].stroke / 2)
+    def load_friction_length(self, stroke: FloatArray) -> FloatArray:
+        """Friction torque at the crank per newton in the rod, of a crank with a stroke (1 + draws,) [m]. [m]"""
+        return np.asarray(self.load_friction + self.load_friction_share * stroke / 2)
 
     def as_stated(self) -> Meters:
         """The first column alone: every array cut to shape (1,)."""

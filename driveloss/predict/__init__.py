@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from driveloss.breakdown.ask import Breakdown
     from driveloss.predict.ask import Predictions
 
+CIRCUITS = SAME, SCALED = "same", "scaled"  # gas circuit that another swept volume works on
+
 
 def predict(  # noqa: PLR0913 - what a user may ask for
     measured: Bench | Breakdown,
@@ -21,25 +23,27 @@ def predict(  # noqa: PLR0913 - what a user may ask for
     mean_pressure: str | Quantity | None = None,
     back_pressure: str | Quantity | None = None,
     pressure_amplitude: str | Quantity | None = None,
+    circuit: str = SAME,
 ) -> Predictions:
     """Predict a cylinder at each frequency `at` [Hz] from a bench with loaded runs, or from its breakdown.
 
     Quantities as bench.toml writes them, "50 mm"; what is not given stays as measured, with the cylinder `like` or
-    where all agree. pressure_amplitude: half of peak to peak.
+    where all agree. pressure_amplitude: half of peak to peak. circuit: "same" where another swept volume works on the
+    gas circuit that was measured, "scaled" where all of that grows with it.
     Raises InputError for what cannot be read or built, and for a quantity that stays open.
     """
     from driveloss.bench.records import Bench
     from driveloss.breakdown.ask import breakdown
     from driveloss.fit.calibrate import calibrate
     from driveloss.predict.ask import predict as ask
-    from driveloss.predict.ask import wanted_cylinder
+    from driveloss.predict.wanted import wanted_cylinder
 
     rig = measured.rig if isinstance(measured, Bench) else measured.calibration.rig
     sizes = {"bore": bore, "stroke": stroke, "mean_pressure": mean_pressure, "back_pressure": back_pressure}
     stated = read_stated({**sizes, "pressure_amplitude": pressure_amplitude}, rig.ambient_pressure)
     if isinstance(measured, Bench):
         measured = breakdown(calibrate(measured, compare=False), measured.sweeps)
-    return ask(measured, wanted_cylinder(measured, like, **stated), at)
+    return ask(measured, wanted_cylinder(measured, like, circuit, **stated), at)
 
 
 def read_stated(given: dict[str, str | Quantity | None], ambient_pressure: Quantity) -> dict[str, Quantity]:

@@ -8,38 +8,27 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from driveloss.bench.records import FloatArray, Quantity, Rig
+from driveloss.bench.records import FloatArray, Quantity
 from driveloss.breakdown.ask import Balance, Breakdown
-from driveloss.errors import InputError
+from driveloss.breakdown.cycle import Piston, cycle_of, pressure_wave
 from driveloss.fit.calibration import Calibration
-from driveloss.fit.checks import known_cylinder, positive
+from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.fit.meters import stream
 from driveloss.losses.ask import shifted
 from driveloss.physics import aftercooler, ceilings, crank, cylinder
-from driveloss.predict import scaling, torque_margin
-from driveloss.predict.rules import Rule, rules
+from driveloss.predict import SAME, cycle_work, rules, scaling, torque_margin
+from driveloss.predict.circuit import circuit_of, exponent_of
+from driveloss.predict.rules import Rule
 from driveloss.predict.scaling import Disagreement, Seal
+from driveloss.predict.wanted import Wanted
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import reported
 
 SAME_SIZE = 1e-3  # a bore or stroke closer than this fraction is that of the measured cylinder
-MILLIMETRES, BARS = (1e-3, "mm"), (1e5, "bar")
 SHOWN_ANGLES = slice(None, None, 5)  # of ANGLES: every 10 degrees
 
 Spreads = dict[str, Disagreement]  # that entered, by the name that a Rule gives
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """The cylinder to predict, complete."""
-
-    bore: Quantity  # [m]
-    stroke: Quantity  # [m]
-    mean_pressure: Quantity  # [Pa]
-    back_pressure: Quantity  # [Pa]
-    like: str | None  # the measured cylinder whose seal and cycle are scaled; None pools them all
-    pressure_amplitude: Quantity | None = None  # [Pa] half of peak to peak
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,64 +81,6 @@ class Predictions(Answer):
         return [{key: item for key, item in row.items() if key != "torque_cycle"} for row in super().rows()]
 
 
-def wanted_cylinder(answer: Breakdown, like: str | None = None, **stated: Quantity) -> Wanted:
-    """Complete what is stated of `Wanted` by the cylinder `like`, or by what all measured cylinders share.
-
-    Raises InputError for an unknown cylinder, a size that cannot be, or a quantity that stays open.
-    """
-    rig, names = answer.calibration.rig, list(answer.calibration.ranges)
-    if like is not None:
-        known_cylinder(answer.calibration, like, "--like", "a cylinder")
-    like = names[0] if len(names) == 1 else like
-    chosen = [rig.cylinders[name] for name in ([like] if like else names)]
-    measured = {
-        "bore": ([c.bore for c in chosen], MILLIMETRES),
-        "stroke": ([c.stroke for c in chosen], MILLIMETRES),
-        "mean_pressure": (_loaded_pressures(answer, like), BARS),
-        "back_pressure": ([c.back_pressure for c in chosen], BARS),
-    }
-    shared = {key: _shared(key, *found, like) for key, found in measured.items() if key not in stated}
-    wanted = Wanted(like=like, **shared, **stated)
-    _check(rig, wanted)
-    return wanted
-
-
-def _shared(key: str, values: Sequence[Quantity], unit: tuple[float, str], like: str | None) -> Quantity:
-    """The one value that all have."""
-    distinct = {value.value: value for value in values}
-    if len(distinct) == 1:
-        return next(iter(distinct.values()))
-    found = " and ".join(_in(value, unit) for value in sorted(distinct)) or "none"
-    whose = f"cylinder '{like}' was measured with" if like else "the cylinders were measured with"
-    other = "" if like else ", or name one of them with --like"
-    option = f"--{key.replace('_', '-')}"
-    raise InputError(f"{option} is missing: {whose} {found}; give {option}{other}")
-
-
-def _in(value: float, unit: tuple[float, str]) -> str:
-    """A value [SI] for a message, in a unit that people use."""
-    return f"{value / unit[0]:.4g} {unit[1]}"
-
-
-def _loaded_pressures(answer: Breakdown, like: str | None) -> list[Quantity]:
-    levels = scaling.work_levels(answer)
-    return [Quantity(level.pressure) for name in ([like] if like in levels else levels) for level in levels[name]]
-
-
-def _check(rig: Rig, wanted: Wanted) -> None:
-    rod, stroke, pressure, amplitude = rig.rod_length, wanted.stroke, wanted.mean_pressure, wanted.pressure_amplitude
-    if rod is not None and rod.value <= stroke.value / 2:
-        raise InputError(
-            f"--stroke: expected less than twice the rod length of {_in(rod.value, MILLIMETRES)}, "
-            f"read {_in(stroke.value, MILLIMETRES)}"
-        )
-    if amplitude is not None and not 0 < amplitude.value < pressure.value:
-        raise InputError(
-            f"--pressure-amplitude: expected half of peak to peak, less than the mean pressure of "
-            f"{_in(pressure.value, BARS)}; read {_in(amplitude.value, BARS)}"
-        )
-
-
 def predict(answer: Breakdown, wanted: Wanted, frequencies: Iterable[float]) -> Predictions:
     """Predict a cylinder at each frequency [Hz] from a bench's calibration and its loaded runs.
 
@@ -165,17 +96,16 @@ class _Scaler:
 
     def __init__(self, answer: Breakdown, wanted: Wanted):
         self.calibration, self.wanted = answer.calibration, wanted
-        self.levels = scaling.work_levels(answer)
+        self.levels = cycle_work.work_levels(answer)
         self.seals = {name: Seal(self.calibration, name) for name in self.calibration.ranges}
         self.names = [wanted.like] if wanted.like else list(self.seals)
         self.chosen = [self.seals[name] for name in self.names]
         self.with_runs = [name for name in self.names if name in self.levels] or list(self.levels)
         self.own_seal = self._same("bore")
         self.own_cycle = self._same("bore", "stroke") and self.with_runs == self.names
-        self.drag_is_known = any(seal.tells_drag for seal in self.seals.values())
         self.across = max(wanted.mean_pressure.value - wanted.back_pressure.value, 0.0)  # [Pa]
         pressure, runs = wanted.mean_pressure.value, [self.levels[name] for name in self.with_runs]
-        self.octaves = max(scaling.octaves_outside(levels, pressure) for levels in runs)
+        self.octaves = max(cycle_work.octaves_outside(levels, pressure) for levels in runs)
         self.size = self.calibration.draws + 1
         self.rng = stream(self.calibration.seed, "predict")
         self.bore, self.stroke = self._dimension("bore"), self._dimension("stroke")
@@ -184,14 +114,18 @@ class _Scaler:
         motor = self.calibration.rig.motor
         limits = {"torque": motor.peak_torque, "current": motor.current_limit}
         self.limits = {kind: self._stated(limit) for kind, limit in limits.items() if limit is not None}
-        self.phase = self._between(torque_margin.PHASE, torque_margin.LEAST_PHASE, torque_margin.MOST_PHASE)
+        self.circuit = circuit_of(
+            wanted.circuit, self.calibration.rig, stream(self.calibration.seed, "circuit"), self.size
+        )
 
-    def _between(self, best: float, low: float, high: float) -> FloatArray:
-        return np.concatenate([[best], self.rng.uniform(low, high, self.size - 1)])
+    @property
+    def volume(self) -> FloatArray:
+        """Swept, (1 + draws,). [m^3]"""
+        return cylinder.swept_volume(self.bore, self.stroke)
 
     def _stated(self, quantity: Quantity) -> FloatArray:
         value, limit = quantity.value, quantity.limit
-        return self._between(value, value - limit, value + limit)
+        return np.concatenate([[value], self.rng.uniform(value - limit, value + limit, self.size - 1)])
 
     def _dimension(self, key: str) -> FloatArray:
         """A dimension kept from a measured cylinder keeps that cylinder's draws."""
@@ -209,23 +143,46 @@ class _Scaler:
         return all(abs(new - old) <= SAME_SIZE * old for new, old in pairs)
 
     def rules(self) -> tuple[Rule, ...]:
-        """The steps taken."""
-        return rules(
-            own_seal=self.own_seal,
-            own_cycle=self.own_cycle,
-            drag_known=self.drag_is_known,
-            amplitude_stated=self.amplitude is not None,
-            copper=self.calibration.route.has_copper,
+        """The steps taken, in their order."""
+        is_told = any(self.calibration.tells_lip_drag(name) for name in self.seals)
+        taken = (
+            rules.DRIVE,
+            rules.OWN_SEAL if self.own_seal else rules.LIP,
+            rules.under_pressure(is_told=is_told) if self.pressed_beyond else None,
+            rules.OWN_CYCLE if self.own_cycle else self._circuit_rule(),
+            rules.CHARGE if self.octaves else None,
+            rules.LOADED,
+            rules.COPPER if self.calibration.route.has_copper else rules.LOAD_LOSS,
+            rules.AMPLITUDE if self.amplitude is not None else self._phase_rule(),
+            rules.TORQUE,
         )
+        return tuple(rule for rule in taken if rule is not None)
+
+    def _circuit_rule(self) -> Rule:
+        stays = self.wanted.circuit == SAME
+        return rules.same_circuit(exponent_of(self.calibration.rig)) if stays else rules.SCALED_CIRCUIT
+
+    def _phase_rule(self) -> Rule:
+        return rules.READ_PHASE if self.phase_is_read else rules.ASSUMED_PHASE
+
+    @property
+    def pressed_beyond(self) -> list[str]:
+        """Of the cylinders whose seals are scaled, those that no sweep or stated drag tells at this pressure."""
+        return [name for name in self.names if not self.seals[name].was_pressed_by(self.across)]
+
+    @property
+    def phase_is_read(self) -> bool:
+        """Whether the runs that are scaled tell the pressure's phase."""
+        return all(level.phase_is_read for name in self.with_runs for level in self.levels[name])
 
     def point(self, frequency: float) -> Prediction:
         """Everything at one frequency. [Hz]"""
         rng = stream(self.calibration.seed, "predict disagreement")
         speed = float(crank.mean_piston_speed(frequency, self.wanted.stroke.value))
-        force, spreads = self._seal_force(speed, rng)
+        lip, spreads = self._lip(speed, rng)
         ratio, further = self._work_ratio(frequency, rng)
-        load = self._load(frequency, force, ratio)
-        wants, cycle = torque_margin.demands(self.calibration, load, self.amplitude, self.phase, self.limits)
+        load = self._load(frequency, self._piston(speed, lip), lip.friction, ratio)
+        wants, cycle = torque_margin.demands(self.calibration, load, self.limits)
         draws = self._powers(load) | {"cycle_work_ratio": ratio} | wants
         known, meters = (q.key for q in reported(Prediction) if q.key in draws), self.calibration.meters
         parts: dict[str, Any] = {key: estimate(draws[key], meters) for key in known}
@@ -242,67 +199,93 @@ class _Scaler:
             draws=draws,
         )
 
-    def _seal_force(self, speed: float, rng: np.random.Generator) -> tuple[FloatArray, Spreads]:
-        """Mean friction force of the new seal at the piston, (1 + draws,), and the disagreements in it. [N]"""
-        drags, spread = scaling.pressure_drags(self.seals, speed, self.size, rng)
-        every = {name: seal.friction(speed, self.across, drags[name]) for name, seal in self.seals.items()}
-        lip = scaling.disagreement(np.array(list(every.values())), scaling.LIP_SPREAD)
-        factor = lip.factor(rng, self.size, np.sqrt(1 + 1 / len(self.names)))
-        friction = np.mean([every[name] for name in self.names], axis=0)
-        borrowed = any(not seal.tells_drag and seal.missing(self.across) for seal in self.chosen)
-        spreads = {"pressure_drag": spread} if spread and borrowed else {}
-        if not self.own_seal:
-            spreads, friction = spreads | {"lip_friction": lip}, friction * factor
-        return np.asarray(np.pi * self.bore * friction), spreads
+    def _lip(self, speed: float, rng: np.random.Generator) -> tuple[_Lip, Spreads]:
+        """Friction of the new seal for each metre of lip, and the disagreement in it."""
+        every = {name: seal.friction(speed, self.across) for name, seal in self.seals.items()}
+        spread = scaling.disagreement(np.array(list(every.values())), scaling.LIP_SPREAD)
+        factor = 1.0 if self.own_seal else spread.factor(rng, self.size, np.sqrt(1 + 1 / len(self.names)))
+        friction = np.mean([every[name] for name in self.names], axis=0) * factor
+        drag = np.mean([seal.drag(speed) for seal in self.chosen], axis=0) * factor
+        return _Lip(friction, drag), {} if self.own_seal else {"lip_friction": spread}
 
     def _work_ratio(self, frequency: float, rng: np.random.Generator) -> tuple[FloatArray, Spreads]:
         """Cycle work ratio of the new cylinder, (1 + draws,), and the disagreements in it. [1]"""
         doubt = np.concatenate([[0.0], rng.uniform(-1, 1, self.size - 1)])
         pressure = self.wanted.mean_pressure.value
-        every = {name: scaling.work_at(own, frequency, pressure, doubt) for name, own in self.levels.items()}
-        work = scaling.disagreement(np.array(list(every.values())), scaling.WORK_SPREAD)
+        every = {
+            name: cycle_work.ratio_at(own, frequency, pressure, doubt) * self._growth(name)
+            for name, own in self.levels.items()
+        }
+        work = scaling.disagreement(np.array(list(every.values())), self.circuit.spread)
         factor = work.factor(rng, self.size, np.sqrt(1 + 1 / len(self.with_runs)))
-        along = scaling.pressure_disagreement(self.levels, frequency)
+        along = cycle_work.pressure_disagreement(self.levels, frequency)
         ratio = np.mean([every[name] for name in self.with_runs], axis=0) * along.factor(rng, self.size, self.octaves)
         spreads = {"work_by_pressure": along} if self.octaves else {}
         if not self.own_cycle:
             spreads, ratio = spreads | {"cycle_work_ratio": work}, ratio * factor
         return np.asarray(ratio), spreads
 
-    def _load(self, frequency: float, seal_force: FloatArray, ratio: FloatArray) -> torque_margin.Load:
-        calibration, at, rod = self.calibration, np.array([frequency]), self.calibration.rig.rod_length
-        error = calibration.meters.misread(at)
-        seal = crank.mean_piston_speed(frequency, self.stroke) * seal_force
-        pneumatic = ratio * frequency * self.pressure * cylinder.swept_volume(self.bore, self.stroke)
-        return torque_margin.Load(
-            frequency=frequency,
+    def _growth(self, name: str) -> FloatArray:
+        """What the new swept volume makes of a measured cylinder's cycle work ratio, (1 + draws,). [1]"""
+        measured = self.calibration.meters.cylinders[name]
+        return self.circuit.growth(self.volume / cylinder.swept_volume(measured.bore, measured.stroke))
+
+    def _piston(self, speed: float, lip: _Lip) -> Piston:
+        calibration, rod = self.calibration, self.calibration.rig.rod_length
+        changes = [calibration.meters.cylinders[name].seal_change for name in self.names]
+        return Piston(
             bore=self.bore,
             stroke=self.stroke,
             rod_ratio=0.0 if rod is None else self.wanted.stroke.value / 2 / rod.value,
-            pressure_difference=self.pressure - self.back_pressure,
-            seal_force=seal_force,
-            seal=seal,
+            back_pressure=self.back_pressure,
+            pin_length=calibration.meters.load_friction_length(self.stroke),
+            lip_drag=np.pi * self.bore * lip.drag,
+            seal_change=_one_of(changes),
+        )
+
+    def _load(self, frequency: float, piston: Piston, friction: FloatArray, ratio: FloatArray) -> torque_margin.Load:
+        """What turns and what resists, by the laws that loaded runs are split by. friction: [N/m]"""
+        calibration, at = self.calibration, np.array([frequency])
+        error, efficiency = calibration.meters.misread(at), calibration.meters.efficiency
+        pneumatic = ratio * frequency * self.pressure * self.volume
+        seal = crank.mean_piston_speed(frequency, self.stroke) * np.pi * self.bore * friction
+        wave = (self.pressure, *self._wave(frequency, pneumatic))
+        cycle = cycle_of(piston, wave, frequency, seal, efficiency)
+        return torque_margin.Load(
+            frequency=frequency,
+            piston=piston,
+            wave=wave,
+            cycle=cycle,
             pneumatic=pneumatic,
             drive=shifted(calibration.drive, at, error)[0],
             rotation=shifted(calibration.motor, at, error)[0] if calibration.has_motor else np.zeros(self.size),
-            passed=(seal + pneumatic) / calibration.meters.efficiency,
+            passed=(cycle.pins + cycle.seal + pneumatic) / efficiency,
         )
+
+    def _wave(self, frequency: float, pneumatic: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Amplitude [Pa] and phase [rad] of the pressure: as stated, as in the runs, or as assumed."""
+        if self.amplitude is not None:
+            torque_margin.check_amplitude(self.amplitude, pneumatic / frequency, self.volume, frequency)
+        pressure = self.wanted.mean_pressure.value
+        phases = [cycle_work.phase_at(self.levels[name], frequency, pressure) for name in self.with_runs]
+        stated = np.full(self.size, np.nan) if self.amplitude is None else self.amplitude
+        return pressure_wave(pneumatic / frequency, self.volume, np.mean(phases, axis=0), stated)
 
     def _powers(self, load: torque_margin.Load) -> dict[str, FloatArray]:
         """The parts of the input power, which add up to it in every draw, and what follows from them."""
-        calibration, share = self.calibration, self.calibration.meters.seal_heat_share
-        lost = calibration.load_loss(load.shaft[None, :], np.array([load.frequency]))
-        load_loss = lost.total[0]
+        calibration, share, seal = self.calibration, self.calibration.meters.seal_heat_share, load.cycle.seal
+        lost = calibration.load_loss(load.shaft[None, :], np.array([load.frequency]), load.cycle.swing[None, :])
+        load_loss, pins = lost.total[0], load.cycle.pins
         power = calibration.standby + load_loss + load.shaft
         draws = {
             "input": power,
-            "drive": load.drive + load_loss,
-            "transmission": load.passed - load.seal - load.pneumatic,
-            "seal": load.seal,
+            "drive": load.drive + pins + load_loss,
+            "transmission": load.passed - pins - seal - load.pneumatic,
+            "seal": seal,
             "pneumatic": load.pneumatic,
             "efficiency_ceiling": np.asarray(ceilings.efficiency_ceiling(load.pneumatic, power)),
-            "aftercooler_heat": np.asarray(aftercooler.aftercooler_heat(load.pneumatic, load.seal, share)),
-            "friction_heat": share * load.seal,
+            "aftercooler_heat": np.asarray(aftercooler.aftercooler_heat(load.pneumatic, seal, share)),
+            "friction_heat": share * seal,
             "seal_force": load.seal_force,
             "lip_friction": load.seal_force / (np.pi * self.bore),
         }
@@ -311,13 +294,14 @@ class _Scaler:
         if calibration.route.has_copper:
             draws["motor_copper"] = lost.copper[0]
         if calibration.has_motor:
-            draws |= {"motor": load.rotation + load_loss, "linkage": load.drive - load.rotation}
+            draws |= {"motor": load.rotation + load_loss, "linkage": load.drive + pins - load.rotation}
         return draws
 
     def _flags(self, frequency: float, speed: float) -> tuple[str, ...]:
         calibration = self.calibration
-        beyond = any(seal.missing(self.across) for seal in self.chosen)
-        runs_beyond = any(scaling.frequency_is_outside(self.levels[name], frequency) for name in self.with_runs)
+        beyond = self.pressed_beyond
+        tells = all(calibration.tells_lip_drag(name) for name in beyond)
+        runs_beyond = any(cycle_work.frequency_is_outside(self.levels[name], frequency) for name in self.with_runs)
         ports = [calibration.rig.cylinders[name].open_port_diameter for name in self.names]
         tests = {
             "extrapolated": calibration.is_extrapolated(frequency, None),
@@ -326,9 +310,27 @@ class _Scaler:
             "winding-temperature-assumed": calibration.route.is_cold and calibration.winding is None,
             "port-loss-unknown": None in ports,
             "pressure-extrapolated": self.octaves > 0 or runs_beyond,
-            "seal-pressure-extrapolated": beyond and self.drag_is_known,
-            "seal-pressure-assumed": beyond and not self.drag_is_known,
+            "seal-pressure-extrapolated": bool(beyond) and tells,
+            "seal-pressure-assumed": not tells,
             "one-cylinder": len(self.seals) == 1 and not (self.own_seal and self.own_cycle),
-            "phase-assumed": self.amplitude is None,
+            "phase-assumed": self.amplitude is None and not self.phase_is_read,
+            "circuit-assumed": not self.own_cycle,
         }
         return tuple(code for code, holds in tests.items() if holds)
+
+
+@dataclass(frozen=True)
+class _Lip:
+    """Of the new seal for each metre of lip, (1 + draws,)."""
+
+    friction: FloatArray  # without load, at the mean pressure [N/m]
+    drag: FloatArray  # that each pascal across it adds [N/(m Pa)]
+
+
+def _one_of(every: Sequence[FloatArray]) -> FloatArray:
+    """The mean as the best estimate, and in each draw one of several, (1 + draws,)."""
+    rows = np.array(every)
+    columns = np.arange(rows.shape[1])
+    found = rows[columns % len(rows), columns]
+    found[0] = rows[:, 0].mean()
+    return found

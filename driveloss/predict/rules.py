@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-PRACTICE = "common practice, no published source"
+from driveloss.fit.assumptions import COMMON, Assumption
 
 
 @dataclass(frozen=True)
@@ -17,88 +17,73 @@ class Rule:
     spread: str | None = None
 
 
-def rules(
-    *, own_seal: bool, own_cycle: bool, drag_known: bool, amplitude_stated: bool, copper: bool
-) -> tuple[Rule, ...]:
-    """The steps of one request, in the order they are taken."""
-    return (
-        Rule(
-            "drive",
-            "Motor and linkage lose what the calibration says at this frequency, whatever the cylinder.",
-            "this bench's tear-down sweeps",
-        ),
-        OWN_SEAL if own_seal else LIP,
-        Rule(
-            "seal under pressure",
-            "The pressure-energised part of the drag is proportional to the pressure across the seal times lip length.",
-            "measured as linear from 1 to 7 bar on pneumatic piston seals (Zillen, Delft University of Technology, "
-            "2021, open data); its size from " + ("this bench" if drag_known else "the same data"),
-            "pressure_drag" if drag_known else None,
-        ),
-        OWN_CYCLE if own_cycle else WORK,
-        Rule(
-            "pressure of the cycle",
-            "The cycle work ratio runs straight in log pressure between measured ones; outside, the nearest holds.",
-            PRACTICE,
-            "work_by_pressure",
-        ),
-        Rule(
-            "transmission",
-            "It takes its stated share of all that passes through: gas load and seal friction alike.",
-            "bench.toml",
-        ),
-        Rule(
-            "motor",
-            "Copper loss follows from the torque that all parts ask for; the winding is as warm as the sweeps show for "
-            "the power (or as stated, where none was recorded). Each kelvin hotter costs 0.39 % more."
-            if copper
-            else "The loss that grows with load is what the calibration knows of it.",
-            "energy balance of the winding" if copper else "this bench's calibration",
-        ),
-        AMPLITUDE if amplitude_stated else ASSUMED_PHASE,
-        Rule(
-            "torque",
-            "Gas, seal and drive torque through an exact slider crank. The mean pressure difference across the piston "
-            "counts in full. The turning parts' inertia, which evens the torque out, is neglected (the safe side), and "
-            "so is the piston's. Breakaway at a standstill may ask for more.",
-            "virtual work; Khurmi & Gupta, Theory of Machines, ch. 15",
-        ),
+def under_pressure(*, is_told: bool) -> Rule:
+    """How the drag goes on beyond the swept pressures; is_told: by some cylinder of the bench."""
+    return Rule(
+        "seal under pressure",
+        "Beyond the swept pressures the drag goes on in proportion to the pressure across the seal.",
+        "linear from 1 to 7 bar on pneumatic piston seals (Zillen, Delft University of Technology, 2021, open "
+        "data); its size from " + ("this bench" if is_told else "the same data"),
     )
 
 
+def same_circuit(exponent: Assumption) -> Rule:
+    """How work goes with the swept volume on the same gas circuit."""
+    return Rule(
+        "cycle work",
+        f"The gas circuit stays: work per cycle goes as the swept volume to the power {exponent.best:g} "
+        f"({exponent.low:g} to {exponent.high:g}); 2 where gas springs and resistances are linear.",
+        exponent.source,
+        "cycle_work_ratio",
+    )
+
+
+DRIVE = Rule("drive", "Motor and linkage lose what they lose at this frequency with any cylinder.", "this bench")
 LIP = Rule(
     "seal",
-    "Friction for each metre of lip (pi times bore) is the same at equal mean piston speed and equal pressure across "
-    "the seal.",
-    PRACTICE,
+    "Friction for each metre of lip (pi times bore) is the same at equal mean piston speed and pressure across it.",
+    COMMON,
     "lip_friction",
 )
-OWN_SEAL = Rule(
-    "seal",
-    "The bore is the measured one: its own seal, at the new mean piston speed and pressure.",
-    "this bench's no-load sweeps",
-)
-WORK = Rule(
+OWN_SEAL = Rule("seal", "The measured one, at the new mean piston speed and pressure.", "this bench")
+SCALED_CIRCUIT = Rule(
     "cycle work",
-    "Work per cycle over mean pressure times swept volume is kept at equal frequency and pressure, as if the whole gas "
-    "circuit grew with the swept volume; a bigger piston on the same circuit swings the pressure further and does "
-    "more.",
-    PRACTICE,
+    "The whole gas circuit grows with the swept volume: work per cycle goes as pressure times swept volume.",
+    COMMON,
     "cycle_work_ratio",
 )
 OWN_CYCLE = Rule(
-    "cycle work",
-    "Bore and stroke are the measured ones: the work ratio of its own loaded runs, along a straight line in frequency.",
-    "this bench's loaded runs",
+    "cycle work", "As in the cylinder's own loaded runs, straight between their frequencies.", "this bench"
 )
-AMPLITUDE = Rule(
-    "pressure wave",
-    "A sine wave of the stated amplitude, with the phase that takes the cycle's work.",
-    "stated; work of a sine wave by integration",
+CHARGE = Rule(
+    "pressure of the cycle",
+    "Outside the measured pressures, work over pressure is that of the nearest.",
+    COMMON,
+    "work_by_pressure",
+)
+LOADED = Rule(
+    "loaded cycle",
+    "Pins and guides drag with the force in the rod, the lip with the pressure wave, as in a breakdown; the "
+    "transmission takes its share of all that passes.",
+    "bench.toml, or assumed as breakdown tells",
+)
+COPPER = Rule(
+    "motor", "Copper loss follows from the torque, the winding as warm as in the sweeps at that power.", "this bench"
+)
+LOAD_LOSS = Rule("motor", "The loss that grows with load is what the calibration knows of it.", "this bench")
+SINE = "work of a sine wave by integration"
+AMPLITUDE = Rule("pressure wave", "A sine wave of the stated amplitude that takes the cycle's work.", f"stated; {SINE}")
+READ_PHASE = Rule(
+    "pressure wave", "A sine wave that takes the cycle's work, with the phase that the runs' amplitudes tell.", SINE
 )
 ASSUMED_PHASE = Rule(
     "pressure wave",
-    "A sine wave that peaks 45 degrees (30 to 90) before top dead centre, with the amplitude that takes the cycle's "
-    "work.",
-    "assumed, no published source; work of a sine wave by integration",
+    "A sine wave that takes the cycle's work and peaks 45 degrees (30 to 90) before top dead centre.",
+    f"{COMMON}; {SINE}",
+)
+TORQUE = Rule(
+    "torque",
+    "Gas, seal, pins and drive through an exact slider crank, with the mean pressure difference. No flywheel evens "
+    "it out (the safe side); breakaway at a standstill may ask for more.",
+    "virtual work; Khurmi & Gupta, Theory of Machines, ch. 15",
 )

@@ -6,10 +6,11 @@ from dataclasses import asdict
 from math import degrees
 from typing import Any
 
-from driveloss.predict.ask import Prediction, Predictions, Wanted
+from driveloss.predict.ask import Prediction, Predictions
 from driveloss.predict.rules import Rule
 from driveloss.predict.scaling import Disagreement
 from driveloss.predict.torque_margin import VERDICTS
+from driveloss.predict.wanted import Wanted
 from driveloss.say.flags import flag_letters
 from driveloss.say.json_form import quantity
 from driveloss.say.numbers import PERCENT, bar
@@ -34,7 +35,9 @@ def predict_data(answer: Predictions) -> dict[str, Any]:
 def _wanted(wanted: Wanted) -> dict[str, Any]:
     stated = {"bore": "m", "stroke": "m", "mean_pressure": "Pa", "back_pressure": "Pa", "pressure_amplitude": "Pa"}
     values = {f"{name}_{unit}": getattr(wanted, name) for name, unit in stated.items()}
-    return {"like": wanted.like} | {key: None if value is None else value.value for key, value in values.items()}
+    return {"like": wanted.like, "circuit": wanted.circuit} | {
+        key: None if value is None else value.value for key, value in values.items()
+    }
 
 
 def _row(point: Prediction) -> dict[str, Any]:

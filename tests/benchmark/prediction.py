@@ -1,7 +1,8 @@
 """Does a prediction hold for a cylinder that was not measured? In tests/: `python -m benchmark.prediction`.
 
 Simulated machines with four cylinders whose seals and cycles obey the scaling rules but for a random scatter from
-one to the next; one is held out, the bench of the others is calibrated, and the one held out is predicted.
+one to the next; one is held out, the bench of the others is calibrated, and the one held out is predicted. With
+--circuit same, all four work on one gas circuit, whose work is that of a lumped circuit followed through time.
 """
 
 from __future__ import annotations
@@ -10,20 +11,24 @@ import argparse
 import multiprocessing
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
+from predict.lumped import random_gas, work_and_phase
 from simulate import SealLaw, Truth, random_protocol, random_truth, write_bench
 from simulate.machine import loaded_parts, piston_positions, piston_velocities, pressure_amplitude
 
 import driveloss
 from driveloss.bench.records import Quantity
-from driveloss.predict.ask import predict, wanted_cylinder
+from driveloss.predict import CIRCUITS
+from driveloss.predict.ask import predict
+from driveloss.predict.wanted import wanted_cylinder
 
-SEAL_SCATTER, WORK_SCATTER = 0.15, 0.10  # relative standard deviations between cylinders
+SEAL_SCATTER = 0.15  # relative standard deviations between cylinders
+WORK_SCATTER = {"scaled": 0.10, "same": 0.03}  # of the cycle work ratio, by the circuit
 POWERS = ("input", "drive", "seal", "pneumatic", "aftercooler_heat")
 RATIOS = ("efficiency_ceiling", "cycle_work_ratio")
 TORQUES = ("mean_torque", "peak_torque")
@@ -46,15 +51,19 @@ class Row:
         return self.low <= self.truth <= self.high
 
 
-def machine(rng: np.random.Generator, measured: int, seal_scatter: float, work_scatter: float) -> Truth:
+def machine(
+    rng: np.random.Generator, measured: int, seal_scatter: float, work_scatter: float, circuit: str = "scaled"
+) -> Truth:
     """A random machine with one cylinder more than are measured, sized and sealed by the scaling rules and scatter."""
     truth = random_truth(rng)
     first = truth.cylinders[0]
+    grown = same_circuit(rng, truth) if circuit == "same" else lambda volumes: 1.0
     cylinders = []
     for number in range(measured + 1):
         size = rng.uniform(0.75, 1.3)
         stroke = first.stroke * float(rng.choice([1.0, rng.uniform(0.8, 1.1)]))
         seal, work = (max(1 + scatter * rng.standard_normal(), 0.2) for scatter in (seal_scatter, work_scatter))
+        work *= grown(size**2 * stroke / first.stroke)
         cylinders.append(
             replace(
                 first,
@@ -69,6 +78,16 @@ def machine(rng: np.random.Generator, measured: int, seal_scatter: float, work_s
             )
         )
     return replace(truth, cylinders=tuple(cylinders), motor=replace(truth.motor, heating=0.0))
+
+
+def same_circuit(rng: np.random.Generator, truth: Truth) -> Callable[[float], float]:
+    """Factor on work over pressure and swept volume by how much larger a cylinder is, on one lumped gas circuit."""
+    has_displacer = {"pulse-tube": False, "none": bool(rng.random() < 0.5)}.get(truth.cycle, True)
+    work = 0.0
+    while work < 0.05:  # less is no machine
+        gas = random_gas(rng, has_displacer)
+        work = work_and_phase(gas, 1.0)[0]
+    return lambda volumes: work_and_phase(gas, volumes)[0] / work / volumes
 
 
 def scaled(seal: SealLaw, factor: float) -> SealLaw:
@@ -101,11 +120,13 @@ def hold_out(
     draws: int = 400,
     measured: int = 3,
     seal_scatter: float = SEAL_SCATTER,
-    work_scatter: float = WORK_SCATTER,
+    work_scatter: float | None = None,
+    circuit: str = "scaled",
 ) -> list[Row]:
     """Predict the cylinder held out, at two frequencies inside the sweeps and at half as much pressure again."""
     rng = np.random.default_rng([seed, index])
-    truth = machine(rng, measured, seal_scatter, work_scatter)
+    work_scatter = WORK_SCATTER[circuit] if work_scatter is None else work_scatter
+    truth = machine(rng, measured, seal_scatter, work_scatter, circuit)
     bench_truth, held = replace(truth, cylinders=truth.cylinders[:-1]), truth.cylinders[-1]
     protocol = replace(random_protocol(rng, bench_truth), states_motor="constants", pressure_scatter=0.0)
     with tempfile.TemporaryDirectory() as folder:
@@ -118,7 +139,8 @@ def hold_out(
     rows: list[Row] = []
     for group, pressure in (("as measured", truth.top_pressure), ("1.5 x pressure", 1.5 * truth.top_pressure)):
         size = {"bore": held.bore, "stroke": held.stroke, "mean_pressure": pressure}
-        wanted = wanted_cylinder(measured_runs, **{key: Quantity(value) for key, value in size.items()})
+        stated = {key: Quantity(value) for key, value in size.items()}
+        wanted = wanted_cylinder(measured_runs, circuit=circuit, **stated)
         for point in predict(measured_runs, wanted, inside).points:
             rows += compare(group, truth, calibration, point, pressure)
     return rows
@@ -170,7 +192,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--measured", type=int, default=3, help="how many cylinders are measured")
     parser.add_argument("--seal-scatter", type=float, default=SEAL_SCATTER)
-    parser.add_argument("--work-scatter", type=float, default=WORK_SCATTER)
+    parser.add_argument("--work-scatter", type=float)
+    parser.add_argument("--circuit", choices=CIRCUITS, default="scaled")
     options = vars(parser.parse_args())
     print(table(run(options.pop("benches"), options.pop("workers"), **options)))
 

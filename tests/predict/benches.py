@@ -23,7 +23,7 @@ def cylinder(name, bore, stroke):
     """A cylinder that obeys the scaling rules to the letter."""
     lip = np.pi * bore
     seal = SealLaw(coulomb=LIP * lip, energised=PRESSURE_DRAG * lip)
-    return CylinderTruth(name, bore, stroke, seal, work_ratio=0.2, phase=-np.radians(45))
+    return CylinderTruth(name, bore, stroke, seal, port_diameter=0.025, work_ratio=0.2, phase=-np.radians(45))
 
 
 def truth(names=("narrow", "wide"), **changes):
@@ -47,11 +47,11 @@ class Measured:
     breakdown: Breakdown
 
 
-def measured(folder, names=("narrow", "wide"), motor_lines="", pressures=PRESSURES, draws=400):
-    """Write, load, calibrate. motor_lines: more of bench.toml's [motor]."""
+def measured(folder, names=("narrow", "wide"), motor_lines="", pressures=PRESSURES, draws=400, **told):
+    """Write, load, calibrate. motor_lines: more of bench.toml's [motor]. told: of the protocol."""
     true = truth(names)
     sweeps = ladder(true, FREQUENCIES, pressures, repeats=2, standby=4)
-    protocol = Protocol(sweeps=sweeps, noise_floor=0.01, noise_share=0.001, power_digits=3)
+    protocol = Protocol(sweeps=sweeps, noise_floor=0.01, noise_share=0.001, power_digits=3, winding_column=True, **told)
     truths = write_bench(folder, true, protocol, np.random.default_rng(5), stated=true)
     config = folder / "bench.toml"
     config.write_text(config.read_text().replace("[motor]\n", f"[motor]\n{motor_lines}\n"))
