@@ -47,11 +47,15 @@ class Measured:
     breakdown: Breakdown
 
 
-def measured(folder, names=("narrow", "wide"), motor_lines="", pressures=PRESSURES, draws=400, **told):
-    """Write, load, calibrate. motor_lines: more of bench.toml's [motor]. told: of the protocol."""
+def measured(folder, names=("narrow", "wide"), motor_lines="", pressures=PRESSURES, draws=400, once=(), **told):
+    """Write, load, calibrate. motor_lines: more of bench.toml's [motor]. once: cylinders swept without load
+    at the lowest pressure only. told: of the protocol."""
     true = truth(names)
     sweeps = ladder(true, FREQUENCIES, pressures, repeats=2, standby=4)
-    protocol = Protocol(sweeps=sweeps, noise_floor=0.01, noise_share=0.001, power_digits=3, winding_column=True, **told)
+    sweeps = [s for s in sweeps if not (s.stage == "no-load" and s.cylinder in once and s.pressure > pressures[0])]
+    protocol = Protocol(
+        sweeps=tuple(sweeps), noise_floor=0.01, noise_share=0.001, power_digits=3, winding_column=True, **told
+    )
     truths = write_bench(folder, true, protocol, np.random.default_rng(5), stated=true)
     config = folder / "bench.toml"
     config.write_text(config.read_text().replace("[motor]\n", f"[motor]\n{motor_lines}\n"))

@@ -154,6 +154,21 @@ def test_drag_under_pressure_that_nobody_measured_is_taken_from_published_seals(
     assert high.lip_friction.low == pytest.approx(LIP + 2 * 0.025 * 3 * step, rel=0.05)  # from none to three times
 
 
+def test_drag_under_pressure_is_borrowed_from_the_other_cylinder_in_run_and_prediction(tmp_path):
+    """The simulator's seals drag alike for each metre of lip: 60 + 1e-4 dp; none of it to three times is open."""
+    hidden = frozenset({"cylinders.pressure_friction"})
+    lent = measured(tmp_path / "bench", once=("wide",), leaves_out=hidden)
+    run = next(r for r in lent.breakdown.runs if r.cylinder == "wide" and r.mean_pressure > 2e5)
+    (point,) = ask(lent, (run.frequency,), "wide", mean_pressure=run.mean_pressure).points
+    rubbed = np.pi * 0.044 * 2 * 0.030 * run.frequency  # [W per N/m of lip]
+    by_hand, drag = rubbed * (LIP + PRESSURE_DRAG * (2.4e5 - BACK)), rubbed * PRESSURE_DRAG * 1.2e5
+    for seal in (run.seal, point.seal):
+        assert seal.value == pytest.approx(by_hand, rel=0.02)
+        assert (seal.low, seal.high) == pytest.approx((by_hand - 0.92 * drag, by_hand + 1.92 * drag), rel=0.03)
+    assert "pressure-not-calibrated" in run.flags
+    assert "seal-pressure-assumed" in point.flags
+
+
 def test_intervals_widen_outside_what_was_measured(bench):
     inside, outside, far = (new_one(bench, mean_pressure=p).points[0] for p in (2.4e5, 4.8e5, 19.2e5))
     widths = [p.cycle_work_ratio.half_width / p.cycle_work_ratio.value for p in (inside, outside, far)]

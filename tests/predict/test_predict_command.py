@@ -83,6 +83,7 @@ def test_screen(columns):
         ([*NEW, "--at", "9", "--like", "huge"], "--like: read 'huge'"),
         (["--bore", "50 mm", "--at", "9"], "--mean-pressure is missing"),
         ([*NEW, "--at", "9", "--family", "cubic"], "--family"),
+        ([*NEW, "--at", "9", "--circuit", "bigger"], "--circuit"),
     ],
 )
 def test_nonsense_exits_2_with_one_message(arguments, message):
