@@ -91,7 +91,7 @@ def key(  # noqa: PLR0913 - what a bench may ask, on its field
     **more: Any,
 ) -> Any:
     """A field of a record that is a quantity; `more` as in `Key`. Ranges catch a wrong unit, not an unusual machine."""
-    written = f'"{example}"' if unit or "+" in example else example
+    written = f'"{example}"' if unit or set("+%") & set(example) else example
     return _field(Key(Kind(name, unit, example, low, high, hint), written, comment, **more), default)
 
 

@@ -8,7 +8,7 @@ from textwrap import fill
 
 from driveloss.bench.columns import heading
 from driveloss.bench.load import BENCH_FILE
-from driveloss.bench.records import CYLINDER_STAGES, STAGES, Rig, Sweep, SweepSpec
+from driveloss.bench.records import CYLINDER_STAGES, Rig, Sweep, SweepSpec
 from driveloss.bench.rules import Key, columns_of, keys_of
 from driveloss.bench.toml import SCHEMA
 
@@ -35,7 +35,10 @@ HEAD = f"""\
 schema = {SCHEMA}"""
 
 LADDER = """
-# The tear-down ladder: each stage takes one element away. "standby" and "motor-alone" are optional."""
+# The tear-down ladder: each stage takes one element away. "standby" and "motor-alone" are optional.
+# Sweep each cylinder without load before its loaded runs and again straight after them, everything still warm.
+# List the one after behind the loaded sweeps, as here: it tells whether the seal drags as it did before, and how far
+# one sweep lies off another. With several cylinders, write the last three tables once for each."""
 
 ALWAYS_SAID = ("frequency", "power", "voltage", "current", "mean_pressure")
 FURTHER = ", ".join(heading(field) for field in columns_of(Sweep) if field not in ALWAYS_SAID)
@@ -47,11 +50,13 @@ HOW_TO_READ = f"""\
 # Further columns, where recorded: {FURTHER}, note.
 """
 
+AFTER = "no-load-after"  # the name of that file, and of its sheet
 STAGE_COMMENTS = {
     "standby": 'only with supply = "controller"',
     "motor-alone": "without it motor and linkage are reported together",
+    AFTER: "the same again, after the loaded runs",
 }
-SHEETS = {  # stage: what is read there, and the columns
+SHEETS = {  # stage, in the order of the work: what is read there, and the columns
     "standby": ("Controller on, motor stopped.", ("power",)),
     "motor-alone": (
         "The motor, uncoupled. Isolate the supply before uncoupling it. The frequency is the crank's: motor\n"
@@ -70,19 +75,24 @@ SHEETS = {  # stage: what is read there, and the columns
         "The whole machine. Stay inside the rated pressure; keep off the hot aftercooler and the cold end.",
         ("frequency", "power", "mean_pressure"),
     ),
+    AFTER: (
+        "Without load once more, straight after the loaded runs. Relieve the pressure before opening the ports;\n"
+        "# keep off the hot aftercooler and the cold end.",
+        ("frequency", "power"),
+    ),
 }
 CYLINDER = "narrow"
 
 
 def template_files() -> dict[str, bytes]:
     """The files of a bench folder to fill in: name to content."""
-    texts = {BENCH_FILE: bench_text(), **{_file(stage): _sheet(stage) for stage in STAGES}}
+    texts = {BENCH_FILE: bench_text(), **{_file(sheet): _sheet(sheet) for sheet in SHEETS}}
     return {name: text.encode() for name, text in texts.items()}
 
 
 def bench_text() -> str:
     """bench.toml with an example and a comment for every key, as the records' fields have them."""
-    sweeps = (line for stage in STAGES for line in ("", *_sweep_lines(stage)))
+    sweeps = (line for sheet in SHEETS for line in ("", *_sweep_lines(sheet)))
     return "\n".join([HEAD, *_record_lines(Rig), LADDER, *sweeps]) + "\n"
 
 
@@ -99,15 +109,16 @@ def _record_lines(record: type, path: str = "") -> Iterator[str]:
             yield _key_line(key, key.written, is_shown=key.is_shown)
 
 
-def _sweep_lines(stage: str) -> Iterator[str]:
-    """One [[sweeps]] table, with the optional keys at the no-load sweep."""
-    values = {"stage": stage, "file": _file(stage), **({"cylinder": CYLINDER} if stage in CYLINDER_STAGES else {})}
-    is_optional = stage == "standby"
-    yield _commented(f"{'# ' * is_optional}[[sweeps]]", STAGE_COMMENTS.get(stage, ""))
+def _sweep_lines(sheet: str) -> Iterator[str]:
+    """One [[sweeps]] table, with the optional keys at the no-load sweep before the loaded runs."""
+    stage = sheet.removesuffix("-after")
+    values = {"stage": stage, "file": _file(sheet), **({"cylinder": CYLINDER} if stage in CYLINDER_STAGES else {})}
+    is_optional = sheet == "standby"
+    yield _commented(f"{'# ' * is_optional}[[sweeps]]", STAGE_COMMENTS.get(sheet, ""))
     for key in keys_of(SweepSpec):
         if key.field in values:
             yield _key_line(key, f'"{values[key.field]}"', is_shown=not is_optional)
-        elif stage == "no-load":
+        elif sheet == "no-load":
             yield _key_line(key, key.written, is_shown=key.is_shown)
 
 
@@ -119,12 +130,12 @@ def _commented(line: str, comment: str) -> str:
     return f"{line:<39} # {comment}" if comment else line
 
 
-def _file(stage: str) -> str:
-    return f"{f'{CYLINDER}-' * (stage in CYLINDER_STAGES)}{stage}.csv"
+def _file(sheet: str) -> str:
+    return f"{f'{CYLINDER}-' * sheet.startswith(CYLINDER_STAGES)}{sheet}.csv"
 
 
-def _sheet(stage: str) -> str:
-    what, columns = SHEETS[stage]
+def _sheet(sheet: str) -> str:
+    what, columns = SHEETS[sheet]
     return f"# {what}\n{HOW_TO_READ}{','.join(heading(field) for field in columns)},note\n"
 
 

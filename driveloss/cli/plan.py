@@ -31,21 +31,17 @@ class Expectation:
     """What the readings will be like, where there are none yet or the user knows better."""
 
     scatter: str | None = option("Standard deviation of a power reading.", "POWER")
+    digit: str | None = option("Last digit of a power reading.", "POWER")
     power_at: str | None = option("Input of loaded runs at --to, or else the highest --at.", "POWER")
     start: float | None = option("Lowest frequency, no readings yet.", "HZ", "--from")
     stop: float | None = option("Highest frequency, no readings yet.", "HZ", "--to")
-
-    @property
-    def powers(self) -> tuple[float | None, float | None]:
-        """Scatter, and input of loaded runs. [W]"""
-        return power(self.scatter, "--scatter"), power(self.power_at, "--power-at")
 
 
 @dataclass(frozen=True)
 class Taking:
     """How the readings are taken, and which old ones count."""
 
-    sheets: Path | None = option("Write a sheet to fill in for each rung.", "DIR")
+    sheets: Path | None = option("Write a sheet to fill in for each sweep.", "DIR")
     order: str = one_of(tuple(ORDERS), "Of the sheets.")
     seed: int = seed_option()
     keep_all: bool = keep_all_option()
@@ -83,15 +79,20 @@ def _measured(bench: Path, expectation: Expectation, at: list[float], taking: Ta
     from driveloss.bench.load import load_bench
     from driveloss.errors import NoReadingsError
     from driveloss.fit.calibrate import calibrate
-    from driveloss.plan.outlook import outlook
+    from driveloss.plan.outlook import Given, outlook
 
-    scatter, loaded_power = expectation.powers
+    given = Given(
+        scatter=power(expectation.scatter, "--scatter"),
+        digit=power(expectation.digit, "--digit"),
+        loaded_power=power(expectation.power_at, "--power-at"),
+        highest=max(at, default=None),
+    )
     try:
         loaded = load_bench(bench)
     except NoReadingsError as error:
         raise InputError(f"{error}; a bench without readings needs --from, --to, --scatter and --power-at") from error
     calibration = calibrate(loaded, seed=taking.seed, keep_all=taking.keep_all, compare=False)
-    return outlook(loaded, calibration, scatter, loaded_power, at)
+    return outlook(loaded, calibration, given)
 
 
 def _assumed(bench: Path, expectation: Expectation) -> Outlook:
@@ -99,12 +100,13 @@ def _assumed(bench: Path, expectation: Expectation) -> Outlook:
     from driveloss.bench.toml import read_config
     from driveloss.plan.assumed import Expected, assumed_outlook
 
-    scatter, loaded_power = expectation.powers
+    scatter, loaded_power = power(expectation.scatter, "--scatter"), power(expectation.power_at, "--power-at")
+    digit = power(expectation.digit, "--digit") or 0.0
     start, stop = expectation.start, expectation.stop
     if scatter is None or loaded_power is None or start is None or stop is None:
         raise InputError("--from, --to, --scatter and --power-at go together: expected all four")
     path = config_path(bench)
-    return assumed_outlook(read_config(path), path.parent, Expected(loaded_power, scatter, start, stop))
+    return assumed_outlook(read_config(path), path.parent, Expected(loaded_power, scatter, start, stop, digit))
 
 
 def _further_columns(outlook: Outlook) -> tuple[str, ...]:

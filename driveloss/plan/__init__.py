@@ -20,22 +20,23 @@ def plan(  # noqa: PLR0913 - what a user may ask for
     readings: int | None = None,
     cylinders: Sequence[str] | None = None,
     scatter: str | float | None = None,
+    digit: str | float | None = None,
     loaded_power: str | float | None = None,
 ) -> Plan:
     """Plan readings for the net power at frequencies `at` [Hz] of a bench that was measured before.
 
-    half_width: wanted, of every 95 % interval; scatter: of one power reading; loaded_power: input of loaded runs at
-    the highest of `at`; each as "0.5 W" or in W. readings, cylinders: as of `plan.ask.plan`.
+    half_width: wanted, of every 95 % interval; scatter: of one power reading; digit: its last one; loaded_power: input
+    of loaded runs at the highest of `at`; each as "0.5 W" or in W. readings, cylinders: as of `plan.ask.plan`.
     Raises InputError where a target lies outside what was run, or nothing says what is wanted.
     """
     from driveloss.fit.calibrate import calibrate
     from driveloss.plan.ask import plan as ask
-    from driveloss.plan.outlook import outlook
+    from driveloss.plan.outlook import Given, outlook
 
     wanted, noise = _power(half_width, "half-width"), _power(scatter, "scatter")
-    loaded = _power(loaded_power, "loaded power")
-    calibration = calibrate(bench, compare=False)
-    known = outlook(bench, calibration, noise, loaded, at)
+    loaded, last = _power(loaded_power, "loaded power"), _power(digit, "digit")
+    given = Given(noise, last, loaded, max(at, default=None))
+    known = outlook(bench, calibrate(bench, compare=False), given)
     return ask(known, at, half_width=wanted, readings=readings, cylinders=cylinders)
 
 

@@ -3,6 +3,7 @@
 The net power at each target is one more coefficient of the joint fit, seen by loaded readings at that frequency alone,
 so one V-optimal design shares the readings among the ladder and the loaded runs. A few readings on every rung, at one
 frequency more than its laws need, are fixed beforehand: without them a law that does not hold could not be noticed.
+Without load a cylinder is swept before and again after its loaded runs: that tells whether its seal is still the same.
 """
 
 from __future__ import annotations
@@ -20,8 +21,9 @@ from driveloss.fit.checks import known_cylinder, positive
 from driveloss.fit.estimate import COVERAGE
 from driveloss.fit.laws import efficiency_of
 from driveloss.fit.readings import Rung
-from driveloss.plan.optimal_design import apportion, v_optimal, variances
-from driveloss.plan.outlook import Outlook, Systematic
+from driveloss.plan.floor import Floor
+from driveloss.plan.optimal_design import Candidates, Counts
+from driveloss.plan.outlook import WORTH_SPREADING, Outlook
 from driveloss.say.answer import Answer
 from driveloss.say.numbers import bar
 
@@ -29,9 +31,8 @@ GRID = 24  # candidate frequencies a rung, about
 NICE_STEPS = (5.0, 2.0, 1.0)
 MOST_READINGS = 2000
 WITHIN = 1.1  # where the wish cannot be met: readings enough to come this near to what can
-ROUGH, FINE = 1e-2, 1e-3  # tolerances of the design while searching, and at the end
-WORTH_A_READING = 0.3  # expected readings below which a point is left out
 FEWEST = 3  # readings that a rung needs to be fitted at all
+HALVINGS = 30
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,7 @@ class Point:
     rung: Rung
     frequency: float  # [Hz]
     count: int
+    is_after: bool = False  # without load, after the cylinder's loaded runs
 
 
 @dataclass(frozen=True)
@@ -53,14 +55,14 @@ class Target:
     half_width: float
     by_chance: float  # the part that more readings reduce
     evenly: float  # by chance, had the same number of readings been spread evenly
-    common: Systematic  # the part that they do not
+    floor: Floor  # what they do not
 
     @property
     def limiting(self) -> str | None:
         """The source in the way: the largest error that repeats do not reduce, if it exceeds chance."""
-        if not self.common.sources or self.common.half_width < self.by_chance:
+        if not self.floor.sources or self.floor.half_width < self.by_chance:
             return None
-        return next(iter(self.common.sources))
+        return next(iter(self.floor.sources))
 
 
 @dataclass(frozen=True, repr=False)
@@ -71,6 +73,8 @@ class Plan(Answer):
     targets: tuple[Target, ...]
     wanted: float | None  # [W]
     impossible: bool  # no number of readings meets the wish
+    once_known: int | None  # readings that would meet it were nothing assumed, where that stands in the way
+    coarse_digit: float | None  # [W] last digit of a power reading where repeats at one setting err alike by it
     laws: dict[str, tuple[str, ...]]  # labels of the laws that each part is taken to follow
     assumptions: tuple[str, ...]
     told_by: ClassVar[str] = "driveloss.plan.tell:plan"
@@ -116,15 +120,15 @@ def plan(
     wish = np.inf if half_width is None else positive(half_width, "W", "half-width", "power")
     problem = _Problem(outlook, *_checked(outlook, frequencies, cylinders))
     if readings is None:
-        readings, impossible = _enough(problem, wish)
-        return _answer(problem, readings, half_width, impossible=impossible)
+        counts, impossible = _enough(problem, wish)
+        return _answer(problem, counts, half_width, impossible=impossible)
     if not problem.least <= readings <= MOST_READINGS:
         raise InputError(
             f"readings: read {readings}, expected {problem.least} to {MOST_READINGS}; fewer cannot show whether "
             "the laws hold on every rung"
         )
-    impossible = any(common.half_width >= wish for common in problem.common)
-    return _answer(problem, readings, half_width, impossible=impossible)
+    impossible = any(floor.half_width >= wish for floor in problem.floors)
+    return _answer(problem, problem.with_readings(readings), half_width, impossible=impossible)
 
 
 def _checked(
@@ -156,11 +160,14 @@ class _Problem:
         self.grid = nice_grid(*outlook.span, at)
         self.candidates = [(r, f) for r in self.rungs for f in (at if r.stage == "loaded" else self.grid)]
         self.places = {r: np.array([i for i, (s, _) in enumerate(self.candidates) if s == r]) for r in self.rungs}
-        self.frequency = np.array([f for _, f in self.candidates])
         self.loaded = np.array([r.stage == "loaded" for r, _ in self.candidates])
         self.targets = [candidate for candidate in self.candidates if candidate[0].stage == "loaded"]
-        self.rows = np.vstack([self._row(rung, f) for rung, f in self.candidates])
-        self.wanted = np.eye(self.rows.shape[1])[len(self.used) :]
+        self.design = Candidates(
+            rows := np.vstack([self._row(rung, f) for rung, f in self.candidates]),
+            np.eye(rows.shape[1])[len(self.used) :],
+            np.array([outlook.alike(rung, np.array([f]))[0] for rung, f in self.candidates]),
+            np.array([outlook.apart(r, f) if r.stage == "loaded" else 1 for r, f in self.candidates]),
+        )
 
     def _row(self, rung: Rung, frequency: float) -> FloatArray:
         """Slopes of one reading in coefficients and net powers, over its standard deviation."""
@@ -170,11 +177,12 @@ class _Problem:
         return np.asarray(slopes / self.outlook.sigma(rung, at)[0])
 
     @cached_property
-    def base(self) -> FloatArray:
-        """Readings of each candidate that are taken in any case, (m,): enough to see a law fail."""
-        counts = np.zeros(len(self.candidates))
+    def base(self) -> Counts:
+        """Readings of each candidate that are taken in any case, (m,): enough to see a law, or a seal, not hold."""
+        counts = np.zeros(len(self.candidates), dtype=np.int64)
         for rung, mine in self.places.items():
-            counts[mine if rung.stage == "loaded" else mine[self._distinct_places(rung)]] = 1
+            taken = mine if rung.stage == "loaded" else mine[self._distinct_places(rung)]
+            counts[taken] = 2 if rung.stage == "no-load" else 1
         return counts
 
     def _distinct_places(self, rung: Rung) -> list[int]:
@@ -202,38 +210,36 @@ class _Problem:
         return int(self.base.sum())
 
     @cached_property
-    def common(self) -> list[Systematic]:
+    def floors(self) -> list[Floor]:
         """At each target, what more readings do not reduce."""
-        return [self.outlook.systematic(rung, f) for rung, f in self.targets]
+        return self.outlook.floors(self.targets)
 
-    def counts(self, readings: int, tolerance: float) -> FloatArray:
-        """Whole numbers of readings of each candidate, (m,)."""
-        spare = readings - self.least
-        if spare == 0:
-            return self.base
-        merged = self._merged(v_optimal(self.rows, self.wanted, spare, self.rows[self.base > 0], tolerance))
-        kept = np.flatnonzero(merged * spare >= min(WORTH_A_READING, merged.max() * spare))
-        kept = kept[np.argsort(-merged[kept])][:spare]
-        counts = self.base.copy()
-        counts[kept] += apportion(merged[kept] / merged[kept].sum(), spare)
-        return counts
+    def with_readings(self, readings: int) -> Counts:
+        """Best readings of each candidate, so many in all, (m,)."""
+        grown = next(counts for counts in self.design.growing(self.base) if counts.sum() >= readings)
+        return self.design.exchanged(grown, self.base)
 
-    def _merged(self, shares: FloatArray) -> FloatArray:
-        """Shares of neighbours on one rung put together at the one nearest to their mean frequency."""
-        merged = np.where(self.loaded, shares, 0.0)
-        for mine in (self.places[rung] for rung in self.rungs if rung.stage != "loaded"):
-            live = mine[shares[mine] > 1e-6]
-            for group in np.split(live, np.flatnonzero(np.diff(live) > 1) + 1):
-                if len(group):
-                    f, share = self.frequency[group], shares[group]
-                    merged[group[np.argmin(np.abs(f - f @ share / share.sum()))]] += share.sum()
-        return merged
+    def fewest(self, most: FloatArray) -> Counts | None:
+        """Fewest readings whose chance errors stay within `most` (t,) [W] at every target, (m,); None beyond reason."""
+        grown = []
+        for counts in self.design.growing(self.base):
+            grown.append(counts)
+            if self._is_within(counts, most):
+                break
+            if len(grown) > MOST_READINGS - self.least:
+                return None
+        best = grown[-1]
+        for counts in reversed(grown):
+            better = self.design.exchanged(counts, self.base)
+            if not self._is_within(better, most):
+                break
+            best = better
+        return best
 
-    def variance(self, counts: FloatArray) -> FloatArray:
-        """Of the net power at each target when readings are taken `counts` (m,) times each, (t,). [W^2]"""
-        return variances(self.rows, counts, self.wanted)
+    def _is_within(self, counts: Counts, most: FloatArray) -> bool:
+        return bool(np.all(self.by_chance(counts) <= most))
 
-    def by_chance(self, counts: FloatArray) -> FloatArray:
+    def by_chance(self, counts: Counts) -> FloatArray:
         """Half-widths at the targets by the scatter of readings taken `counts` (m,) times each, (t,). [W]
 
         Student's: the scatter will be found from the ladder's own residuals.
@@ -241,14 +247,14 @@ class _Problem:
         from scipy.special import stdtrit
 
         dof = max(int(counts[~self.loaded].sum()) - len(self.used), 1)
-        return np.sqrt(self.variance(counts)) * float(stdtrit(dof, (1 + COVERAGE) / 2))
+        return np.sqrt(self.design.variances(counts)) * float(stdtrit(dof, (1 + COVERAGE) / 2))
 
-    def evenly(self, readings: int) -> FloatArray:
+    def evenly(self, readings: int) -> Counts:
         """The same number of readings shared evenly among rungs and over the range, (m,)."""
-        counts = np.zeros(len(self.candidates))
-        numbers = apportion(np.full(len(self.rungs), 1.0), readings)
-        for mine, number in zip(self.places.values(), numbers, strict=True):
-            for i in spread(len(mine), int(number)) if number > 1 else [len(mine) // 2]:
+        counts = np.zeros(len(self.candidates), dtype=np.int64)
+        for place, mine in enumerate(self.places.values()):
+            number = (readings + place) // len(self.places)
+            for i in spread(len(mine), number) if number > 1 else [len(mine) // 2]:
                 counts[mine[i]] += 1
         return np.where((self.base > 0) & self.loaded, np.maximum(counts, 1), counts)
 
@@ -275,51 +281,96 @@ def spread(places: int, number: int) -> list[int]:
     return [int(np.floor(i * (places - 1) / max(number - 1, 1) + 0.5)) for i in range(number)]
 
 
-def _enough(problem: _Problem, half_width: float) -> tuple[int, bool]:
+def _enough(problem: _Problem, half_width: float) -> tuple[Counts, bool]:
     """Fewest readings that meet the wish, False; where none do, enough to come near to what can be met, True."""
-    common = np.array([found.half_width for found in problem.common])
-    if np.all(common < half_width):
-        found = _fewest(problem, np.sqrt(half_width**2 - common**2))
-        if found is not None:
-            return found, False
-    nearly = np.maximum(half_width, WITHIN * common)
-    return _fewest(problem, np.sqrt(nearly**2 - common**2)) or MOST_READINGS, True
+    found = _meeting(problem, problem.floors, half_width)
+    if found is not None:
+        return found, False
+    nearly = [max(half_width, WITHIN * floor.half_width) for floor in problem.floors]
+    most = [_room(floor, wish) for floor, wish in zip(problem.floors, nearly, strict=True)]
+    found = problem.fewest(np.array(most))
+    return problem.with_readings(MOST_READINGS) if found is None else found, True
 
 
-def _fewest(problem: _Problem, most: FloatArray) -> int | None:
-    """Fewest readings whose chance errors stay within `most` at every target, (t,) [W]; None beyond MOST_READINGS."""
-
-    def enough(readings: int) -> bool:
-        return bool(np.all(problem.by_chance(problem.counts(readings, ROUGH)) <= most))
-
-    low, high = problem.least - 1, problem.least
-    while not enough(high):
-        if high >= MOST_READINGS:
-            return None
-        low, high = high, min(2 * high, MOST_READINGS)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+def _meeting(problem: _Problem, floors: Sequence[Floor], half_width: float) -> Counts | None:
+    """Fewest readings that bring every target within a half-width [W] above its floor; None where none do."""
+    if any(floor.half_width >= half_width for floor in floors):
+        return None
+    return problem.fewest(np.array([_room(floor, half_width) for floor in floors]))
 
 
-def _answer(problem: _Problem, readings: int, half_width: float | None, *, impossible: bool) -> Plan:
-    counts = problem.counts(readings, FINE)
+def _room(floor: Floor, half_width: float) -> float:
+    """The largest half-width by chance that together with the floor stays within a half-width. [W]"""
+    low, high = 0.0, half_width
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if floor.with_chance(middle) <= half_width else (low, middle)
+    return low
+
+
+def _answer(problem: _Problem, counts: Counts, half_width: float | None, *, impossible: bool) -> Plan:
     chance = problem.by_chance(counts)
-    even = chance * np.sqrt(problem.variance(problem.evenly(readings)) / problem.variance(counts))
+    evenly = problem.design.variances(problem.evenly(int(counts.sum())))
+    even = chance * np.sqrt(evenly / problem.design.variances(counts))
     targets = tuple(
-        Target(rung, f, common.net, float(np.hypot(c, common.half_width)), float(c), float(e), common)
-        for (rung, f), c, e, common in zip(problem.targets, chance, even, problem.common, strict=True)
+        Target(rung, f, floor.net, floor.with_chance(float(c)), float(c), float(e), floor)
+        for (rung, f), c, e, floor in zip(problem.targets, chance, even, problem.floors, strict=True)
     )
-    points = tuple(Point(*problem.candidates[i], int(counts[i])) for i in np.flatnonzero(counts))
-    assumptions = (*problem.outlook.assumptions, *_uncalibrated(problem))
-    return Plan(points, targets, half_width, impossible, _laws(problem), assumptions)
+    return Plan(
+        points=_points(problem, counts),
+        targets=targets,
+        wanted=half_width,
+        impossible=impossible,
+        once_known=_once_known(problem, half_width) if impossible else None,
+        coarse_digit=_coarse_digit(problem, counts),
+        laws=_laws(problem),
+        assumptions=(*problem.outlook.assumptions, *_uncalibrated(problem)),
+    )
+
+
+def _once_known(problem: _Problem, half_width: float | None) -> int | None:
+    """Readings that would meet the wish were nothing assumed; None where they would not, or where nothing is."""
+    if half_width is None or not any(floor.cures for floor in problem.floors):
+        return None
+    found = _meeting(problem, [floor.known for floor in problem.floors], half_width)
+    return None if found is None else int(found.sum())
+
+
+def _coarse_digit(problem: _Problem, counts: Counts) -> float | None:
+    """The last digit of power readings [W] where readings that are taken err alike by it."""
+    rungs = {problem.candidates[i][0] for i in np.flatnonzero((counts > 0) & (problem.design.alike > WORTH_SPREADING))}
+    return max((problem.outlook.last_digit(rung) for rung in rungs), default=None)
+
+
+def _points(problem: _Problem, counts: Counts) -> tuple[Point, ...]:
+    """Readings in the order to take them: the drive, then each cylinder without load, loaded and again without."""
+    taken = [(*problem.candidates[i], int(counts[i]), int(problem.design.apart[i])) for i in np.flatnonzero(counts)]
+    points = [Point(rung, f, count) for rung, f, count, _ in taken if rung.cylinder is None]
+    for name in dict.fromkeys(rung.cylinder for rung, *_ in taken if rung.cylinder):
+        mine = [one for one in taken if one[0].cylinder == name]
+        unloaded = [(rung, f, count) for rung, f, count, _ in mine if rung.stage == "no-load"]
+        points += [Point(rung, f, (n + i % 2) // 2) for i, (rung, f, n) in enumerate(unloaded)]
+        points += [p for rung, f, n, apart in mine if rung.stage == "loaded" for p in _near(problem, rung, f, n, apart)]
+        points += [Point(rung, f, n - (n + i % 2) // 2, is_after=True) for i, (rung, f, n) in enumerate(unloaded)]
+    return tuple(point for point in points if point.count)
+
+
+def _near(problem: _Problem, rung: Rung, frequency: float, count: int, apart: int) -> list[Point]:
+    """Loaded readings spread about their target, so that their rounding differs and their mean is the target's."""
+    number = min(count, apart)
+    if number == 1:
+        return [Point(rung, frequency, count)]
+    each = np.full(number, count // number)
+    each[spread(number, count % number)] += 1
+    places = frequency * (1 + problem.outlook.near(frequency) * np.linspace(-1, 1, number))
+    return [Point(rung, round(float(f), 2), int(n)) for f, n in zip(places, each, strict=True)]
 
 
 def _uncalibrated(problem: _Problem) -> list[str]:
     """What is assumed of seals at pressures that they are not swept at without load."""
     return [
-        f"the seal of '{r.cylinder}' drags at {bar(r.mean_pressure)} bar as at the nearest no-load pressure"
+        f"the seal of '{r.cylinder}' is not swept without load at {bar(r.mean_pressure)} bar: its drag there follows "
+        "from the nearest pressure, and from what its lip drags more for each bar"
         for r in problem.rungs
         if r.stage == "loaded"
         and not problem.outlook.calibration.pressure_is_known(str(r.cylinder), r.mean_pressure or 0.0)

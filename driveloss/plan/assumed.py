@@ -14,7 +14,7 @@ from driveloss.fit.calibrate import calibrate
 from driveloss.fit.checks import positive
 from driveloss.fit.readings import Rung
 from driveloss.physics import motor
-from driveloss.plan.outlook import Outlook, planned, weighted_fit
+from driveloss.plan.outlook import Given, Outlook, planned, weighted_fit
 
 POINTS = 9  # assumed readings a rung
 STANDBY = 0.05  # of the loaded power, before a controller
@@ -24,12 +24,13 @@ COULOMB = 0.5  # share of a rung's power at the highest frequency that is in pro
 
 @dataclass(frozen=True)
 class Expected:
-    """What the user expects: input of loaded runs at the highest frequency [W], scatter [W], range [Hz]."""
+    """What the user expects: input of loaded runs at the highest frequency, scatter, last digit [W], range [Hz]."""
 
     loaded_power: float
     scatter: float
     low: float
     high: float
+    digit: float = 0.0
 
     def __post_init__(self) -> None:
         if not 0 < self.low < self.high:
@@ -48,8 +49,8 @@ def assumed_outlook(config: Config, folder: Path, expected: Expected) -> Outlook
     calibration = calibrate(bench, compare=False, keep_all=True)
     problem = weighted_fit(calibration)
     terms = tuple(term for term in problem.terms if term.kind != "stribeck")
-    said = _said(config, expected)
-    return Outlook(bench, calibration, problem, terms, expected.scatter, expected.loaded_power, expected.high, said)
+    given = Given(expected.scatter, expected.digit, expected.loaded_power, expected.high)
+    return Outlook(bench, calibration, problem, terms, given, _said(expected))
 
 
 def _rungs(config: Config) -> list[Rung]:
@@ -88,14 +89,11 @@ def _current(config: Config, frequency: FloatArray, power: FloatArray) -> FloatA
     return np.asarray(motor.motor_current(power, ohms, known.torque_constant.value, speed, form))
 
 
-def _said(config: Config, expected: Expected) -> tuple[str, ...]:
+def _said(expected: Expected) -> tuple[str, ...]:
     rungs = ", ".join(f"{stage} {share:.0%}" for stage, share in SHARES.items() if stage != "loaded")
-    said = [
+    digit = f"its last digit is {expected.digit:g} W" if expected.digit else "its last digit is far smaller (--digit)"
+    return (
         f"no readings yet: loaded runs take {expected.loaded_power:g} W at {expected.high:g} Hz, and of "
         f"that {rungs}, half of it Coulomb and half viscous drag",
-        f"every power reading scatters by {expected.scatter:g} W (standard deviation)",
-    ]
-    known = config.rig.motor
-    if known.winding_resistance is None and known.incremental_efficiency is None:
-        said.append("the motor's loss under load is not known: the net power will be an upper bound, whatever the plan")
-    return tuple(said)
+        f"every power reading scatters by {expected.scatter:g} W (standard deviation), and {digit}",
+    )

@@ -1,13 +1,17 @@
-"""Optimal design of a linear fit: how to share readings among candidate points.
+"""Optimal design of a linear fit: how to share readings among candidate settings.
 
 A candidate is one row of the weighted design matrix: the slopes of a reading in the coefficients, divided by the
-reading's standard deviation. V-optimal shares of the readings, which add up to one, make the mean variance of stated
-targets smallest. Found by the multiplicative algorithm (Silvey, Titterington & Torsney, Communications in Statistics A
-7 (1978) 1379), proved by the equivalence theorem's bound, and made whole numbers by efficient apportionment (Pukelsheim
-& Rieder, Biometrika 79 (1992) 763). All from memory.
+reading's standard deviation. Readings of one setting may err alike, as a coarse last digit makes them: repeats then
+tell less and less, and other settings gain. Readings are taken one by one, each where it takes most off the mean
+variance of stated targets (Wynn, Annals of Mathematical Statistics 41 (1970) 1655), then exchanged while that helps
+(Fedorov, Theory of Optimal Experiments (1972)). Both from memory.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,73 +19,110 @@ from numpy.typing import NDArray
 from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
 
-MOST_STEPS = 20_000
-NEGLIGIBLE = 1e-9  # of the largest share: a candidate with less is out
 UNDETERMINED = 1e13  # condition of the information from which on it is singular but for rounding
+STAY = 0.97  # of the best gain: enough to read a setting once more rather than another one
+MOST_EXCHANGES = 300
+
+Counts = NDArray[np.int64]
 
 
-def v_optimal(
-    rows: FloatArray, targets: FloatArray, readings: float, fixed: FloatArray, tolerance: float
-) -> FloatArray:
-    """Shares (m,) of `readings` that minimise the mean variance of targets, contrasts of the coefficients (t, p).
+@dataclass(frozen=True)
+class Candidates:
+    """Settings that can be read, and what is wanted of their coefficients."""
 
-    rows: candidates, (m, p). fixed: rows (f, p) of readings that are taken anyway, once each. tolerance: fraction by
-    which a candidate's sensitivity may exceed the shares' mean, which none does at the optimum.
-    Raises InputError where candidates and fixed readings cannot tell all coefficients apart.
-    """
-    scaled, scale = _scaled(np.vstack([rows, fixed]))
-    rows, base = scaled[: len(rows)], scaled[len(rows) :]
-    wanted, anyway = targets / scale, _information(base, np.ones(len(base)))
-    weights = np.full(len(rows), 1 / len(rows))
-    for _ in range(MOST_STEPS):
-        spread = np.linalg.solve(anyway + readings * _information(rows, weights), wanted.T)
-        sensitivity = np.sum((rows @ spread) ** 2, axis=1)
-        mean = float(weights @ sensitivity)
-        if sensitivity.max() / mean - 1 <= tolerance:
-            break
-        weights = weights * np.sqrt(sensitivity / mean)  # the root: see Torsney (1983), from memory
-        weights = np.where(weights > NEGLIGIBLE * weights.max(), weights, 0.0)
-        weights = weights / weights.sum()
-    return weights
+    rows: FloatArray  # (m, p)
+    targets: FloatArray  # contrasts of the coefficients, (t, p)
+    alike: FloatArray  # (m,) share of a reading's variance that all readings of one setting have in common
+    apart: FloatArray  # (m,) settings so close together that they count as one candidate
 
+    def told(self, counts: FloatArray | Counts) -> FloatArray:
+        """Independent readings that `counts` (m,) of each candidate are worth, (m,).
 
-def variances(rows: FloatArray, counts: FloatArray, targets: FloatArray) -> FloatArray:
-    """Variance of each target, contrasts (t, p), when candidate rows (m, p) are read `counts` (m,) times each.
+        >>> Candidates(np.eye(1), np.eye(1), np.array([0.5]), np.array([1.0])).told(np.array([3.0]))
+        array([1.5])
+        """
+        several = np.maximum(counts, 1)
+        each = self.alike / np.minimum(several, self.apart) + (1 - self.alike) / several
+        return np.where(counts > 0, 1 / each, 0.0)
 
-    Infinite where the readings do not determine every coefficient.
-    """
-    scaled, scale = _scaled(rows)
-    wanted, told = targets / scale, _information(scaled, counts)
-    if np.linalg.cond(told) > UNDETERMINED:
-        return np.full(len(wanted), np.inf)
-    return np.asarray(np.sum(wanted * np.linalg.solve(told, wanted.T).T, axis=1))
+    def variances(self, counts: FloatArray | Counts) -> FloatArray:
+        """Of each target when candidates are read `counts` (m,) times; infinite where that does not determine it."""
+        told = self._information(self.told(counts))
+        if np.linalg.cond(told) > UNDETERMINED:
+            return np.full(len(self.targets), np.inf)
+        return np.asarray(np.sum(self._wanted * np.linalg.solve(told, self._wanted.T).T, axis=1))
 
+    def growing(self, counts: Counts) -> Iterator[Counts]:
+        """`counts` (m,), then the same with one reading more, and so on for ever.
 
-def apportion(weights: FloatArray, total: int) -> NDArray[np.int64]:
-    """Whole numbers that add up to `total`, as near to the shares as none can better; every share gets one or more.
+        Raises InputError where `counts` do not tell all coefficients apart.
+        """
+        counts, inverse = counts.copy(), self._inverse(counts)
+        while True:
+            yield counts.copy()
+            gains = self._gains(inverse, counts)
+            known = np.where(counts > 0, gains, 0.0)
+            counts[np.argmax(known if known.max() >= STAY * gains.max() else gains)] += 1
+            inverse = np.asarray(np.linalg.inv(self._information(self.told(counts))), dtype=np.float64)
 
-    weights: (k,), all positive, k no more than total.
-    >>> apportion(np.array([0.5, 0.3, 0.2]), 7).tolist()
-    [3, 2, 2]
-    """
-    if total < len(weights):
-        raise InputError(f"{total} readings cannot be shared among {len(weights)} points")
-    counts = np.maximum(np.ceil((total - len(weights) / 2) * weights), 1).astype(np.int64)
-    while counts.sum() < total:
-        counts[np.argmin(counts / weights)] += 1
-    while counts.sum() > total:
-        counts[np.argmax(np.where(counts > 1, (counts - 1) / weights, -np.inf))] -= 1
-    return counts
+    def exchanged(self, counts: Counts, least: Counts, worth: float = 1e-3) -> Counts:
+        """`counts` (m,) with readings moved, `least` (m,) kept, until no move gains a share `worth` of the variance."""
+        counts = counts.copy()
+        for _ in range(MOST_EXCHANGES):
+            inverse = self._inverse(counts)
+            mean = float(np.sum((self._wanted @ inverse) * self._wanted))
+            moves = [self._best_move(inverse, counts, int(i)) for i in np.flatnonzero(counts > least)]
+            gain, source, aim = max(moves, default=(0.0, 0, 0))
+            if gain <= worth * mean:
+                break
+            counts[[source, aim]] += (-1, 1)
+        return counts
 
+    def _best_move(self, inverse: FloatArray, counts: Counts, source: int) -> tuple[float, int, int]:
+        """What the best exchange of one reading of a candidate gains, where it comes from and where it goes."""
+        fewer = counts.copy()
+        fewer[source] -= 1
+        lost = float((self.told(counts) - self.told(fewer))[source])
+        along = inverse @ self._scaled[source]
+        left = 1 - lost * float(self._scaled[source] @ along)
+        if left < 1 / UNDETERMINED:  # the one reading that tells a coefficient
+            return 0.0, source, source
+        without = inverse + lost / left * np.outer(along, along)
+        gains = self._gains(without, fewer)
+        aim = int(np.argmax(gains))
+        return float(gains[aim] - lost / left * np.sum((self._wanted @ along) ** 2)), source, aim
 
-def _scaled(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Columns of length one, and their lengths. Raises InputError where coefficients cannot be told apart."""
-    scale = np.linalg.norm(rows, axis=0)
-    if not np.all(scale > 0) or np.linalg.matrix_rank(rows / scale, tol=1e-9) < rows.shape[1]:
-        raise InputError("the candidate readings cannot tell all coefficients apart")
-    return rows / scale, scale
+    def _gains(self, inverse: FloatArray, counts: Counts) -> FloatArray:
+        """What one more reading of each candidate takes off the sum of the targets' variances, (m,).
 
+        By the formula of Sherman and Morrison for an inverse with one row more.
+        """
+        more = self.told(counts + 1) - self.told(counts)
+        moved = self._scaled @ inverse
+        own = np.sum(moved * self._scaled, axis=1)
+        return np.asarray(more * np.sum((moved @ self._wanted.T) ** 2, axis=1) / (1 + more * own))
 
-def _information(rows: FloatArray, weights: FloatArray) -> FloatArray:
-    """Of weighted candidates: rows (m, p), weights (m,) -> (p, p)."""
-    return rows.T @ (rows * weights[:, None])
+    def _inverse(self, counts: Counts) -> FloatArray:
+        told = self._information(self.told(counts))
+        if np.linalg.cond(told) > UNDETERMINED:
+            raise InputError("the candidate readings cannot tell all coefficients apart")
+        return np.asarray(np.linalg.inv(told))
+
+    def _information(self, told: FloatArray) -> FloatArray:
+        return np.asarray(self._scaled.T @ (self._scaled * told[:, None]))
+
+    @cached_property
+    def _scale(self) -> FloatArray:
+        """Lengths of the columns. Raises InputError where coefficients cannot be told apart."""
+        scale = np.linalg.norm(self.rows, axis=0)
+        if not np.all(scale > 0) or np.linalg.matrix_rank(self.rows / scale, tol=1e-9) < self.rows.shape[1]:
+            raise InputError("the candidate readings cannot tell all coefficients apart")
+        return np.asarray(scale)
+
+    @cached_property
+    def _scaled(self) -> FloatArray:
+        return self.rows / self._scale
+
+    @cached_property
+    def _wanted(self) -> FloatArray:
+        return self.targets / self._scale

@@ -12,14 +12,19 @@ from driveloss.fit.estimate import COVERAGE
 from driveloss.fit.readings import Rung
 from driveloss.plan import ORDERS
 from driveloss.plan.ask import Plan, Point, Target
+from driveloss.plan.floor import BETWEEN_SWEEPS, Cure, Floor
 from driveloss.say.numbers import NOT_KNOWN, bar
 from driveloss.say.sheet import Item, Sheet
 
 HOPELESS = 100.0  # times as many readings: the curves are then determined by rounding at most
+MOST_CURES = 6  # that a table shows
+WITHIN_A_DIGIT = 0.475  # of the last digit: half of the 95 % interval of a rectangular error
 COLUMNS = (
-    "± chance shrinks with more readings (even: as many, spread evenly); ± common (meter, motor constants, "
-    "geometry) does not. Of loaded readings take the mean. Every rung has at least one frequency more than the "
-    "laws it brings, so that a law that does not hold can be seen."
+    "± chance shrinks with more readings (even: as many, spread evenly); ± floor (meter, motor constants, geometry, "
+    "and what is assumed because bench.toml does not state it) does not. Of loaded readings take the mean. Every rung "
+    "has at least one frequency more than the laws it brings, so that a law that does not hold can be seen. The sweep "
+    "without load after the loaded runs, with everything still warm, tells how far the seal has changed and how far "
+    "one sweep lies off another: list it behind them in bench.toml."
 )
 
 
@@ -27,9 +32,11 @@ def plan_tables(plan: Plan) -> list[Item]:
     """What to measure, what it promises, and whether that is enough."""
     laws = "; ".join(f"{part}: {', '.join(laws)}" for part, laws in plan.laws.items())
     return [
+        *_cures(plan),
         _readings(plan),
         _promise(plan),
         *([] if plan.wanted is None else [_wish(plan)]),
+        *([] if plan.coarse_digit is None else [_digit(plan.coarse_digit)]),
         _gain(plan.gain),
         COLUMNS,
         f"Laws allowed for: {laws}.",
@@ -37,36 +44,60 @@ def plan_tables(plan: Plan) -> list[Item]:
     ]
 
 
+def _cures(plan: Plan) -> list[Item]:
+    """What to measure before any reading, where what is assumed stands in the way, or in the way most."""
+    worst = _worst(plan)
+    cures, floor = worst.floor.cures[:MOST_CURES], worst.floor
+    is_in_the_way = plan.impossible if plan.wanted is not None else floor.assumed > worst.by_chance
+    if not cures or not is_in_the_way:
+        return []
+    heads = ("Assumed", "± alone", "± once known", "± with those above, too")
+    rows = [(c.row.name, *(_two_digits(x) for x in (c.alone, c.without, c.with_those_before))) for c in cures]
+    title = f"Measure first: ±{_two_digits(floor.half_width)} W {_at(worst)}, before any scatter [W]"
+    how = tuple(f"{c.row.name} ({', '.join(c.keys)}): {c.row.cure}" for c in cures)
+    return [Sheet(title, heads, tuple(rows), heads[:1]), how, ""]
+
+
+def _worst(plan: Plan) -> Target:
+    """The target whose interval readings can narrow least."""
+    return max(plan.targets, key=lambda t: t.floor.half_width)
+
+
+def _at(target: Target) -> str:
+    return f"at {target.frequency:g} Hz ('{target.rung.cylinder}', {bar(target.rung.mean_pressure)} bar)"
+
+
 def _readings(plan: Plan) -> Sheet:
     rows = []
-    for rung, points in by_rung(plan):
+    for points in by_sweep(plan):
         what = [f"{p.frequency:g}" + (f" × {p.count}" if p.count > 1 else "") for p in points]
         lines = [", ".join(what[i : i + 6]) for i in range(0, len(what), 6)]
-        rows.append(("\n".join(rung.lines), str(sum(p.count for p in points)), "\n".join(lines)))
+        after = ("after the loaded runs",) if points[0].is_after else ()
+        rows.append(("\n".join((*points[0].rung.lines, *after)), str(sum(p.count for p in points)), "\n".join(lines)))
     heads = ("Rung", "Readings", "Crank frequency [Hz] × times")
-    return Sheet(f"{plan.readings} readings to take", heads, tuple(rows), (heads[0], heads[2]))
+    return Sheet(f"{plan.readings} readings to take, in this order", heads, tuple(rows), (heads[0], heads[2]))
 
 
-def by_rung(plan: Plan) -> list[tuple[Rung, list[Point]]]:
-    """Points of each rung, in the order of the ladder."""
-    return [(rung, list(points)) for rung, points in groupby(plan.points, key=lambda point: point.rung)]
+def by_sweep(plan: Plan) -> list[list[Point]]:
+    """Points of each sweep, in the order to take them."""
+    return [list(points) for _, points in groupby(plan.points, key=lambda p: (p.rung, p.is_after))]
 
 
 def _promise(plan: Plan) -> Sheet:
-    heads = ("Cylinder", "bar", "Hz", "Net [W]", "±", "± chance", "(even)", "± common", "Largest common")
+    heads = ("Cylinder", "bar", "Hz", "Net [W]", "±", "± chance", "(even)", "± floor", "Largest of it")
     rows = [
         (
             str(t.rung.cylinder),
             bar(t.rung.mean_pressure),
             f"{t.frequency:g}",
             f"{t.net:.3g}",
-            *(_two_digits(x) for x in (t.half_width, t.by_chance, t.evenly, t.common.half_width)),
-            next(iter(t.common.sources), NOT_KNOWN),
+            *(_two_digits(x) for x in (t.half_width, t.by_chance, t.evenly, t.floor.half_width)),
+            next(iter(t.floor.sources), NOT_KNOWN),
         )
         for t in plan.targets
     ]
     title = "Net power at the targets: expected half-widths of the 95 % interval [W]"
-    return Sheet(title, heads, tuple(rows), ("Cylinder", "Largest common"))
+    return Sheet(title, heads, tuple(rows), ("Cylinder", "Largest of it"))
 
 
 def _two_digits(value: float) -> str:
@@ -100,16 +131,42 @@ def _wish(plan: Plan) -> str:
 
 
 def _impossible(plan: Plan) -> str:
-    worst = max(plan.targets, key=lambda t: t.common.half_width)
-    at = f"at {worst.frequency:g} Hz ({worst.rung.cylinder}, {bar(worst.rung.mean_pressure)} bar)"
+    worst = _worst(plan)
+    floor, no = worst.floor, f"No sensible number of readings gives ±{plan.wanted:g} W {_at(worst)}"
     reach = f"The readings above come to ±{_two_digits(max(t.half_width for t in plan.targets))} W."
-    if not worst.common.sources:
-        return f"No sensible number of readings gives ±{plan.wanted:g} W {at}: a single one scatters too much. {reach}"
-    source, size = next(iter(worst.common.sources.items()))
+    if floor.half_width < (plan.wanted or 0.0):
+        return f"{no}: a single one scatters too much. {reach}"
+    if floor.assumed > floor.known.half_width:
+        return (
+            f"{no}: assumptions alone leave ±{_two_digits(floor.assumed)} W; readings cannot bring it below that. "
+            f"{_once_known(plan, floor)} {reach}"
+        )
+    source, size = next(iter(floor.known.sources.items()))
     return (
-        f"No sensible number of readings gives ±{plan.wanted:g} W {at}: errors common to all of them leave "
-        f"±{_two_digits(worst.common.half_width)} W. In the way is {source} (±{_two_digits(size)} W by itself): "
-        f"{ADVICE[source]}. {reach}"
+        f"{no}: errors common to all of them leave ±{_two_digits(floor.half_width)} W. In the way is {source} "
+        f"(±{_two_digits(size)} W by itself): {ADVICE.get(source, STATE_IT)}. {reach}"
+    )
+
+
+def _once_known(plan: Plan, floor: Floor) -> str:
+    """What measuring comes to."""
+    if plan.once_known is None:
+        left = f"±{_two_digits(floor.known.half_width)} W"
+        return f"Were all of them known, stated limits of error would still leave {left}."
+    enough = next((i for i, c in enumerate(floor.cures, 1) if c.with_those_before < (plan.wanted or 0.0)), None)
+    first = f"the first {enough}" if enough and enough > 1 else "the first" if enough else "all of them"
+    return (
+        f"Measure {first} of the table above, state them in bench.toml and plan again: were all that is assumed known, "
+        f"{plan.once_known} readings would do."
+    )
+
+
+def _digit(digit: float) -> str:
+    return (
+        f"The last digit of a power reading, {digit:g} W, is the same for all readings at one speed: repeats there "
+        f"stay within ±{WITHIN_A_DIGIT * digit:.2g} W, however many. So speeds are spread, around a loaded target "
+        "too, and what they give is averaged. A meter that shows one digit more, or volts times amperes where both "
+        "are read finer, would need far fewer."
     )
 
 
@@ -123,7 +180,11 @@ ADVICE = {
     "geometry": "measure bore, stroke and open port more accurately, or open the port wider",
     "frequency": "a more accurate frequency reading would help",
     "temperature": "a more accurate winding temperature would help",
+    "meter linearity": "compare the power meter with volts times amperes on a resistor at several powers",
+    BETWEEN_SWEEPS: "sweep without load once more, with the piston taken out and put back",
+    "pins and guides": "measure the friction under the rod's force more accurately",
 }
+STATE_IT = "state it within narrower limits"
 
 
 def plan_data(plan: Plan) -> dict[str, Any]:
@@ -135,8 +196,10 @@ def plan_data(plan: Plan) -> dict[str, Any]:
         "wanted_half_width_W": plan.wanted,
         "met": plan.met,
         "impossible": plan.impossible,
+        "readings_once_all_is_known": plan.once_known,
+        "coarse_digit_W": plan.coarse_digit,
         "gain_over_even": _or_null(plan.gain),
-        "points": [{**_rung(p.rung), "frequency_Hz": p.frequency, "count": p.count} for p in plan.points],
+        "points": [_point(point) for point in plan.points],
         "targets": [_target(target) for target in plan.targets],
         "laws": {part: list(laws) for part, laws in plan.laws.items()},
         "assumptions": list(plan.assumptions),
@@ -147,6 +210,15 @@ def _rung(rung: Rung) -> dict[str, Any]:
     return {"stage": rung.stage, "cylinder": rung.cylinder, "mean_pressure_Pa": rung.mean_pressure}
 
 
+def _point(point: Point) -> dict[str, Any]:
+    return {
+        **_rung(point.rung),
+        "after_the_loaded_runs": point.is_after,
+        "frequency_Hz": point.frequency,
+        "count": point.count,
+    }
+
+
 def _target(target: Target) -> dict[str, Any]:
     return {
         **_rung(target.rung),
@@ -155,29 +227,44 @@ def _target(target: Target) -> dict[str, Any]:
         "half_width_W": target.half_width,
         "chance_half_width_W": target.by_chance,
         "evenly_spread_chance_half_width_W": _or_null(target.evenly),
-        "common_half_width_W": target.common.half_width,
-        "common_sources_W": target.common.sources,
+        "common_half_width_W": target.floor.half_width,
+        "common_sources_W": target.floor.sources,
+        "assumed_half_width_W": target.floor.assumed,
+        "measure_first": [_cure_data(cure) for cure in target.floor.cures],
         "limiting": target.limiting,
     }
 
 
+def _cure_data(cure: Cure) -> dict[str, Any]:
+    return {
+        "key": ", ".join(cure.keys),
+        "name": cure.row.name,
+        "half_width_W": cure.alone,
+        "common_half_width_once_known_W": cure.without,
+        "common_half_width_with_those_before_W": cure.with_those_before,
+        "cure": cure.row.cure,
+    }
+
+
 def sheets(plan: Plan, order: str, seed: int, extra: tuple[str, ...] = ()) -> dict[str, bytes]:
-    """Files to fill in, one a rung: name to content. `order`: see ORDERS. `extra`: further empty columns' headings."""
+    """Files to fill in, one a sweep: name to content. `order`: see ORDERS. `extra`: further empty columns' headings."""
     rng = np.random.default_rng([seed, 11])
-    return {_file(rung): _sheet(rung, points, order, rng, extra).encode() for rung, points in by_rung(plan)}
+    return {_file(points[0]): _sheet(points, order, rng, extra).encode() for points in by_sweep(plan)}
 
 
-def _file(rung: Rung) -> str:
+def _file(point: Point) -> str:
+    rung = point.rung
     if rung.cylinder is None:
         return f"{rung.stage}.csv"
-    return f"{rung.cylinder.replace('/', '-')}-{rung.stage}-{bar(rung.mean_pressure)}bar.csv"
+    return f"{rung.cylinder.replace('/', '-')}-{rung.stage}-{bar(rung.mean_pressure)}bar{'-after' * point.is_after}.csv"
 
 
-def _sheet(rung: Rung, points: list[Point], order: str, rng: np.random.Generator, extra: tuple[str, ...]) -> str:
+def _sheet(points: list[Point], order: str, rng: np.random.Generator, extra: tuple[str, ...]) -> str:
+    rung, after = points[0].rung, ", again after the loaded runs, still warm" * points[0].is_after
     pressure = "" if rung.cylinder is None else f",{bar(rung.mean_pressure)}"
     heading = ["frequency [Hz]", "power [W]", *(["mean pressure [bar]"] if pressure else []), *extra, "note"]
     lines = [
-        f"# {rung}. Planned set points, {ORDERS[order]}: keep the order, and write what",
+        f"# {rung}{after}. Planned set points, {ORDERS[order]}: keep the order, and write what",
         "# was read over what was planned. Let the machine warm up first and settle at every point.",
         ",".join(heading),
     ]

@@ -24,9 +24,10 @@ def written(folder, bench=BENCH):
 
 
 def test_filled_in_it_loads(tmp_path):
-    assert len(FILES) == 1 + len(STAGES)
+    assert len(FILES) == 1 + len(SHEETS)
     bench = load_bench(written(tmp_path))
-    assert [sweep.stage for sweep in bench.sweeps] == list(STAGES[1:])
+    assert [sweep.stage for sweep in bench.sweeps] == [*STAGES[1:], "no-load"]
+    assert bench.rig.cylinders["narrow"].swept_after
     assert bench.notices == ()
 
 
@@ -65,4 +66,4 @@ def test_it_warns_before_anything_turns():
         assert f"# - {caution}" in before
     for word in ("guard them", "isolate the", "rated pressure", "competent person", "burn"):
         assert word in before
-    assert list(SHEETS) == list(STAGES)
+    assert list(SHEETS) == [*STAGES, "no-load-after"]

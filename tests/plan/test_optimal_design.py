@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from driveloss.errors import InputError
-from driveloss.plan.optimal_design import apportion, v_optimal, variances
+from driveloss.plan.optimal_design import Candidates
 
 GRID = np.linspace(-1, 1, 41)
 
@@ -13,12 +13,27 @@ def quadratic(x):
     return np.vander(x, 3, increasing=True)
 
 
-def design(rows, targets):
-    """Shares of one reading, nothing being fixed, by place on GRID; neighbours are put together."""
-    weights = v_optimal(rows, targets, 1.0, np.empty((0, rows.shape[1])), 1e-4)
-    support = np.flatnonzero(weights > 1e-9)
-    groups = np.split(support, np.flatnonzero(np.diff(GRID[support]) > 0.08) + 1)
-    return {round(float(GRID[g] @ weights[g] / weights[g].sum()), 2): weights[g].sum() for g in groups}
+def candidates(rows, targets, alike=0.0):
+    return Candidates(rows, targets, np.full(len(rows), alike), np.ones(len(rows)))
+
+
+def spread_evenly(places, number):
+    """So many single readings, evenly over the places."""
+    counts = np.zeros(places, dtype=int)
+    counts[np.linspace(0, places - 1, number).astype(int)] = 1
+    return counts
+
+
+def grown(problem, start, readings):
+    return next(counts for counts in problem.growing(start) if counts.sum() == readings)
+
+
+def design(rows, targets, readings=1000):
+    """Shares of the readings by place on GRID."""
+    problem = candidates(rows, targets)
+    counts = grown(problem, spread_evenly(len(rows), rows.shape[1]), readings)
+    found = problem.exchanged(counts, 0 * counts, worth=1e-9)
+    return {round(float(GRID[i]), 2): found[i] / readings for i in np.flatnonzero(found)}
 
 
 class TestPublished:
@@ -36,46 +51,43 @@ class TestPublished:
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_no_move_of_a_little_weight_helps_the_targets(seed):
-    """The equivalence theorem (Fedorov 1972; from memory): a design is optimal if and only if none does."""
+def test_moving_a_reading_helps_nowhere(seed):
+    """The equivalence theorem (Fedorov 1972; from memory): a design is optimal if and only if no move helps."""
     rng = np.random.default_rng(seed)
-    rows, fixed, targets = (rng.standard_normal((n, 4)) for n in (50, 5, 3))
-    weights = v_optimal(rows, targets, 20.0, fixed, 1e-4)
-    everything = np.vstack([rows, fixed])
+    problem = candidates(rng.standard_normal((50, 4)), rng.standard_normal((3, 4)), alike=rng.uniform(0, 0.5))
+    least = spread_evenly(50, 5)
+    counts = problem.exchanged(grown(problem, least, 30), least, worth=1e-9)
+    best = problem.variances(counts).sum()
+    assert counts.sum() == 30 and np.all(counts >= least)
+    for i in np.flatnonzero(counts > least):
+        for j in set(range(50)) - {i}:
+            moved = counts.copy()
+            moved[[i, j]] += (-1, 1)
+            assert problem.variances(moved).sum() >= best * (1 - 1e-8)
+    assert problem.variances(spread_evenly(50, 30)).sum() > 1.05 * best
 
-    def mean_variance(weights):
-        return variances(everything, np.concatenate([20.0 * weights, np.ones(5)]), targets).mean()
 
-    best = mean_variance(weights)
-    for candidate in np.eye(50):
-        assert mean_variance(0.99 * weights + 0.01 * candidate) >= best * (1 - 1e-5)
-    assert mean_variance(np.full(50, 0.02)) > 1.05 * best
+class TestReadingsThatErrAlike:
+    """With a common error of variance a and own ones of 1 - a, a mean has a + (1 - a)/n (JCGM 100:2008, F.1.2.3)."""
 
+    @pytest.mark.parametrize("alike", [0.0, 0.3, 1.0])
+    def test_repeats_are_worth_less(self, alike):
+        problem = candidates(np.eye(1), np.eye(1), alike)
+        for n in (1, 2, 10, 200):
+            assert problem.variances(np.array([n]))[0] == pytest.approx(alike + (1 - alike) / n)
 
-class TestApportionment:
-    @pytest.mark.parametrize("total", range(3, 40))
-    def test_adds_up_and_leaves_nobody_out(self, total):
-        weights = np.array([0.62, 0.33, 0.05])
-        counts = apportion(weights, total)
-        assert counts.sum() == total
-        assert counts.min() >= 1
+    def test_settings_close_by_err_apart(self):
+        problem = Candidates(np.eye(1), np.eye(1), np.array([0.8]), np.array([5.0]))
+        for n, variance in ((1, 1.0), (5, 1 / 5), (50, 0.8 / 5 + 0.2 / 50)):
+            assert problem.variances(np.array([n]))[0] == pytest.approx(variance)
 
-    def test_is_as_efficient_as_any_other_rounding(self):
-        """Efficient apportionment maximises the least of count/weight (Pukelsheim & Rieder 1992): tried all."""
-        weights = np.array([0.45, 0.3, 0.15, 0.1])
-        for total in range(4, 15):
-            least = min(apportion(weights, total) / weights)
-            others = [
-                (a, b, c, total - a - b - c)
-                for a in range(1, total)
-                for b in range(1, total - a)
-                for c in range(1, total - a - b)
-            ]
-            assert least == pytest.approx(max(min(np.array(o) / weights) for o in others if min(o) > 0))
-
-    def test_too_few(self):
-        with pytest.raises(InputError, match="2 readings cannot be shared among 3"):
-            apportion(np.ones(3) / 3, 2)
+    def test_the_design_spreads_over_more_settings(self):
+        numbers = []
+        for alike in (0.0, 0.5, 0.9):
+            problem = candidates(quadratic(GRID), quadratic(np.array([0.0, 0.5])), alike)
+            counts = problem.exchanged(grown(problem, spread_evenly(41, 3), 60), spread_evenly(41, 3))
+            numbers.append(np.count_nonzero(counts))
+        assert numbers[0] <= 6 < numbers[1] < numbers[2]
 
 
 def test_coefficients_that_cannot_be_told_apart_are_refused():
