@@ -19,6 +19,7 @@ from driveloss.fit.calibration import Calibration
 from driveloss.fit.findings import Finding
 from driveloss.fit.outliers import likely_slip
 from driveloss.fit.readings import Readings, pressure_groups
+from driveloss.fit.scatter import SAME_FREQUENCY
 
 FALSE_ALARM = 0.001  # nominal chance that a clean sweep has a reading called suspect
 LEAST_RUNS = 4  # of a sweep, at as many frequencies, that can be judged
@@ -83,7 +84,7 @@ def _sweeps(calibration: Calibration, runs: Readings) -> Iterator[NDArray[np.int
     groups = pressure_groups(runs.mean_pressure)
     for key in dict.fromkeys(zip(runs.file.tolist(), runs.cylinder.tolist(), groups.tolist(), strict=True)):
         mine = np.flatnonzero((runs.file == key[0]) & (runs.cylinder == key[1]) & (groups == key[2]))
-        steps = np.diff(np.sort(runs.frequency[mine])) > 0.01 * runs.frequency[mine].max()
+        steps = np.diff(np.sort(runs.frequency[mine])) > SAME_FREQUENCY * runs.frequency[mine].max()
         if key[1] in calibration.ranges and steps.sum() + 1 >= LEAST_RUNS:
             yield mine
 
@@ -142,7 +143,15 @@ def _contradicted(
         bent = _judged(x, y, sigma, gross, 2)
         if len(bent.wrong) < len(line.wrong) and bent.size < AS_WELL * line.size:
             line = bent
-    return line.wrong, line.fit, line.spread
+    off = y - line.fit
+    # where repeats are off alike the curve errs, not the pen
+    alone = [i for i in line.wrong if not np.any(off[_repeats(x, i)] / off[i] > 0.5)]
+    return np.array(alone, dtype=np.int64), line.fit, line.spread
+
+
+def _repeats(x: FloatArray, i: int) -> NDArray[np.bool_]:
+    """Which other readings were taken at the setting of one, (n,)."""
+    return np.asarray((np.abs(x - x[i]) <= SAME_FREQUENCY * x[i]) & (np.arange(len(x)) != i))
 
 
 @dataclass(frozen=True)

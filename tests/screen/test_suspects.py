@@ -76,6 +76,16 @@ def test_two_slips_among_seven_are_found(n, least):
     assert found >= least * 300
 
 
+def test_repeats_that_agree_are_no_slips():
+    """Three passes, all of them off by a tenth at the lowest frequency: then the course is not straight there."""
+    rng = np.random.default_rng(46)
+    f, power, work = (np.tile(column, 3) for column in sweep(rng, 7))
+    off = work + np.where(f == f.min(), 0.1 * power / f, 0) + SCATTER * rng.standard_normal(21) * power / f
+    assert judged(f, power, off) == set()
+    work[[7, 10]] += 0.2 * power[[7, 10]] / f[[7, 10]]
+    assert judged(f, power, work) == {7, 10}
+
+
 @pytest.mark.parametrize(("name", "warned", "held"), [("slip", 0.9, 0.85), ("two slips", 0.85, 0.85)])
 def test_slips_of_ordinary_benches_are_named_and_their_intervals_hold(name, warned, held):
     """A dozen benches with one or two slips of a tenth to a third among seven loaded readings."""
