@@ -10,6 +10,7 @@ import numpy as np
 from driveloss.bench.records import FloatArray
 from driveloss.fit.assumptions import Assumption
 from driveloss.fit.calibration import Calibration
+from driveloss.fit.contributions import over_runs
 from driveloss.say.json_form import assumption_data
 
 
@@ -19,13 +20,13 @@ class Assumed:
 
     keys: tuple[str, ...]
     row: Assumption
-    half_width: float  # [W] of the net power's interval by it alone, the median over the runs
+    half_width: float  # [W] of the net power's interval by it alone, over all runs
 
 
 def assumptions_at_work(calibration: Calibration, shares: Mapping[str, FloatArray]) -> tuple[Assumed, ...]:
     """The assumptions behind net powers by the shares of their intervals, the one that leaves most open first."""
     rows = calibration.meters.assumptions(calibration.rig)
-    found = (Assumed(keys, row, float(np.median(shares.get(row.name, np.zeros(1))))) for keys, row in rows)
+    found = (Assumed(keys, row, over_runs(shares.get(row.name, np.zeros(1)))) for keys, row in rows)
     return tuple(sorted(found, key=lambda one: -one.half_width))
 
 

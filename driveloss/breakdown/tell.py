@@ -11,6 +11,7 @@ import numpy as np
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.assumed import Assumed, as_data
 from driveloss.breakdown.budget import Shares, source_name
+from driveloss.fit.contributions import OVER_RUNS, over_runs
 from driveloss.say.flags import flag_letters
 from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, PERCENT, bar, watts
 from driveloss.say.quantities import QUANTITIES, shown_parts
@@ -41,11 +42,20 @@ def run_tables(answer: Breakdown) -> list[Item]:
 
 def assumption_items(assumed: Sequence[Assumed]) -> list[Item]:
     """What bench.toml leaves open, what was assumed, and how to know better; nothing where all is stated."""
-    heavy = [one for one in assumed if one.half_width > LIGHT * assumed[0].half_width]
-    light = [one.row.name for one in assumed if one not in heavy]
-    tables = [assumption_table(heavy)] if heavy else []
-    also = f"Assumed too, with less than {PERCENT * LIGHT:g} % of the largest effect: {listed(light)}."
-    return [*tables, *([also] if light else []), *_cures(heavy)]
+    shown = heavy(assumed)
+    return [*([assumption_table(shown)] if shown else []), *light_line(assumed), *_cures(shown)]
+
+
+def heavy(assumed: Sequence[Assumed]) -> list[Assumed]:
+    """Those that are worth a row."""
+    return [one for one in assumed if one.half_width > LIGHT * assumed[0].half_width]
+
+
+def light_line(assumed: Sequence[Assumed]) -> list[str]:
+    """The others by name, in one line; none where there are none."""
+    names = [one.row.name for one in assumed[len(heavy(assumed)) :]]
+    also = f"Assumed too, with less than {PERCENT * LIGHT:g} % of the largest effect: {listed(names)}."
+    return [also] if names else []
 
 
 def assumption_table(assumed: Iterable[Assumed]) -> Sheet:
@@ -55,10 +65,10 @@ def assumption_table(assumed: Iterable[Assumed]) -> Sheet:
     return Sheet(ASSUMED, heads, tuple(rows), left=(*heads[:2], KEYS), keys=(KEYS,))
 
 
-def _cures(heavy: Sequence[Assumed]) -> list[Item]:
+def _cures(shown: Sequence[Assumed]) -> list[Item]:
     """How to be rid of the three that matter most."""
-    points = (f"{listed(one.keys)}: {one.row.cure}." for one in sorted(heavy[:3], key=lambda one: one.row.effort))
-    return ["What narrows the net most, the cheapest cure first:", tuple(points)] if heavy else []
+    points = (f"{listed(one.keys)}: {one.row.cure}." for one in sorted(shown[:3], key=lambda one: one.row.effort))
+    return ["What narrows the net most, the cheapest cure first:", tuple(points)] if shown else []
 
 
 def _parts_table(file: str, runs: list[Run]) -> Sheet:
@@ -80,17 +90,18 @@ def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
 
 
 def budget_tables(answer: Breakdown, shares: Shares) -> list[Item]:
-    """Half-width of the net interval by source of error, the median over runs; nothing without shares."""
+    """Half-width of the net interval by source of error, over runs; nothing without shares."""
     if not shares:
         return []
     places = _places(answer.runs)
     together = np.array([run.pneumatic.half_width for run in answer.runs])
     named = {"all together": together, **{source_name(answer, name): widths for name, widths in shares.items()}}
-    medians = {name: [float(np.median(widths[at])) for at in places.values()] for name, widths in named.items()}
-    unseen = [name for name, found in medians.items() if all(value < NEGLIGIBLE for value in found)]
-    rows = tuple((name, *map(watts, found)) for name, found in medians.items() if name not in unseen)
+    cells = {name: [over_runs(widths[at]) for at in places.values()] for name, widths in named.items()}
+    unseen = [name for name, found in cells.items() if all(value < NEGLIGIBLE for value in found)]
+    shown = sorted((pair for pair in cells.items() if pair[0] not in unseen), key=lambda pair: -pair[1][0])
+    rows = tuple((name, *map(watts, found)) for name, found in shown)
     heads = ("Source alone at work", *places)
-    title = "Half-width of the net power's interval by source of error [W]: median of the runs"
+    title = f"Half-width of the net power's interval by source of error [W], {OVER_RUNS}"
     also = [f"Too small to be seen: {listed(unseen)}."] if unseen else []
     return [Sheet(title, heads, rows, left=heads[:1]), *also]
 

@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from driveloss.breakdown.budget import is_assumed, source_name
 from driveloss.figures.layout import Cell, cells, label_width
 from driveloss.figures.runs import Split
 from driveloss.figures.style import GREY, SMALL, Drawing, PartLook, series_look
+from driveloss.fit.contributions import OVER_RUNS, over_runs
 from driveloss.say.numbers import NEGLIGIBLE, watts
 from driveloss.say.sheet import listed
 
@@ -35,9 +34,9 @@ class Bar:
 
 
 def bars_of(split: Split) -> list[Bar]:
-    """The sources that are seen: the median of the runs, or of one run alone, if that is asked for; largest first."""
+    """The sources that are seen: over all runs, or of one run alone, if that is asked for; largest first."""
     at = slice(None) if split.run is None else slice(split.index, split.index + 1)
-    found = {source: float(np.median(half_widths[at])) for source, half_widths in split.shares.items()}
+    found = {source: over_runs(half_widths[at]) for source, half_widths in split.shares.items()}
     seen = sorted((pair for pair in found.items() if pair[1] > NEGLIGIBLE), key=lambda pair: -pair[1])
     return [Bar(source_name(split.answer, name), is_assumed(split.answer, name), width) for name, width in seen]
 
@@ -53,7 +52,7 @@ def budget_figure(split: Split) -> Figure:
 
 def _of(split: Split) -> str:
     """Which runs the bars are of."""
-    return "median of the runs" if split.run is None else f"run {split.index + 1}"
+    return OVER_RUNS if split.run is None else f"run {split.index + 1}"
 
 
 def plot_budget(bars: Sequence[Bar], ax: Axes) -> Axes:
@@ -86,6 +85,6 @@ DRAWING = Drawing(
     "budget",
     budget_figure,
     alt_text,
-    "What makes the net power uncertain, each source alone at work: the median of the runs. Hatched: not stated in "
+    "What makes the net power uncertain, each source alone at work, over all runs. Hatched: not stated in "
     "bench.toml, so assumed.",
 )

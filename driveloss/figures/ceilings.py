@@ -76,7 +76,7 @@ def _at_most(ax: Axes, runs: Sequence[Run], colour: str) -> None:
     width = BAR * (runs[-1].frequency - runs[0].frequency) if runs else 0.0
     for run in runs:
         low, high = PERCENT * part(run, CEILING).value, PERCENT * _most(run)
-        if high > low:
+        if run.at_most and high > low:
             ax.bar(run.frequency, high - low, width or 1.0, low, **HATCHED, edgecolor=colour)
 
 

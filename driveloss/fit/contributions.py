@@ -18,6 +18,7 @@ from driveloss.fit.estimate import estimates
 from driveloss.fit.meters import Meters
 
 SCATTER = "scatter"
+OVER_RUNS = "root mean square of the runs"  # what `over_runs` is called
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,16 @@ class Contributions:
         """Half-width of the 95 % interval with one source alone at work."""
         found = estimates(np.array(list(self.draws.values()))) if self.draws else []
         return {s: 0.0 if e is None else e.half_width for s, e in zip(self.draws, found, strict=True)}
+
+
+def over_runs(half_widths: FloatArray) -> float:
+    """One half-width for several runs, (runs,): root mean square. So shares of all runs add up in squares as of one,
+    and what is large in a few of them is not lost.
+
+    >>> over_runs(np.array([3.0, 4.0, 0.0, 0.0]))
+    2.5
+    """
+    return float(np.sqrt(np.mean(half_widths**2)))
 
 
 class Attribution:
@@ -66,7 +77,7 @@ class Attribution:
         return Contributions({s: np.concatenate([[0.0], m]) for s, m in moved.items()}, total)
 
     def half_widths(self, answers: Iterable[FloatArray]) -> dict[str, FloatArray]:
-        """`Contributions.half_widths` of several answers, (answers,) by source, the largest first; nan where not known."""
+        """`Contributions.half_widths` of several answers, (answers,) by source, the largest first; nan = not known."""
         each = [(self.explain(draws).half_widths, 0.0 if np.isfinite(draws).all() else np.nan) for draws in answers]
         names = [*dict.fromkeys(self._sources), SCATTER]
         found = {name: np.array([one.get(name, nothing) for one, nothing in each]) for name in names}

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from driveloss.bench import template
+from driveloss.breakdown.assumed import Assumed
+from driveloss.breakdown.tell import heavy, light_line
+from driveloss.fit.assumptions import COMMON
+from driveloss.fit.assumptions import Assumption as Row
 from driveloss.fit.calibration import Calibration
+from driveloss.say.numbers import watts
+from driveloss.say.sheet import ASSUMED, Item, Sheet
 
 CAUTIONS = ("These are estimates from readings; they certify nothing.", *template.CAUTIONS)
 
@@ -17,6 +23,31 @@ class Assumption:
 
     what: str
     bias: str
+
+
+HEADS = ("Assumed", "Limits", "What it moves", "Key (or column), and how to find it")
+NO_SOURCE = "Limits without a source are common practice; none was published that we know of."
+
+
+def assumed(calibration: Calibration, at_work: Sequence[Assumed] | None = None) -> list[Item]:
+    """What stands in for keys of bench.toml: with watts of the net where there are loaded runs, heaviest first."""
+    if at_work is None:
+        rows = calibration.meters.assumptions(calibration.rig)
+        return _with_sources([_words(keys, row) for keys, row in rows if not row.under_load], HEADS)
+    words = [(_words(one.keys, one.row), watts(one.half_width)) for one in heavy(at_work)]
+    cells = [(name, half_width, *more) for (name, *more), half_width in words]
+    return [*_with_sources(cells, (HEADS[0], "± net [W]", *HEADS[1:])), *light_line(at_work)]
+
+
+def _with_sources(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...]) -> list[Item]:
+    """A table of what is assumed, where anything is, and what to think of limits that name no source."""
+    return [Sheet(ASSUMED, heads, tuple(rows), left=HEADS), NO_SOURCE] if rows else []
+
+
+def _words(keys: Sequence[str], row: Row) -> tuple[str, ...]:
+    """Name, limits with their source, which way, and what to state and how to find it."""
+    limits = row.range if row.source == COMMON else f"{row.range}\n{row.source}"
+    return (row.name, limits, row.moves, "\n".join([*keys, row.cure]))
 
 
 def assumptions(calibration: Calibration) -> list[Assumption]:

@@ -10,19 +10,22 @@ from html import escape
 
 from jinja2.utils import htmlsafe_json_dumps
 from markupsafe import Markup
+from markupsafe import escape as escape_html
 
 RULE = re.compile(r'<style type="text/css">\*\{([^{}]*)\}</style>')
 OPENING = re.compile(r'<svg[^>]*viewBox="0 0 ([\d.]+) ([\d.]+)"[^>]*>')
 
 
 def cell(text: str) -> Markup:
-    """A cell's text as HTML: lines stay lines, a half-width is never torn."""
+    """A cell's text as HTML: lines stay lines, a half-width is never torn, a key may go on behind a full stop."""
     lines = (Markup(" ").join(map(_whole, re.split(" (?=±)", line))) for line in text.split("\n"))
     return Markup("<br>").join(lines)
 
 
 def _whole(words: str) -> Markup:
-    return Markup('<span class="whole">{}</span>' if re.match(r"±\d", words) else "{}").format(words)
+    if re.fullmatch(r"±\d\S*( \S+)?", words):  # and its unit, or its power of ten
+        return Markup('<span class="whole">{}</span>').format(words)
+    return Markup("<wbr>").join(map(escape_html, re.split(r"(?<=[^\W\d]\.)(?=[a-z_]{5})", words)))
 
 
 def embedded(data: Mapping[str, object]) -> Markup:

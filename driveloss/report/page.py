@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from importlib.resources import files
 from itertools import chain
@@ -13,7 +14,7 @@ from markupsafe import Markup
 from driveloss.bench.records import Bench
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.budget import Shares
-from driveloss.breakdown.tell import breakdown_tables, budget_tables
+from driveloss.breakdown.tell import budget_tables, run_tables
 from driveloss.compare.ask import Comparison
 from driveloss.compare.tell import comparison_notes, comparison_tables
 from driveloss.figures.runs import Split
@@ -21,7 +22,7 @@ from driveloss.figures.style import minus
 from driveloss.fit.calibration import Calibration
 from driveloss.losses.ask import losses
 from driveloss.losses.tell import losses_tables
-from driveloss.report.assumptions import CAUTIONS, assumptions
+from driveloss.report.assumptions import CAUTIONS, assumed, assumptions
 from driveloss.report.loss_grid import loss_grid, static_frequencies
 from driveloss.report.markup import cell, embedded, script_hash
 from driveloss.report.plates import plates
@@ -65,7 +66,7 @@ def report_page(report: Report) -> str:
         loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters |= {"cell": cell, "minus": minus}
-    script = _resource("control.js")
+    script, told = _resource("control.js"), {code for run in report.runs for code in run.flags}
     return environment.get_template("page.html.j2").render(
         title=report.calibration.title or report.bench.folder.resolve().name,
         style=Markup(_resource("style.css")),
@@ -73,8 +74,8 @@ def report_page(report: Report) -> str:
         script_hash=script_hash(script),
         data=embedded(loss_grid(report.calibration, report.runs)),
         **_answer(report),
-        **_comparison(report.comparison),
-        **_calibration(report.calibration),
+        **_comparison(report.comparison, told),
+        **_calibration(report.calibration, told),
         **_provenance(report.calibration, report.bench),
     )
 
@@ -87,11 +88,13 @@ def _answer(report: Report) -> dict[str, Any]:
     """What was measured and where it goes: everything that rests on loaded runs, and the drawings."""
     answer = report.answer
     if answer is None:
-        return {"best": None, "flags": (), "part_tables": (), "plates": plates(report.calibration, None)}
+        made = plates(report.calibration, None)
+        return {"best": None, "flags": (), "part_tables": (), "plates": made, "assumed": assumed(report.calibration)}
     return {
         "best": _best(answer.runs[answer.best_run]),
         "answer_tables": answer_tables(answer),
-        "part_tables": items(breakdown_tables(answer)),
+        "part_tables": items(run_tables(answer)),
+        "assumed": assumed(report.calibration, answer.assumptions),
         "budget_tables": items(budget_tables(answer, report.shares)),
         "flags": flag_entries(chain.from_iterable(run.flags for run in answer.runs)),
         "plates": plates(report.calibration, Split(answer, answer.best_run, report.shares)),
@@ -101,28 +104,31 @@ def _answer(report: Report) -> dict[str, Any]:
 def _best(run: Run) -> dict[str, Any]:
     """The run with the highest net power, for the top of the page."""
     cells = zip(TILES.items(), run.cells(TILES), strict=True)
+    most = {"pneumatic": f"at most {QUANTITIES['subtraction'].cell(run.at_most)} W"} if run.at_most else {}
     return {
         "place": f"{run.cylinder} at {bar(run.mean_pressure)} bar, {run.frequency:g} Hz",
         "source": f"{run.file}, row {run.row}",
         "flags": flag_letters(run.flags),
-        "numbers": [(head, f"{cell} {QUANTITIES[name].unit_for_people}") for (name, head), cell in cells],
+        "numbers": [
+            (head, f"{cell} {QUANTITIES[name].unit_for_people}", most.get(name, "")) for (name, head), cell in cells
+        ],
     }
 
 
-def _comparison(comparison: Comparison | None) -> dict[str, Any]:
-    """Seals, bores and pressures side by side."""
+def _comparison(comparison: Comparison | None, told: Collection[str]) -> dict[str, Any]:
+    """Seals, bores and pressures side by side. told: flags that stand above."""
     if comparison is None or not comparison.differences:
         return {"comparison": (), "comparison_flags": ()}
     entries = (entry.flags for entry in (*comparison.no_load, *comparison.loaded))
     flags = chain(*(row.flags for row in comparison.losses), *entries)
-    told = [*comparison_tables(comparison), "How this was compared:", tuple(comparison_notes(comparison))]
-    return {"comparison": items(told), "comparison_flags": flag_entries(flags)}
+    words = [*comparison_tables(comparison), "How this was compared:", tuple(comparison_notes(comparison))]
+    return {"comparison": items(words), "comparison_flags": flag_entries(set(flags) - {*told})}
 
 
-def _calibration(calibration: Calibration) -> dict[str, Any]:
-    """Losses, what screening found, and what the curves rest on."""
+def _calibration(calibration: Calibration, told: Collection[str]) -> dict[str, Any]:
+    """Losses, what screening found, and what the curves rest on. told: flags that stand above."""
     rows = losses(calibration, static_frequencies(calibration))
-    flags = set(chain.from_iterable(row.flags for row in rows)) - {"extrapolated"}  # starred in the table
+    flags = set(chain.from_iterable(row.flags for row in rows)) - {"extrapolated", *told}  # which is starred
     return {
         "loss_tables": items(losses_tables(rows)),
         "loss_flags": flag_entries(flags),

@@ -13,9 +13,11 @@ from driveloss.say.numbers import NOT_KNOWN, bar
 from driveloss.say.sheet import Item, Sheet
 
 MILLIMETRE = 1e-3
+AT_MOST = "subtraction"
 HEADS = {
     "input": "Input [W]",
     "pneumatic": "Net [W]",
+    AT_MOST: "At most [W]",
     "efficiency_ceiling": "Ceiling [%]",
     "aftercooler_heat": "Aftercooler heat [W]",
 }
@@ -25,7 +27,8 @@ CEILINGS = {"none": None, "heat-pump": "Heating ceiling [W]"}  # by cycle; the o
 def answer_tables(answer: Breakdown) -> list[Sheet]:
     """What came of each loaded run, a table a cylinder and pressure."""
     ceiling = CEILINGS.get(answer.calibration.rig.cycle, "Cooling ceiling [W]")
-    heads = HEADS | ({"cooling_ceiling": ceiling} if ceiling else {})
+    heads = {key: head for key, head in HEADS.items() if key != AT_MOST or any(run.at_most for run in answer.runs)}
+    heads |= {"cooling_ceiling": ceiling} if ceiling else {}
     return [_group_table(group, heads) for group in run_groups(answer)]
 
 

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from simulate import (
     CylinderTruth,
+    Effects,
     Limits,
     MotorTruth,
     Protocol,
@@ -27,12 +28,16 @@ from simulate import (
 
 import driveloss
 from driveloss import figures
+from driveloss.breakdown.budget import budget as budget_of
+from driveloss.breakdown.tell import budget_tables
 from driveloss.errors import InputError, OutputError
 from driveloss.figures import flow as figure_flow
 from driveloss.figures import layout as figure_layout
 from driveloss.figures import style
+from driveloss.figures.budget import bars_of as bars_of_budget
 from driveloss.figures.runs import Split
 from driveloss.fit.estimate import Estimate
+from driveloss.say.numbers import watts
 
 FREQUENCIES = (4.1, 6.2, 7.7, 9.6, 11.3)  # [Hz]
 PRESSURES = (101325.0, 2.4e5)  # [Pa]
@@ -42,17 +47,25 @@ CURVED = [name for name in ALL if name != "budget"]
 DRAWS = 100
 
 
+def bore_of(index: int) -> float:
+    """[m], and of the hole it breathes through: one as wide loses next to nothing"""
+    return 0.03 + 0.004 * index
+
+
 def truth_of(cylinders: int) -> Truth:
     return Truth(
         motor=MotorTruth("controller", 0.19, torque_constant=0.058, law=TorqueLaw(0.013), standby=3.4),
         linkage=TorqueLaw(coulomb=0.028, viscous=1e-4),
         cylinders=tuple(
-            CylinderTruth(NAMES[i], 0.03 + 0.004 * i, 0.03, SealLaw(6 + 3 * i, viscous=3.0, energised=5e-5))
+            CylinderTruth(
+                NAMES[i], bore_of(i), 0.03, SealLaw(6 + 3 * i, viscous=3.0, energised=5e-5), port_diameter=bore_of(i)
+            )
             for i in range(cylinders)
         ),
         ratio=3.2,
         transmission_efficiency=0.96,
         seal_heat_share=0.7,
+        effects=Effects(lip_swing=True),
     )
 
 
@@ -71,6 +84,26 @@ def bench_of(cylinders: int, motor_alone: bool = True, noise: float = 0.01, repe
         bench = driveloss.load_bench(folder)
     calibration = driveloss.calibrate(bench, draws=DRAWS, compare=False)
     return bench, calibration, driveloss.breakdown(calibration, bench.sweeps), answer
+
+
+UNSTATED = {
+    *("motor.winding_resistance", "motor.winding_temperature", "motor.torque_constant", "transmission.efficiency"),
+    *("crank.bearings", "crank.load_friction", "cylinders.seal_change", "meter.power", "meter.linearity"),
+}
+
+
+@cache
+def unstated_bench(cylinders: int = 2):
+    """An exact bench whose owner knows neither the motor nor the belt nor the crank."""
+    motor = MotorTruth("terminals", 0.19, torque_constant=0.058, law=TorqueLaw(0.013))
+    truth = replace(truth_of(cylinders), motor=motor)
+    sweeps = ladder(truth, FREQUENCIES, PRESSURES, repeats=1, motor_alone=False)
+    protocol = Protocol(sweeps, electric_columns="power", leaves_out=frozenset(UNSTATED), power_digits=4)
+    with TemporaryDirectory() as folder:
+        write_bench(Path(folder), truth, protocol, np.random.default_rng(1))
+        bench = driveloss.load_bench(folder)
+    calibration = driveloss.calibrate(bench, draws=DRAWS, compare=False)
+    return bench, calibration, driveloss.breakdown(calibration, bench.sweeps)
 
 
 def subject_of(name: str, calibration, answer):
@@ -93,7 +126,7 @@ def shares(**watts: float) -> dict[str, np.ndarray]:
 
 
 def budget_figure(**watts: float):
-    return figures.draw("budget", Split(None, None, shares(**watts)))  # the median of runs that need not be known
+    return figures.draw("budget", Split(bench_of(1)[2], None, shares(**watts)))
 
 
 def text_boxes(figure):
@@ -203,6 +236,72 @@ def test_negative_net_power_hangs_below_zero_and_still_adds_up():
     assert sorted(map(sum, heights.values())) == pytest.approx(sorted(run.input.value for run in runs))
     note = [t.get_text() for t in figures.draw("flow", Split(low, 0)).axes[0].texts]
     assert any("parts below zero have no stream" in text for text in note)
+
+
+def no_load_power(bench, run) -> float:
+    """What was read without load at a run's cylinder, pressure and frequency."""
+    (found,) = (
+        power
+        for sweep in bench.sweeps
+        if (sweep.stage, sweep.cylinder) == ("no-load", run.cylinder)
+        for f, p, power in zip(sweep.frequency, sweep.mean_pressure, sweep.power, strict=True)
+        if abs(f - run.frequency) < 0.01 * f and abs(p - run.mean_pressure) < 0.01 * p
+    )
+    return float(found)
+
+
+def hatched(ax) -> list:
+    return [bar for bar in ax.patches if bar.get_hatch() and set(bar.get_hatch()) == {"/"} and bar.get_width() < 0.9]
+
+
+def test_an_assumed_load_loss_is_hatched_up_to_the_difference_of_the_readings():
+    """By hand: two readings of an exact bench at one frequency, less each other."""
+    bench, _, answer = unstated_bench(1)
+    expected = {run: run.input.value - no_load_power(bench, run) for run in answer.runs}
+    bars = [bar for ax in figures.draw("parts", answer).axes for bar in hatched(ax)]
+    feet = sorted(bar.get_y() + bar.get_height() for bar in bars)
+    assert feet == pytest.approx(sorted(run.input.value - most for run, most in expected.items()), rel=0.03)
+    tops = sorted(bar.get_y() + bar.get_height() for bar in hatched(figures.draw("ceilings", answer).axes[0]))
+    assert tops == pytest.approx(sorted(100 * most / run.input.value for run, most in expected.items()), rel=0.03)
+
+
+def test_where_the_load_loss_is_known_nothing_is_hatched():
+    answer = bench_of(1)[2]
+    assert not any(hatched(ax) for ax in figures.draw("ceilings", answer).axes)
+    labels = [text.get_text() for legend in figures.draw("parts", answer).legends for text in legend.get_texts()]
+    assert labels and style.AT_MOST not in labels
+    assert "at most" not in figures.drawing("parts").alt_text(Split(answer))
+
+
+@pytest.mark.parametrize("kind", ["parts", "ceilings", "flow", "friction"])
+def test_what_was_assumed_is_told_and_can_be_read(kind):
+    _, calibration, answer = unstated_bench()
+    figure = figure_of(kind, calibration, answer)
+    with style.our_settings():
+        figure.draw_without_rendering()
+    assert overlaps(figure) == [] and beyond_the_edge(figure) == []
+    words = " ".join(text for text, _ in text_boxes(figure)) + " ".join(
+        text.get_text() for legend in figure.legends for text in legend.get_texts()
+    )
+    assert ("pins and guides" if kind == "friction" else "at most") in words
+
+
+def test_the_budget_marks_what_is_assumed_and_leaves_out_what_is_nil():
+    """4e-15 W is rounding."""
+    split = Split(unstated_bench()[2], None, shares(scatter=0.25, nil=4e-15, **{"pins and guides": 0.5}))
+    figure = figures.draw("budget", split)
+    names = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert names == ["pins and guides (assumed)", "scatter"]
+    assert [bool(bar.get_hatch()) for bar in figure.axes[0].patches] == [True, False]
+    assert "pins and guides (assumed) 0.5 W and scatter 0.25 W" in figures.drawing("budget").alt_text(split)
+
+
+def test_figure_and_table_of_the_budget_say_the_same():
+    answer = unstated_bench()[2]
+    shown = {bar.name: watts(bar.width) for bar in bars_of_budget(Split(answer, None, budget_of(answer)))}
+    table, *_ = budget_tables(answer, budget_of(answer))
+    all_runs = {name: cell for name, cell, *_ in table.rows}
+    assert shown.items() <= all_runs.items() and len(shown) > 5
 
 
 def test_percentages_are_the_net_share_of_the_input():

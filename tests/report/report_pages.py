@@ -20,7 +20,7 @@ TITLE = "<script>alert(1)</script>"
 NAME = """wi"de' <b>&amp;"""
 NOTE = "</script><img src=x onerror=alert(2)>"
 SEAL = "-->{{ 7*7 }}<!--"
-VOID = {"meta", "link", "br", "input", "img", "hr"}
+VOID = {"meta", "link", "br", "wbr", "input", "img", "hr"}
 
 
 def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:

@@ -57,7 +57,7 @@ def test_everything_that_people_look_at_fits_a_line(demo, answers):
     inner = (losses[0], split.runs[0], comparison.losses[0], comparison.differences[0], prediction.points[0])
     for shown in (bench, bench.sweeps[0], calibration, *answers, *inner):
         assert len(repr(shown)) <= LINE, repr(shown)
-    assert "69 readings, cylinders wide, narrow" in repr(calibration)
+    assert "76 readings, cylinders wide, narrow" in repr(calibration)
 
 
 def test_every_answer_gives_data_rows_and_tables(answers):
