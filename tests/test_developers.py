@@ -15,8 +15,9 @@ import pytest
 from cli.running import DEMO, ROOT
 
 import driveloss
+from driveloss.fit.assumptions import NAMES
 from driveloss.fit.contributions import SCATTER
-from driveloss.fit.meters import CHANCE, SOURCES
+from driveloss.fit.meters import CHANCE, SOURCES, CylinderDraws, Meters, common_errors
 
 TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 PACKAGE = ROOT / "driveloss"
@@ -61,7 +62,9 @@ def test_the_vocabulary_is_that_of_the_code():
 
 def test_the_sources_are_all_that_can_be_at_work():
     told = re.search(r"name the same sources: (.*?), all that no\s", TEXT, re.DOTALL)[1]
-    assert sorted(re.findall(r"`([a-z ]+)`", told)) == sorted({*SOURCES, SCATTER}.difference(CHANCE))
+    stated = {error.source for record in (Meters, CylinderDraws) for error in common_errors(record).values()}
+    assert sorted(re.findall(r"`([a-z ]+)`", told)) == sorted({*stated, SCATTER})
+    assert set(SOURCES) == {*stated, *NAMES, *CHANCE}
 
 
 def code_of(module, path):

@@ -10,7 +10,7 @@ from driveloss.physics.arrays import FloatArray, Values, as_floats
 from driveloss.physics.crank import crank_pin_speed, piston_speed
 from driveloss.physics.cylinder import disc_area
 
-ANGLES = (np.arange(40) + 0.5) * 2 * np.pi / 40  # [rad] between the dead centres' kinks; means good to 0.3 %
+ANGLES = (np.arange(40) + 0.5) * 2 * np.pi / 40  # [rad] between the dead centres' kinks; means good to 0.5 %
 
 
 def cycle_means(

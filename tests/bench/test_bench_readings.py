@@ -43,15 +43,16 @@ def refusal(path, stage="motor-alone", **options):
 
 def test_every_column_in_si(sweep_file):
     text = (
-        "Speed [rpm];POWER [kW];Mean Pressure [bar gauge];winding [degC];cold end [degF];hot end [K];"
+        "Speed [rpm];POWER [kW];Mean Pressure [bar gauge];pressure amplitude [kPa];winding [degC];cold end [degF];hot end [K];"
         "coolant [°C];note;humidity [%]\n"
-        "600;0,0125;1,5;60;-40;330;15;first;40\n"
+        "600;0,0125;1,5;40;60;-40;330;15;first;40\n"
     )
     options = {"cylinder": "narrow", "ambient_pressure": 1e5, "file": "in/loaded.csv"}
     sweep, notices = sweep_and_notices(sweep_file(text), "loaded", **options)
     assert sweep.frequency == pytest.approx([10])
     assert sweep.power == pytest.approx([12.5])
     assert sweep.mean_pressure == pytest.approx([2.5e5])
+    assert sweep.pressure_amplitude == pytest.approx([40e3])  # a difference: nothing is added to it
     assert sweep.winding == pytest.approx([333.15])
     assert sweep.cold_end == pytest.approx([233.15])  # -40 degF = -40 degC
     assert sweep.hot_end == pytest.approx([330])
@@ -236,6 +237,10 @@ REFUSED = {
     "vacuum": (
         "frequency [Hz],power [W],mean pressure [bar]\n1,2,0\n",
         ["line 2, column 'mean pressure [bar]'", "above zero", "read '0'"],
+    ),
+    "gauge of a difference": (
+        "frequency [Hz],power [W],pressure amplitude [bar gauge]\n1,2,0.5\n",
+        ["column 'pressure amplitude [bar gauge]'", "expected an absolute pressure"],
     ),
     "gauge of nothing": (
         "frequency [Hz],power [W],mean pressure [bar gauge]\n1,2,0\n",

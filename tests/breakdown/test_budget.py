@@ -1,8 +1,11 @@
 """The uncertainty budget: which source of error accounts for how much of the net interval."""
 
+from shutil import copytree
+
 import numpy as np
 import pytest
 from cli.running import DEMO, QUICK, typed
+from exact import state_exactly
 from fit.benches import Sheet, same, write_bench
 
 from driveloss.bench.load import load_bench
@@ -17,8 +20,16 @@ NOTHING = 1e-4  # of the largest share: readings are written to nine decimals
 
 
 @pytest.fixture(scope="module")
-def demo():
-    bench = load_bench(DEMO)
+def bench(tmp_path_factory):
+    """The demo, what it leaves open stated exactly."""
+    folder = tmp_path_factory.mktemp("stated") / "bench"
+    copytree(DEMO, folder)
+    state_exactly(folder)
+    return load_bench(folder)
+
+
+@pytest.fixture(scope="module")
+def demo(bench):
     return breakdown(calibrate(bench, draws=2000, compare=False), bench.sweeps)
 
 
@@ -36,8 +47,9 @@ def test_squares_of_the_shares_add_up_to_the_whole(demo, demo_shares):
     assert np.median(together / whole) == pytest.approx(1, abs=0.08)
 
 
-# what the demo states limits of, and what no limit explains
-AT_WORK = {"meter gain", "meter zero", "frequency", "motor constants", "transmission", "geometry", SCATTER}
+# what the demo states limits of, what no key states, and what no limit explains
+STATED = {"meter gain", "meter zero", "frequency", "motor constants", "transmission", "geometry"}
+AT_WORK = {*STATED, "phase of the pressure", SCATTER}
 
 
 def test_every_source_at_work_once_largest_first(demo_shares):
@@ -94,17 +106,17 @@ def test_a_second_source_gets_its_own_share(tmp_path):
     assert list(found)[:2] == ["motor constants", "meter gain"]
 
 
-def test_a_saved_calibration_gives_the_same(demo, demo_shares):
+def test_a_saved_calibration_gives_the_same(bench, demo, demo_shares):
     saved = from_text(to_text(demo.calibration), "saved.json")
-    again = budget(breakdown(saved, load_bench(DEMO).sweeps))
+    again = budget(breakdown(saved, bench.sweeps))
     assert list(again) == list(demo_shares)
     for one, other in zip(again.values(), demo_shares.values(), strict=True):
         assert one == pytest.approx(other, rel=1e-9)
 
 
-def test_a_source_alone_against_a_fit_with_it_alone(demo, demo_shares):
+def test_a_source_alone_against_a_fit_with_it_alone(bench, demo, demo_shares):
     """The regression against the other method, a fit of its own with one source switched on."""
-    bench, whole = load_bench(DEMO), np.array([run.pneumatic.half_width for run in demo.runs])
+    whole = np.array([run.pneumatic.half_width for run in demo.runs])
     for source, half_width in demo_shares.items():
         if source == "frequency":  # each run's own misreading of it counts as its scatter
             continue
@@ -123,7 +135,8 @@ def test_json(answer):
     assert answer.code == 0
     for run in answer.json["runs"]:
         assert {frozenset(share) for share in run["budget"]} == {frozenset({"source", "half_width_W"})}
-        assert sorted(share["source"] for share in run["budget"]) == sorted(AT_WORK)
+        sources = {share["source"] for share in run["budget"]}
+        assert sources == AT_WORK | {"temperature"} | {assumption["name"] for assumption in answer.json["assumptions"]}
         assert all(share["half_width_W"] >= 0 for share in run["budget"])
 
 
