@@ -27,6 +27,7 @@ class Terms:
     mean_pressure: str | None = option('Of no-load files without such a column: "2 bar".', "P")
     false_alarm: float = option("Chance of calling anything changed if nothing is.", default=0.05)
     worth: str | None = option('Smallest change of interest: "1 W"; else 5 % of the rung.', "POWER")
+    tolerance: str | None = option('By how much net power may be off: "0.5 W"; else the calibration\'s own ±.', "POWER")
 
 
 @command
@@ -36,7 +37,7 @@ def recheck(
     terms: Terms,
     output: JsonOption,
 ) -> None:
-    """Say from a few new readings whether seal, linkage or motor have changed since the calibration.
+    """Say from a few new readings whether the calibration is still valid for net power, and what has changed.
 
     Example: driveloss recheck calibration.json no-load:wide:new-wide.csv piston-disconnected:new-drive.csv
     """
@@ -48,7 +49,8 @@ def recheck(
     saved = read_calibration(calibration)
     check_program(saved, __version__, calibration.name)
     read = [_sweep(text, saved, terms.mean_pressure) for text in sweeps]
-    answer = ask(saved, [sweep for sweep, _ in read], terms.false_alarm, power(terms.worth, "--worth"))
+    worth, tolerance = power(terms.worth, "--worth"), power(terms.tolerance, "--tolerance")
+    answer = ask(saved, [sweep for sweep, _ in read], terms.false_alarm, worth, tolerance)
     output.show(answer)
     note(*(notice for _, notices in read for notice in notices), *answer.notes)
 

@@ -4,7 +4,8 @@ Every new reading less what the calibration predicts is worked out draw by draw,
 and motor constants on both sides: what both share cancels. The draws, with the new readings' own scatter added, say
 how large a change chance alone makes. The largest of all contrasts is judged against the largest that chance makes,
 so that the stated rate of false alarms holds for the whole table (single-step max-t; Westfall & Young,
-Resampling-Based Multiple Testing (1993), ch. 2; from memory).
+Resampling-Based Multiple Testing (1993), ch. 2; from memory). Whether the calibration is still valid is another
+question: what the change does to the net power (`net`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
+from driveloss.recheck.net import INVALID, MOST_READINGS, OPEN, TWO_SIDED, NetChange, at_net, net_changes
 from driveloss.recheck.rungs import Judged, new_rungs, part_rows
 from driveloss.say.answer import Answer
 
@@ -27,8 +29,6 @@ FALSE_ALARM = 0.05
 WORTH = 0.05  # smallest change of interest unless stated, as a fraction of the rung's power
 POWER = 0.8  # chance with which the smallest change of interest has to be found
 NORMAL_POWER = 0.8416  # standard normal quantile of POWER
-TWO_SIDED = 1.96  # standard normal quantile of the 95 % interval
-MOST_READINGS = 10_000
 
 
 @dataclass(frozen=True)
@@ -42,6 +42,7 @@ class Change:
     frequency: float  # [Hz] at which the change is given
     power: float  # [W] of the rung, shaft side, by the calibration
     change: Estimate  # [W] mean over the readings
+    net: Estimate  # [W] what that does to the net power
     proportional: Estimate | None  # [W] at `frequency`, of a change proportional to frequency
     p_value: float  # chance of so large a change anywhere in the table if nothing changed
     worth: float  # [W] smallest change of interest
@@ -62,11 +63,12 @@ class Recheck(Answer):
     calibration: Calibration
     rungs: tuple[Change, ...]
     parts: tuple[Change, ...]
+    nets: tuple[NetChange, ...]
     false_alarm: float
     notes: tuple[str, ...]
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.recheck.tell:recheck"
-    lists: ClassVar[tuple[str, ...]] = ("rungs", "parts")
+    lists: ClassVar[tuple[str, ...]] = ("rungs", "parts", "nets")
 
     def __repr__(self) -> str:
         return f"Recheck({len(self.rungs)} rungs, still_valid={self.still_valid})"
@@ -78,30 +80,40 @@ class Recheck(Answer):
 
     @property
     def still_valid(self) -> bool | None:
-        """Whether the calibration may go on being used; None where the readings cannot tell."""
-        if any(c.verdict == "changed" and c.matters for c in self.changes):
-            return False
-        return None if any(c.verdict == "undecided" for c in self.rungs) else True
+        """Whether net power may go on being reckoned by the calibration; None where the readings cannot tell."""
+        verdicts = {net.verdict for net in self.nets}
+        return False if INVALID in verdicts else None if OPEN in verdicts else True
 
 
 def recheck(
-    calibration: Calibration, sweeps: Sequence[Sweep], false_alarm: float = FALSE_ALARM, worth: float | None = None
+    calibration: Calibration,
+    sweeps: Sequence[Sweep],
+    false_alarm: float = FALSE_ALARM,
+    worth: float | None = None,
+    tolerance: float | None = None,
 ) -> Recheck:
     """Compare new sweeps with a calibration.
 
     false_alarm: chance that anything at all is called changed although nothing is. worth: smallest change of
-    interest [W]; 5 % of each rung's power unless given. The same meters are assumed.
+    interest [W]; 5 % of each rung's power unless given. tolerance: by how much net power may be off for the calibration
+    to be called valid [W]; unless given what it, and the scatter of one reading, leave open there (95 % half-width).
+    The same meters are assumed.
     Raises InputError where the calibration has nothing to compare a sweep with.
     """
     if not 0.001 <= false_alarm <= 0.5:
         raise InputError(f"false alarm rate: read {false_alarm:g}, expected a chance between 0.001 and 0.5")
     if worth is not None:
         positive(worth, "W", "smallest change of interest", "power")
+    if tolerance is not None:
+        positive(tolerance, "W", "tolerance", "power")
     rungs, notes = new_rungs(calibration, sweeps)
     parts, carried = part_rows(rungs, has_motor=calibration.curves.has_motor)
     whole = [Judged(rung.stage, rung, rung.contrasts()) for rung in rungs]
-    changes = _judge([*whole, *parts], false_alarm, worth)
-    return Recheck(calibration, changes[: len(whole)], changes[len(whole) :], false_alarm, (*notes, *carried))
+    rows = [*whole, *parts]
+    chance = Chance(_largest(rows), false_alarm)
+    changes = tuple(_change(calibration, row, chance, worth) for row in rows)
+    nets = net_changes(calibration, rungs, chance.limit, tolerance)
+    return Recheck(calibration, changes[: len(whole)], changes[len(whole) :], nets, false_alarm, (*notes, *carried))
 
 
 def check_program(calibration: Calibration, running: str, where: str) -> None:
@@ -113,12 +125,26 @@ def check_program(calibration: Calibration, running: str, where: str) -> None:
         )
 
 
-def _judge(rows: Sequence[Judged], false_alarm: float, worth: float | None) -> tuple[Change, ...]:
-    """Estimates and verdicts; the largest deviation of each draw sets the limit for all."""
-    scaled = [np.abs(_standardised(contrast.draws)) for row in rows for contrast in row.contrasts]
-    largest = np.max([deviation[1:] for deviation in scaled], axis=0)
-    limit = float(np.quantile(largest, 1 - false_alarm))
-    return tuple(_change(row, largest, limit, false_alarm, worth) for row in rows)
+@dataclass(frozen=True)
+class Chance:
+    """What chance alone makes of the whole table: the largest deviation among all contrasts in each draw, (draws,)."""
+
+    largest: FloatArray  # in standard deviations
+    false_alarm: float
+
+    @property
+    def limit(self) -> float:
+        """What the largest deviation stays below but for false alarms."""
+        return float(np.quantile(self.largest, 1 - self.false_alarm))
+
+    def p_value(self, found: float) -> float:
+        """Chance of so large a deviation anywhere in the table."""
+        return float((1 + np.count_nonzero(self.largest >= found)) / (1 + len(self.largest)))
+
+
+def _largest(rows: Sequence[Judged]) -> FloatArray:
+    """The largest deviation of each draw among all contrasts, (draws,), in standard deviations."""
+    return np.asarray(np.max([np.abs(_standardised(c.draws))[1:] for row in rows for c in row.contrasts], axis=0))
 
 
 def _standardised(draws: FloatArray) -> FloatArray:
@@ -127,16 +153,17 @@ def _standardised(draws: FloatArray) -> FloatArray:
     return np.concatenate([draws[:1], draws[1:] - draws[1:].mean()]) / (spread if spread > 0 else 1e-300)
 
 
-def _change(row: Judged, largest: FloatArray, limit: float, false_alarm: float, worth: float | None) -> Change:
+def _change(calibration: Calibration, row: Judged, chance: Chance, worth: float | None) -> Change:
     rung, draws = row.rung, [contrast.draws for contrast in row.contrasts]
     found = max(abs(float(_standardised(d)[0])) for d in draws)
     mean, shape = estimate(draws[0]), estimate(draws[1]) if len(draws) > 1 else None
-    if mean is None:
+    net = estimate(at_net(calibration, rung, draws[0]))
+    if mean is None or net is None:
         raise InputError(f"{rung.rung}: the change is not determinable")
-    p_value = float((1 + np.count_nonzero(largest >= found)) / (1 + len(largest)))
+    p_value, limit = chance.p_value(found), chance.limit
     matters = WORTH * abs(rung.power) if worth is None else worth
     inside = max(abs(mean.low), abs(mean.high)) <= matters
-    verdict = "changed" if p_value < false_alarm else "unchanged" if inside else "undecided"
+    verdict = "changed" if p_value < chance.false_alarm else "unchanged" if inside else "undecided"
     return Change(
         name=row.name,
         cylinder=rung.rung.cylinder,
@@ -145,6 +172,7 @@ def _change(row: Judged, largest: FloatArray, limit: float, false_alarm: float, 
         frequency=rung.frequency,
         power=rung.power,
         change=mean,
+        net=net,
         proportional=shape,
         p_value=p_value,
         worth=matters,

@@ -11,6 +11,7 @@ from driveloss.bench.records import STAGES as EVERY_STAGE
 from driveloss.bench.records import FloatArray, Sweep
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
+from driveloss.fit.ladder import static_swing
 from driveloss.fit.meters import stream
 from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import Readings, Rung, by_rung, gather
@@ -19,6 +20,9 @@ from driveloss.say.numbers import bar
 
 STAGES = EVERY_STAGE[:-1]  # all but loaded
 FEWEST_FOR_SHAPE = 4  # readings from which a change that grows with frequency is looked for beside the mean
+# The calibration's scatter follows one law for all rungs, so for a single rung it counts as no more than so many
+# degrees of freedom. A rule of ours: with it false alarms come as often as stated on random simulated benches.
+CLAIM = 20
 ODD_SCATTER = 0.01  # chance below which new readings that disagree among themselves are called odd
 FAR = 0.1  # mean frequencies of two rungs further apart than this fraction are worth a note
 
@@ -29,14 +33,20 @@ class Remeasured:
 
     rung: Rung
     readings: Readings
-    power: float  # shaft-side by the calibration, mean over the readings [W]
+    predicted: FloatArray  # (1 + draws,) shaft-side power by the calibration, mean over the readings [W]
     change: FloatArray  # (n, 1 + draws) new less predicted [W]
+    scatter: FloatArray  # (n,) typical standard deviation of one reading by the calibration [W]
     noise: FloatArray  # (n, 1 + draws) what a new reading may deviate by chance, zero in the first column [W]
 
     @property
     def stage(self) -> str:
         """What turns."""
         return self.rung.stage
+
+    @property
+    def power(self) -> float:
+        """Shaft-side by the calibration's best estimate, mean over the readings. [W]"""
+        return float(self.predicted[0])
 
     @property
     def frequency(self) -> float:
@@ -130,7 +140,8 @@ def new_rungs(calibration: Calibration, sweeps: Sequence[Sweep]) -> tuple[list[R
     rng = stream(calibration.seed, "recheck")
     rungs = [_remeasured(calibration, rung, readings.only(rows), rng) for rung, rows in by_rung(readings)]
     notes += [note for rung in rungs for note in _outside_note(calibration, rung)]
-    widened = [_with_own_scatter(rung) for rung in rungs]
+    rng = stream(calibration.seed, "recheck scatter")
+    widened = [_with_own_scatter(rung, rng) for rung in rungs]
     return [rung for rung, _ in widened], notes + [note for _, found in widened for note in found]
 
 
@@ -184,11 +195,12 @@ def _outside_note(calibration: Calibration, rung: Remeasured) -> list[str]:
 
 def _remeasured(calibration: Calibration, rung: Rung, readings: Readings, rng: np.random.Generator) -> Remeasured:
     predicted = calibration.shaft_power(readings)
-    sd = np.maximum(calibration.scatter(readings.power), readings.resolution[:, None] * UNIFORM_SD)
+    change = _shaft_side(calibration, readings, rung.stage, predicted[:, 0]) - predicted
+    expected = readings.power - change[:, 0]
+    sd = np.maximum(calibration.scatter(expected), readings.resolution[:, None] * UNIFORM_SD)
     noise = sd * rng.standard_normal(sd.shape)
     noise[:, 0] = 0.0
-    new = _shaft_side(calibration, readings, rung.stage, predicted[:, 0])
-    return Remeasured(rung, readings, float(predicted[:, 0].mean()), new - predicted, noise)
+    return Remeasured(rung, readings, predicted.mean(axis=0), change, np.median(sd[:, 1:], axis=1), noise)
 
 
 def _shaft_side(calibration: Calibration, readings: Readings, stage: str, predicted: FloatArray) -> FloatArray:
@@ -203,27 +215,58 @@ def _shaft_side(calibration: Calibration, readings: Readings, stage: str, predic
         level, slope = calibration.winding
         winding = np.where(np.isfinite(readings.winding), readings.winding, level + slope * predicted)
     alike = replace(readings, winding=winding)
-    return shaft_power(alike, calibration.meters, calibration.standby, calibration.route).power
+    swing = static_swing(calibration.rig, calibration.meters, alike)  # as the ladder's readings were taken to the shaft
+    return shaft_power(alike, calibration.meters, calibration.standby, calibration.route, swing=swing).power
 
 
-def _with_own_scatter(rung: Remeasured) -> tuple[Remeasured, list[str]]:
-    """Widen a rung's noise where its readings disagree among themselves more than the calibration's did."""
+@dataclass(frozen=True)
+class Disagreement:
+    """How far a rung's new readings lie from a straight line through their changes, in units of their scatter."""
+
+    left: FloatArray  # (n,) each reading's
+    shown: FloatArray  # (n,) share of a reading's own deviation that the line does not take up
+    spare: int  # readings beyond what the line takes
+    by_chance: FloatArray  # (draws,) sums of squares if nothing but chance is at work
+
+    @property
+    def square(self) -> float:
+        """Sum of squares found."""
+        return float(np.sum(self.left**2))
+
+    @property
+    def is_odd(self) -> bool:
+        """Whether the readings scatter more than chance and the calibration let expect."""
+        return len(self.left) >= FEWEST_FOR_SHAPE and bool(np.mean(self.by_chance >= self.square) <= ODD_SCATTER)
+
+
+def _disagreement(rung: Remeasured) -> Disagreement:
     f = rung.readings.frequency
-    if len(f) < FEWEST_FOR_SHAPE:
-        return rung, []
-    shape = np.column_stack([np.ones_like(f), f - f.mean()])[:, : 2 if np.ptp(f) > 0 else 1]
-    away = np.eye(len(f)) - shape @ np.linalg.pinv(shape)
-    sd = rung.noise[:, 1:].std(axis=1, ddof=1)
-    by_chance = rung.change[:, 1:] - rung.change[:, 1:].mean(axis=1, keepdims=True) + rung.noise[:, 1:]
-    expected = np.sum((away @ by_chance / sd[:, None]) ** 2, axis=0)
-    left = away @ rung.change[:, 0] / sd
-    found = float(np.sum(left**2))
-    if np.mean(expected >= found) > ODD_SCATTER:
-        return rung, []
-    factor = float(np.sqrt(found / np.median(expected)))
-    worst = int(np.argmax(np.abs(left) / np.sqrt(np.maximum(np.diag(away), 1e-9))))
-    note = (
+    line = np.column_stack([np.ones_like(f), f - f.mean()])[:, : 2 if np.ptp(f) > 0 else 1]
+    shown = np.eye(len(f)) - line @ np.linalg.pinv(line)
+    away = shown / rung.scatter[:, None]
+    by_chance = away @ (rung.change[:, 1:] - rung.change[:, 1:].mean(axis=1, keepdims=True) + rung.noise[:, 1:])
+    spare = max(len(f) - line.shape[1], 0)
+    return Disagreement(away @ rung.change[:, 0], np.diag(shown), spare, np.sum(by_chance**2, axis=0))
+
+
+def _with_own_scatter(rung: Remeasured, rng: np.random.Generator) -> tuple[Remeasured, list[str]]:
+    """A rung's noise by all that is known of its scatter, and a note where its readings disagree oddly.
+
+    The calibration's scatter and the new readings' own are pooled by their degrees of freedom; how little those are
+    makes the noise Student's. Odd readings count by themselves.
+    """
+    found = _disagreement(rung)
+    dof = CLAIM + found.spare
+    factor = float(np.sqrt((CLAIM + found.square) / dof))
+    if found.is_odd:
+        factor = float(np.sqrt(found.square / np.median(found.by_chance)))
+    students = np.sqrt(dof / rng.chisquare(dof, rung.noise.shape[1]))
+    return replace(rung, noise=rung.noise * factor * students), [_odd_note(rung, found, factor)] if found.is_odd else []
+
+
+def _odd_note(rung: Remeasured, found: Disagreement, factor: float) -> str:
+    worst = int(np.argmax(np.abs(found.left) / np.sqrt(np.maximum(found.shown, 1e-9))))
+    return (
         f"{rung.readings.file[worst]}: the new readings scatter {factor:.1f} times as much as the calibrating ones "
         f"did, most of all {rung.readings.where(worst)}; the test allows for it, but look for the cause"
     )
-    return replace(rung, noise=rung.noise * factor), [note]

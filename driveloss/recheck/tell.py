@@ -7,43 +7,53 @@ from typing import Any
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.readings import Rung
 from driveloss.recheck.ask import POWER, Change, Recheck
+from driveloss.recheck.net import OPEN, NetChange, unmeasured
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import NOT_KNOWN, PERCENT, plus_minus
+from driveloss.say.numbers import NOT_KNOWN, PERCENT, decimals, plus_minus
 from driveloss.say.sheet import Item, Sheet
 
-HEADS = ("Rung", "Readings", "Hz", "Before", "Change", "If ∝ f", "Chance [%]", "Verdict")
+RUNGS = ("Rung", "Readings", "Hz", "Before", "Change", "Net power", "Tolerated")
+PARTS = ("Part", "Hz", "Change", "Net power", "Chance [%]", "Plain test")
 VERDICTS = {
-    True: "The calibration is still valid as far as these readings go.",
-    False: "The machine has changed: calibrate the bench again before the numbers are used.",
-    None: "These readings cannot tell whether the calibration is still valid.",
+    True: "The calibration is still valid.",
+    False: "The calibration is no longer valid: calibrate the bench again before the numbers are used.",
+    None: "Whether the calibration is still valid cannot be told from these readings.",
 }
 
 
 def recheck_tables(answer: Recheck) -> list[Item]:
-    """Rungs, the parts that they tell apart, a sentence for each part, and the verdict on the whole."""
+    """Rungs, the parts that they tell apart, a sentence for each rung on net power, the plain test, the verdict."""
     where = "power at the motor's shaft" if answer.calibration.route.is_known else "input power less idle"
-    rows = tuple(_row(change, f"{change.power:.2f}") for change in answer.rungs)
-    tables: list[Item] = [Sheet(f"Rungs measured anew, {where} [W]", HEADS, rows, ("Rung", "Verdict"))]
+    rungs = tuple(_rung_row(rung, answer) for rung in answer.rungs)
+    tables: list[Item] = [Sheet(f"Rungs measured anew, {where} [W]", RUNGS, rungs, ("Rung",))]
     if [part.change for part in answer.parts] != [rung.change for rung in answer.rungs]:
-        heads = ("Part", *(head for head in HEADS[1:] if head != "Before"))
-        parts = tuple(_row(change) for change in answer.parts)
-        tables.append(Sheet("What changed between the rungs [W]", heads, parts, ("Part", "Verdict")))
-    sentences = (sentence(change) for change in answer.parts)
-    return [*tables, *sentences, "", VERDICTS[answer.still_valid], _how(answer)]
+        parts = tuple(map(_part_row, answer.parts))
+        tables.append(Sheet("What changed between the rungs [W]", PARTS, parts, ("Part", "Plain test")))
+    sentences = [*map(sentence, answer.nets), _plain_test(answer), *_not_measured(answer)]
+    return [*tables, _how(answer), "", *sentences, "", VERDICTS[answer.still_valid]]
 
 
-def _row(change: Change, *before: str) -> tuple[str, ...]:
-    place = "\n".join(_place(change).lines)
-    return (
-        place.replace("piston-disconnected", "piston-\ndisconnected"),  # the one stage too long for its column
-        str(change.readings),
-        f"{change.frequency:.3g}" if change.frequency else NOT_KNOWN,
-        *before,
-        signed(change.change),
-        signed(change.proportional),
-        _chance(change.p_value),
-        change.verdict,
-    )
+def _rung_row(rung: Change, answer: Recheck) -> tuple[str, ...]:
+    tolerated = {net.rung: _watts(net.tolerance) for net in answer.nets}.get(_place(rung), NOT_KNOWN)
+    numbers = str(rung.readings), _hertz(rung), f"{rung.power:.2f}", signed(rung.change), signed(rung.net)
+    return _name(rung), *numbers, tolerated
+
+
+def _part_row(part: Change) -> tuple[str, ...]:
+    return _name(part), _hertz(part), signed(part.change), signed(part.net), _chance(part.p_value), part.verdict
+
+
+def _name(change: Change) -> str:
+    """On two lines where it is too long for its column."""
+    return "\n".join(_place(change).lines).replace("piston-disconnected", "piston-\ndisconnected")
+
+
+def _watts(power: float) -> str:
+    return f"{power:.{decimals(power)}f}"
+
+
+def _hertz(change: Change) -> str:
+    return f"{change.frequency:.3g}" if change.frequency else NOT_KNOWN
 
 
 def _chance(p_value: float) -> str:
@@ -55,18 +65,43 @@ def _place(change: Change) -> Rung:
     return Rung(change.name, change.cylinder, change.mean_pressure)
 
 
-def sentence(change: Change) -> str:
-    """The verdict on one part in words."""
-    name = str(_place(change))
-    at = f" at {change.frequency:.3g} Hz" if change.frequency else ""
-    size = f"{signed(change.change)} W{at}"
-    if change.verdict == "changed":
-        little = "" if change.matters else f", less than the {change.worth:.2g} W that would matter"
-        return f"{name}: changed by {size}{little}."
-    if change.verdict == "unchanged":
-        most = max(abs(change.change.low), abs(change.change.high))
-        return f"{name}: as calibrated; a change, if any, is below {most:.2g} W ({change.worth:.2g} W would matter)."
-    return f"{name}: too few readings to tell ({size}; {change.worth:.2g} W would matter). {_advice(change)}"
+def sentence(net: NetChange) -> str:
+    """The verdict on one rung in words."""
+    at = f" at {net.frequency:.3g} Hz" if net.frequency else ""
+    moved = f"net power moves by {signed(net.change)} W{at}, {_watts(net.tolerance)} W tolerated"
+    return f"{net.rung}: {net.verdict}; {moved}.{_advice(net)}"
+
+
+def _advice(net: NetChange) -> str:
+    if net.verdict != OPEN:
+        return ""
+    if net.more_readings is None:
+        return " More readings would not tell: calibrate again, or tolerate more (--tolerance)."
+    return f" Measure about {net.more_readings} more reading{'s' if net.more_readings > 1 else ''}."
+
+
+def _plain_test(answer: Recheck) -> str:
+    """Which parts have changed, whether that matters or not."""
+    changed = [c for c in answer.parts if c.verdict == "changed"]
+    changed = changed or [c for c in answer.rungs if c.verdict == "changed"]
+    if not changed:
+        return f"Plain test: no change shows; {_chance(_least(answer))} % of rechecks show as much by chance."
+    return f"Plain test: {'; '.join(map(_changed, changed))}."
+
+
+def _least(answer: Recheck) -> float:
+    return min(change.p_value for change in answer.changes)
+
+
+def _changed(change: Change) -> str:
+    at = f" at {_hertz(change)} Hz" if change.frequency else ""
+    return f"{_place(change)} changed by {signed(change.change)} W{at} (by chance {_chance(change.p_value)} %)"
+
+
+def _not_measured(answer: Recheck) -> list[str]:
+    """A sentence on the pistons whose verdict takes their seals for unchanged."""
+    names = unmeasured(answer.calibration, (net.rung for net in answer.nets))
+    return [f"Not measured again: the seal of {', '.join(map(repr, names))}."] if names else []
 
 
 def signed(estimate: Estimate | None) -> str:
@@ -75,21 +110,12 @@ def signed(estimate: Estimate | None) -> str:
     return text if text.startswith(("-", NOT_KNOWN)) else f"+{text}"
 
 
-def _advice(change: Change) -> str:
-    if change.readings_needed is None:
-        return (
-            f"More readings would not do: the calibration is not known well enough there; a change of "
-            f"{change.smallest_seen:.2g} W would be found."
-        )
-    return f"About {change.readings_needed} readings on each of its rungs would do."
-
-
 def _how(answer: Recheck) -> str:
     return (
-        f"Intervals are {answer.coverage * PERCENT:.0f} %. Chance: of so large a change anywhere above if nothing had "
-        f"changed; below {answer.false_alarm * PERCENT:g} % it counts as a change, so that in all the tests together "
-        f"the rate of false alarms is {answer.false_alarm * PERCENT:g} %. The same meters, warm-up and lubrication are "
-        "assumed."
+        f"± is half of the {answer.coverage * PERCENT:.0f} % interval. Net power: what the change at the shaft does to "
+        "it. Tolerated unless stated: what the calibration and one reading's scatter leave open. Chance: of so large a "
+        f"change anywhere here if nothing has changed; one is called so below {answer.false_alarm * PERCENT:g} %. "
+        "Meters, warm-up and lubrication are taken as before."
     )
 
 
@@ -103,7 +129,21 @@ def recheck_data(answer: Recheck) -> dict[str, Any]:
         "still_valid": answer.still_valid,
         "rungs": [{"stage": change.name, **_change(change)} for change in answer.rungs],
         "parts": [{"part": change.name, **_change(change)} for change in answer.parts],
+        "nets": [_net(net) for net in answer.nets],
         "notes": list(answer.notes),
+    }
+
+
+def _net(net: NetChange) -> dict[str, Any]:
+    return {
+        "stage": net.rung.stage,
+        "cylinder": net.rung.cylinder,
+        "mean_pressure_Pa": net.rung.mean_pressure,
+        "frequency_Hz": net.frequency,
+        "net_change_W": quantity(net.change),
+        "tolerance_W": net.tolerance,
+        "more_readings": net.more_readings,
+        "verdict": net.verdict,
     }
 
 
@@ -115,6 +155,7 @@ def _change(change: Change) -> dict[str, Any]:
         "frequency_Hz": change.frequency,
         "rung_power_W": change.power,
         "change_W": quantity(change.change),
+        "net_change_W": quantity(change.net),
         "proportional_change_W": quantity(change.proportional),
         "p_value": change.p_value,
         "worth_W": change.worth,

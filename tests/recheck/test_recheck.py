@@ -17,7 +17,7 @@ from driveloss.fit.store import from_text, to_text
 from driveloss.recheck.ask import check_program, recheck
 
 FREQUENCIES = (4.0, 5.5, 7.0, 8.5, 10.0, 11.5, 13.0)  # [Hz]
-SIGMA = 0.08  # [W] scatter of a reading
+FLOOR, SHARE = 0.05, 0.005  # scatter of a reading [W], and in quadrature as a fraction of it
 GAIN = 0.01  # limit of the meter's gain error
 CALIBRATIONS, REPEATS, DRAWS = 75, 4, 400  # 300 simulated re-sweeps
 NARROW = CylinderTruth("narrow", 0.030, 0.036, SealLaw(coulomb=6.0, viscous=2.5), port_diameter=0.009)
@@ -48,7 +48,7 @@ def exact_bench(folder, truth=TRUTH):
 
 def noisy(sweep, rng, gain=1.0, zero=0.0, every=1):
     """Every so many readings of an exact sweep, as a scattering meter with a gain and a zero error shows them."""
-    power = sweep.power + SIGMA * rng.standard_normal(len(sweep))
+    power = sweep.power + np.hypot(FLOOR, SHARE * sweep.power) * rng.standard_normal(len(sweep))
     kept = slice(None, None, every)
     arrays = {n: getattr(sweep, n)[kept] for n in ("line", "frequency") if getattr(sweep, n) is not None}
     if sweep.mean_pressure is not None:
@@ -84,10 +84,37 @@ def alarm_rate(trials, **options):
     return float(np.mean([any(c.verdict == "changed" for c in answer.changes) for answer in answers]))
 
 
-def test_false_alarms_come_as_often_as_stated(trials):
-    """300 re-sweeps in 75 clusters: the standard error is between 1.3 % (independent) and 2.5 %."""
-    assert 0.01 < alarm_rate(trials) < 0.10
-    assert 0.10 < alarm_rate(trials, false_alarm=0.2) < 0.29
+RUNGS = {
+    1: ("no-load",),
+    2: ("piston-disconnected", "no-load"),
+    3: ("motor-alone", "piston-disconnected", "no-load"),
+    4: ("standby", "motor-alone", "piston-disconnected", "no-load"),
+}
+
+
+def of_rungs(trials, count):
+    return [(c, [[s for s in sweeps if s.stage in RUNGS[count]] for sweeps in new]) for c, new in trials]
+
+
+@pytest.mark.parametrize("count", RUNGS)
+def test_false_alarms_come_as_often_as_stated_for_all_rungs_together(trials, count):
+    """300 re-sweeps in 75 clusters: the standard error is between 1.3 % (independent) and 2.5 %.
+
+    Random benches, 400 of them and each rechecked once: `python -m benchmark.false_alarms`.
+    """
+    some = of_rungs(trials, count)
+    assert 0.015 < alarm_rate(some) < 0.085
+    assert 0.10 < alarm_rate(some, false_alarm=0.2) < 0.27
+
+
+def test_rungs_judged_one_by_one_would_raise_too_many(trials):
+    """The check above can fail: without the joint limit, four rungs and their parts raise about one in six."""
+    alone = [
+        any(abs(c.change.value) > 1.96 * c.change.u for c in recheck(calibration, sweeps).changes)
+        for calibration, new in trials
+        for sweeps in new
+    ]
+    assert np.mean(alone) > 0.085
 
 
 def test_an_understated_scatter_raises_the_alarm(trials):
@@ -191,13 +218,13 @@ class TestTooFew:
         calibration, _ = trials[0]
         sweep = next(s for s in exact.sweeps if s.stage == "no-load")
         rng = np.random.default_rng(3)
-        answer = recheck(calibration, [shifted(noisy(sweep, rng, every=14), 0.1)], worth=0.25)
+        answer = recheck(calibration, [shifted(noisy(sweep, rng, every=14), 0.1)], worth=0.2)
         part = answer.parts[0]
         assert part.verdict == "undecided"
         assert answer.still_valid is None
         assert 1 < part.readings_needed < 60
         many = [noisy(sweep, rng) for _ in range(-(-part.readings_needed // len(sweep)))]
-        assert recheck(calibration, many, worth=0.25).parts[0].smallest_seen < 0.27
+        assert recheck(calibration, many, worth=0.2).parts[0].smallest_seen < 0.216
 
     def test_no_number_helps_where_the_calibration_itself_is_too_coarse(self, trials):
         calibration, new = trials[0]
@@ -214,6 +241,7 @@ def test_a_mistyped_reading_is_pointed_at_and_raises_no_alarm(trials):
     answer = recheck(calibration, [sweep.replace(power=power)])
     assert any(f"line {sweep.line[2]}" in note and "scatter" in note for note in answer.notes)
     assert all(c.verdict != "changed" for c in answer.changes)
+    assert answer.still_valid is None
 
 
 def test_a_meter_that_reads_wrong_in_both_does_not_count_as_a_change(trials):
@@ -233,7 +261,7 @@ class TestRefusals:
             recheck(calibration, [loaded])
 
     def test_pressure_that_was_not_calibrated(self, trials):
-        calibration, new = trials[0]
+        calibration, new = replace(trials[0][0], stated_pressure_friction=()), trials[0][1]
         sweep = next(s for s in new[0] if s.stage == "no-load")
         with pytest.raises(InputError, match=r"mean pressure 3 bar.*calibrated at: 1\.013 bar"):
             recheck(calibration, [sweep.replace(mean_pressure=np.full(len(sweep), 3e5))])

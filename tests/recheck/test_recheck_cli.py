@@ -47,7 +47,10 @@ def test_worn_seal_on_screen(app, folder, monkeypatch, columns):
     result = run(app, folder, monkeypatch, "no-load:narrow:worn.csv", columns=columns)
     assert result.exit_code == 0
     assert "calibrate the bench again" in result.stdout
-    assert "seal or drive 'narrow' at 1.009 bar: changed by +1.5" in result.stdout
+    words = " ".join(result.stdout.split())
+    assert "no-load 'narrow' at 1.009 bar: no longer valid; net power moves by -1." in words
+    assert "seal or drive 'narrow' at 1.009 bar changed by +1." in words
+    assert "Not measured again: the seal of 'wide'." in words
     assert max(map(len, result.stdout.splitlines())) <= columns
 
 
@@ -67,6 +70,16 @@ def test_json(app, folder, monkeypatch):
     assert set(part["change_W"]) == {"value", "u", "low", "high"}
     assert part["change_W"]["low"] < WORN
     assert "Rungs measured anew" in result.stderr
+    (net,) = data["nets"]
+    assert (net["stage"], net["cylinder"], net["verdict"]) == ("no-load", "narrow", "no longer valid")
+    assert net["net_change_W"]["high"] < -net["tolerance_W"] < 0
+    assert net["net_change_W"]["value"] == pytest.approx(part["net_change_W"]["value"])
+
+
+def test_tolerance_decides(app, folder, monkeypatch):
+    result = run(app, folder, monkeypatch, "no-load:narrow:worn.csv", "--tolerance", "3 W")
+    assert "The calibration is still valid." in result.stdout
+    assert "Plain test: seal or drive 'narrow'" in result.stdout
 
 
 @pytest.mark.parametrize(
@@ -78,6 +91,7 @@ def test_json(app, folder, monkeypatch):
         (["motor-alone:"], "read no file"),
         (["motor-alone:none.csv"], "none.csv: there is no such file"),
         (["no-load:narrow:same.csv", "--worth", "3"], "--worth: the unit is missing"),
+        (["no-load:narrow:same.csv", "--tolerance", "0.5"], "--tolerance: the unit is missing"),
         (["no-load:narrow:same.csv", "--mean-pressure", "2.38 bar"], "was calibrated at: 1.009 bar"),
         (["no-load:narrow:same.csv", "--false-alarm", "2"], "false alarm rate: read 2"),
     ],
