@@ -164,9 +164,9 @@ def _once_known(plan: Plan, floor: Floor) -> str:
 def _digit(digit: float) -> str:
     return (
         f"The last digit of a power reading, {digit:g} W, is the same for all readings at one speed: however many, "
-        f"they leave ±{WITHIN_A_DIGIT * digit:.2g} W there. So speeds are spread, around a loaded target too, and what they "
-        "give is averaged. A meter that shows one digit more, or volts times amperes where both are read finer, would "
-        "need far fewer."
+        f"they leave ±{WITHIN_A_DIGIT * digit:.2g} W there. So speeds are spread, around a loaded target too, and what "
+        "they give is averaged. A meter that shows one digit more, or volts times amperes where both are read finer, "
+        "would need far fewer."
     )
 
 
