@@ -124,6 +124,8 @@ def _check_columns(columns: dict[str, Column], left_out: LeftOut, table: CsvTabl
         raise InputError(f"{at}: expected a column 'frequency [Hz]' or 'speed [rpm]', {read}")
     if "power" not in columns and not {"voltage", "current"} <= columns.keys():
         raise InputError(f"{at}: expected a column 'power [W]', or 'voltage [V]' and 'current [A]', {read}")
+    if stage == "braked" and len(columns.keys() & {"torque", "brake force"}) != 1:
+        raise InputError(f"{at}: expected one column 'torque [N*m]' or 'brake force [N]' at stage 'braked', {read}")
 
 
 def _check_second_header(columns: dict[str, Column], table: CsvTable) -> None:

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 
+import numpy as np
+
 from driveloss.bench.columns import read_sweep
 from driveloss.bench.records import Bench, Rig, Sweep, SweepSpec
 from driveloss.bench.toml import Config, read_config
@@ -31,6 +33,7 @@ def load_bench(path: Path | str) -> Bench:
     read = [_read(spec, file, config.rig) for spec, file in zip(config.sweeps, files, strict=True)]
     sweeps = tuple(sweep for sweep, _ in read)
     _check_ladder(sweeps, config)
+    _check_brake(sweeps, config.rig)
     notices = (*config.notices, *(notice for _, notices in read for notice in notices))
     return Bench(folder, _in_order(config.rig, sweeps), sweeps, config.sha256, notices)
 
@@ -103,6 +106,28 @@ def _read(spec: SweepSpec, file: Path, rig: Rig) -> tuple[Sweep, tuple[str, ...]
         notice = f"{spec.file}: column 'current' is left out: before a controller it is not the motor's current"
         return sweep.replace(current=None), (*notices, notice)
     return sweep, notices
+
+
+def _check_brake(sweeps: Sequence[Sweep], rig: Rig) -> None:
+    """A brake's force needs its arm, and no brake takes more than goes in."""
+    for sweep in (sweep for sweep in sweeps if sweep.stage == "braked"):
+        if sweep.brake_force is not None and rig.brake_arm is None:
+            raise InputError(
+                f"{BENCH_FILE}, [brake]: '{sweep.file}' holds a brake force, expected the key arm = "
+                '"120 mm +/- 1 mm", from the crank\'s axis to where the force is read'
+            )
+        torque = sweep.torque
+        if sweep.brake_force is not None and rig.brake_arm is not None:
+            torque = sweep.brake_force * rig.brake_arm.value
+        braked = np.zeros(len(sweep)) if torque is None else 2 * np.pi * sweep.frequency * torque
+        wrong = np.flatnonzero(braked > sweep.power)
+        if len(wrong):
+            i = wrong[0]
+            raise InputError(
+                f"{sweep.file}, line {sweep.line[i]}: the brake would take {braked[i]:.3g} W of an input of "
+                f"{sweep.power[i]:g} W, expected less: check the torque's unit, the arm, and that the frequency is the "
+                "crank's"
+            )
 
 
 def _check_ladder(sweeps: Sequence[Sweep], config: Config) -> None:

@@ -19,7 +19,8 @@ from driveloss.errors import InputError
 from driveloss.physics.arrays import FloatArray as FloatArray
 from driveloss.physics.gas import GAS_CONSTANT
 
-STAGES = ("standby", "motor-alone", "piston-disconnected", "no-load", "loaded")
+STAGES = ("standby", "motor-alone", "piston-disconnected", "braked", "no-load", "loaded")
+WITNESS_STAGES = ("braked",)  # no rung of the ladder: they measure what subtraction can only assume
 CYLINDER_STAGES = ("no-load", "loaded")
 
 
@@ -91,6 +92,8 @@ class Meter:
     current: Limits | None = key("current", "A", "0.5 % + 0.01 A", default=None)
     pressure: Limits | None = key("pressure", "Pa", "0.5 % + 10 mbar", default=None)
     temperature: Limits | None = key("temperature", "K", "1.5 K", default=None)
+    torque: Limits | None = key("torque", "N*m", "1 % + 0.005 N*m", comment="of a brake or generator", default=None)
+    force: Limits | None = key("force", "N", "0.5 % + 0.05 N", comment="of the brake's scale", default=None)
     linearity: Limits | None = key(
         "linearity", "", "0.2 %", comment="of power: what bends with the reading, not a common share", default=None
     )
@@ -231,6 +234,9 @@ class Rig:
     load_friction: Quantity | None = key(
         "length", "m", "0.3 mm +/- 0.1 mm", 0, 0.1, "was it in mm?",
         "instead: friction torque at the crank per newton in the rod", default=None, at="crank.load_friction")
+    brake_arm: Quantity | None = key(
+        "length", "m", "120 mm +/- 1 mm", 1e-3, 5, "was it in mm?",
+        "from the crank's axis to where the brake's force is read", default=None, at="brake.arm")
     cylinders: dict[str, Cylinder] = table("any name; one such table for each cylinder or seal that was tried")
     aftercooler: Aftercooler = table(default=Aftercooler())
     cycle: str = text(
@@ -286,6 +292,9 @@ class Sweep:
     mean_pressure: FloatArray | None = column("pressure", "Pa", "bar", 1e8, "was it in Pa or mbar?")
     # Half of peak to peak.
     pressure_amplitude: FloatArray | None = column("pressure", "Pa", "bar", 1e8, "was it in Pa or mbar?")
+    # At the crank, by a brake or a generator; the brake's force times [brake] arm.
+    torque: FloatArray | None = column("torque", "N*m", "N*m", 1e4, "was it in mN*m?")
+    brake_force: FloatArray | None = column("force", "N", "N", 1e5, "was it in mN?")
     winding: FloatArray | None = column(*_TEMPERATURE)
     cold_end: FloatArray | None = column(*_TEMPERATURE)
     hot_end: FloatArray | None = column(*_TEMPERATURE)

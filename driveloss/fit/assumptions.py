@@ -88,6 +88,8 @@ METER_LIMITS = {  # of an instrument whose limits are not stated
     "frequency": Limits(0.005, 0.0),
     "pressure": Limits(0.016, 1e3),
     "temperature": Limits(0.0, 2.5),
+    "torque": Limits(0.02, 0.0),
+    "force": Limits(0.01, 0.1),
 }
 CURVED = 0.5  # of a power meter's limit of gain that may be a smooth function of the reading
 METER_SOURCE = {
@@ -177,6 +179,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
     "current_gain": (_meter("current", "A", SHEET),),
     "frequency_gain": (_meter("frequency", "Hz", "count turns against a clock, or copy the data sheet"),),
     "pressure_gain": (_meter("pressure", "mbar", "read the class on the gauge's dial", 1e-2),),
+    "torque_gain": (_meter("torque", "N m", "hang a known weight on a known arm"),),
+    "force_gain": (_meter("force", "N", "hang a known weight on the scale"),),
     "winding_zero": (_meter("temperature", "K", "read ice water and boiling water"),),
     "power_curve": (
         Assumption(

@@ -10,6 +10,7 @@ import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray
 from driveloss.fit import DRAWS, FAMILIES, SEED
+from driveloss.fit.braked import at_the_crank, fit_braked
 from driveloss.fit.calibration import Calibration, Evidence, Range
 from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.family import FamilyFit
@@ -18,7 +19,7 @@ from driveloss.fit.idle import idle_errors
 from driveloss.fit.ladder import Ladder, build_ladder, ladder_power
 from driveloss.fit.meters import SOURCES, Meters, Sampler, stream
 from driveloss.fit.motor_constants import constants_disagree, fit_motor
-from driveloss.fit.motor_loss import FITTED, UNKNOWN, shaft_power
+from driveloss.fit.motor_loss import BRAKED, FITTED, UNKNOWN, shaft_power
 from driveloss.fit.pins import bounded_pins
 from driveloss.fit.readings import pressure_groups
 from driveloss.physics import motor
@@ -46,10 +47,15 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     from driveloss.fit.outliers import screen
     from driveloss.fit.suspects import suspect_runs
 
+    has_brake = any(sweep.stage == "braked" for sweep in bench.sweeps)
+    bench = at_the_crank(bench) if has_brake else bench
     whole, sampler = build_ladder(bench), Sampler(draws, seed, active)
     meters = sampler.meters(bench.rig) if meters is None else meters
     fitted = fit_motor(whole, meters, sampler)
-    if fitted is not None and whole.route is UNKNOWN:
+    brake = fit_braked(bench, meters, _standby(whole, meters, sampler), sampler) if has_brake else None
+    if brake is not None:
+        meters, whole = brake.known_to(meters), whole.by_route(BRAKED)
+    elif fitted is not None and whole.route is UNKNOWN:
         meters, whole = fitted.known_to(meters), whole.by_route(FITTED)
     meters = replace(meters, full_power=whole.full_power, idle=idle_errors(whole, bench))
     standby = _standby(whole, meters, sampler)
@@ -58,6 +64,8 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     fits, standby = _fits(FAMILIES if compare else (family,), ladder, meters, standby, sampler)
     if fitted is not None and whole.route is FITTED and "physical" in fits:
         fits["physical"] = fitted.told_with(fits["physical"])
+    if brake is not None and "physical" in fits:
+        fits["physical"] = brake.told_with(fits["physical"])
     meters = bounded_pins(ladder, fits[family].curves, meters)
     evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
     weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))

@@ -14,7 +14,7 @@ from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
 from driveloss.fit.laws import port_power, stated_pressure_power
 from driveloss.fit.meters import Meters, Sampler
-from driveloss.fit.motor_loss import LoadLoss, Route
+from driveloss.fit.motor_loss import Asked, LoadLoss, Route
 from driveloss.fit.readings import SAME_PRESSURE, Readings
 from driveloss.fit.scatter import Scatter
 from driveloss.physics import crank, motor
@@ -226,7 +226,7 @@ class Calibration:
         speed = motor.motor_speed(frequency[:, None], self.meters.ratio)
         amps = shaft / (self.torque_constant * speed)
         steady = np.zeros_like(shaft) if swing is None else swing
-        return self.route.loss_at_shaft(shaft, amps, self._resistance(shaft), self.meters, steady)
+        return self.route.loss_at_shaft(shaft, Asked(frequency, amps, self._resistance(shaft)), self.meters, steady)
 
     def _resistance(self, shaft: FloatArray) -> FloatArray:
         """Winding resistance at a shaft power (m, 1 + draws): warm as in the sweeps where that was recorded. [ohm]"""

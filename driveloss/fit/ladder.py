@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from driveloss.bench.records import Bench, FloatArray, Rig
 from driveloss.fit.laws import Scope, port_power, rod_ratio, stated_pressure_power
 from driveloss.fit.meters import Meters
-from driveloss.fit.motor_loss import Route, choose_route, shaft_power
+from driveloss.fit.motor_loss import BRAKED, Route, choose_route, shaft_power
 from driveloss.fit.readings import Readings, gather, pressure_groups
 from driveloss.fit.scatter import SAME_FREQUENCY
 from driveloss.physics import crank, cylinder
@@ -39,7 +39,10 @@ class Ladder:
 
     def by_route(self, route: Route) -> Ladder:
         """The ladder with its load loss known another way."""
-        return replace(self, route=route, scope=replace(self.scope, copper_unresolved=not route.has_copper))
+        scope = replace(self.scope, copper_unresolved=not route.has_copper)
+        if route is BRAKED:  # a controller's idle power is in what the braked sweep tells of the drive
+            scope = replace(scope, idle=False, idle_unknown=False)
+        return replace(self, route=route, scope=scope)
 
     @property
     def full_power(self) -> float:

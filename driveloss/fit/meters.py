@@ -15,6 +15,7 @@ import numpy as np
 
 from driveloss.bench.records import Cylinder, FloatArray, Limits, Quantity, Rig
 from driveloss.fit.assumptions import CURVED, NAMES, Assumption, assumed, limits_of, with_tolerance
+from driveloss.fit.brake import Brake
 
 if TYPE_CHECKING:
     from driveloss.fit.readings import Readings
@@ -264,7 +265,13 @@ class Meters:
     thermal_resistance: FloatArray = _error(
         "temperature", "aftercooler", lambda rig: rig.aftercooler.thermal_resistance
     )  # [K/W]
+    torque_gain: FloatArray = _gain("torque")
+    torque_zero: FloatArray = _zero("torque")  # [N m]
+    force_gain: FloatArray = _gain("force")
+    force_zero: FloatArray = _zero("force")  # [N]
+    brake_arm: FloatArray = _error("brake", "brake_arm", lambda rig: rig.brake_arm)  # [m]
     cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
+    brake: Brake | None = None  # what a braked sweep tells
     reference_temperature: float = 293.15  # [K] at which the resistance was measured
     product_by_power_limits: bool = False  # volts times amperes without limits of their own: the power's stand for both
     assumed: dict[str, str] = field(default_factory=dict)  # fields that bench.toml leaves open -> row of the budget
@@ -317,6 +324,12 @@ class Meters:
         """True mean pressure where (n,) was read, (n, 1 + draws). [Pa]"""
         return np.asarray(read[:, None] * self.pressure_gain + self.pressure_zero)
 
+    def torque(self, readings: Readings) -> FloatArray:
+        """Torque of a brake at the crank with the instruments' errors applied, (n, 1 + draws). [N m]"""
+        direct = readings.torque[:, None] * self.torque_gain + self.torque_zero
+        by_arm = (readings.brake_force[:, None] * self.force_gain + self.force_zero) * self.brake_arm
+        return np.where(np.isfinite(readings.torque)[:, None], direct, by_arm)
+
     def temperature(self, place: str, read: FloatArray) -> FloatArray:
         """True temperature where (n,) was read; place: winding, cold_end, hot_end or coolant. (n, 1 + draws). [K]"""
         return np.asarray(read[:, None] + getattr(self, f"{place}_zero"))
@@ -360,7 +373,8 @@ class Meters:
     def as_stated(self) -> Meters:
         """The first column alone: every array cut to shape (1,)."""
         cylinders = {name: _cut(draws) for name, draws in self.cylinders.items()}
-        return replace(_cut(self), cylinders=cylinders)
+        brake = None if self.brake is None else self.brake.as_stated()
+        return replace(_cut(self), cylinders=cylinders, brake=brake)
 
 
 def common_errors(record: Any) -> dict[str, CommonError]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray, Rig
 from driveloss.errors import InputError
+from driveloss.fit.brake import Brake
 from driveloss.fit.meters import Meters
 from driveloss.fit.readings import Readings
 from driveloss.physics import motor
@@ -28,6 +29,15 @@ class LoadLoss:
 
     total: FloatArray
     copper: FloatArray
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a shaft power asks for: frequency [Hz] (n,), motor current [A] and resistance [ohm], (n, 1 + draws)."""
+
+    frequency: FloatArray
+    amps: FloatArray
+    ohms: FloatArray
 
 
 class Route(ABC):
@@ -55,10 +65,8 @@ class Route(ABC):
         """
 
     @abstractmethod
-    def loss_at_shaft(
-        self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters, swing: FloatArray
-    ) -> LoadLoss:
-        """Loss that goes with a shaft power [W], which asks for a current [A] in the winding's resistance [ohm]."""
+    def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
+        """Loss that goes with a shaft power [W] at the frequency and with the current that it asks for."""
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         """What a meter's reading deviates by where the ladder's, on the side it is fitted on, do by `scatter`. [W]"""
@@ -102,11 +110,9 @@ class MeasuredCurrent(Route):
         temperature = np.where(read, meters.temperature("winding", readings.winding), unread)
         return motor.winding_resistance(meters.resistance, meters.reference_temperature, temperature)
 
-    def loss_at_shaft(
-        self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters, swing: FloatArray
-    ) -> LoadLoss:
-        copper = motor.copper_loss(amps, ohms, _form_factor(meters, shaft, swing))
-        taken = (shaft + copper + meters.brush_drop * amps) / meters.controller_efficiency
+    def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
+        copper = motor.copper_loss(asked.amps, asked.ohms, _form_factor(meters, shaft, swing))
+        taken = (shaft + copper + meters.brush_drop * asked.amps) / meters.controller_efficiency
         return LoadLoss(taken - shaft, copper)
 
     def passed_on(self, power: FloatArray, loss: FloatArray, slope: FloatArray) -> FloatArray:
@@ -172,9 +178,7 @@ class Incremental(Route):
     ) -> LoadLoss:
         return LoadLoss(net - motor.incremental_shaft_power(net, meters.incremental_efficiency), np.zeros_like(net))
 
-    def loss_at_shaft(
-        self, shaft: FloatArray, amps: FloatArray, ohms: FloatArray, meters: Meters, swing: FloatArray
-    ) -> LoadLoss:
+    def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
         return LoadLoss(shaft * (1 / meters.incremental_efficiency - 1), np.zeros_like(shaft))
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
@@ -195,10 +199,48 @@ class Unknown(Incremental):
         return True
 
 
+class Braked(Route):
+    """The machine drove a known torque: what that cost beyond the torque's own power is the load loss.
+
+    Motor, controller and transmission together; what reaches the crank is the shaft power.
+    """
+
+    name = "braked"
+    words = "load loss of controller, motor and transmission from the braked sweep"
+    uses = frozenset({"ripple"})
+
+    def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
+        return False  # whether the braked sweep tells it shows in the fit
+
+    def loss(
+        self, readings: Readings, meters: Meters, net: FloatArray, amps: FloatArray, swing: FloatArray
+    ) -> LoadLoss:
+        brake, omega = _brake(meters), 2 * np.pi * readings.frequency[:, None]
+        drive = brake.drive(readings.frequency)
+        torque = brake.torque(net - drive, omega)
+        rippled = self._ripple(meters, drive + omega * torque, omega, swing)
+        torque = brake.torque(net - drive - rippled, omega)
+        return LoadLoss(net - drive - omega * torque, np.zeros_like(net))
+
+    def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
+        brake, omega = _brake(meters), 2 * np.pi * asked.frequency[:, None]
+        torque = (shaft - brake.drive(asked.frequency)) / omega
+        rippled = self._ripple(meters, shaft, omega, swing)
+        return LoadLoss(brake.loss(torque, omega) + rippled, np.zeros_like(shaft))
+
+    def _ripple(self, meters: Meters, shaft: FloatArray, omega: FloatArray, swing: FloatArray) -> FloatArray:
+        """What a torque that swings costs beyond its mean: the loss that grows with its square. [W]"""
+        follows = np.minimum(swing, LARGEST_SWING * np.maximum(shaft, 0.0))
+        return np.asarray(_brake(meters).square * (meters.ripple * follows / omega) ** 2)
+
+
 UNKNOWN = Unknown()
 FITTED = FittedConstants()
+BRAKED = Braked()
 # the best last
-ROUTES: dict[str, Route] = {r.name: r for r in (UNKNOWN, FITTED, Incremental(), MotorConstants(), MeasuredCurrent())}
+ROUTES: dict[str, Route] = {
+    r.name: r for r in (UNKNOWN, FITTED, Incremental(), MotorConstants(), MeasuredCurrent(), BRAKED)
+}
 
 
 def choose_route(rig: Rig, *groups: Readings) -> Route:
@@ -251,6 +293,12 @@ def shaft_power(  # noqa: PLR0913 - all that a reading's split depends on
         )
     loss, copper = (np.where(np.isfinite(part), part, part[:, :1]) for part in (found.total, found.copper))
     return Shaft(total, loss, copper, motor.air_gap_power(net, loss))
+
+
+def _brake(meters: Meters) -> Brake:
+    if meters.brake is None:
+        raise ValueError("the braked route needs a braked sweep to have been fitted")
+    return meters.brake
 
 
 def _form_factor(meters: Meters, shaft: FloatArray, swing: FloatArray) -> FloatArray:

@@ -28,6 +28,8 @@ class Readings:
     voltage: FloatArray  # [V] as read, where power is the product of volts and amperes; nan elsewhere
     bus_current: FloatArray  # [A] as read beside it: at the motor's terminals, or on the bus before a controller
     current: FloatArray  # [A] of the motor
+    torque: FloatArray  # [N m] of a brake at the crank
+    brake_force: FloatArray  # [N]
     winding: FloatArray  # [K]
     mean_pressure: FloatArray  # [Pa]
     pressure_amplitude: FloatArray  # [Pa] half of peak to peak

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driveloss.bench.records import STAGES as EVERY_STAGE
-from driveloss.bench.records import FloatArray, Sweep
+from driveloss.bench.records import WITNESS_STAGES, FloatArray, Sweep
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.ladder import static_swing
@@ -18,7 +18,7 @@ from driveloss.fit.readings import Readings, Rung, by_rung, gather
 from driveloss.fit.scatter import UNIFORM_SD
 from driveloss.say.numbers import bar
 
-STAGES = EVERY_STAGE[:-1]  # all but loaded
+STAGES = tuple(stage for stage in EVERY_STAGE if stage not in (*WITNESS_STAGES, "loaded"))
 FEWEST_FOR_SHAPE = 4  # readings from which a change that grows with frequency is looked for beside the mean
 # The calibration's scatter follows one law for all rungs, so for a single rung it counts as no more than so many
 # degrees of freedom. A rule of ours: with it false alarms come as often as stated on random simulated benches.

@@ -278,6 +278,19 @@ def home_without_motor(rng: np.random.Generator, case: Case) -> Case:
     return leaving_out(home_without_efficiency(rng, case), *MOTOR_CONSTANTS)
 
 
+def home_braked(rng: np.random.Generator, case: Case) -> Case:
+    """The typical home bench without any motor constants, but driven against a brake at three speeds."""
+    case = home_without_motor(rng, case)
+    truth, protocol = case.truth, case.protocol
+    speeds = np.repeat(np.round(np.array([0.45, 0.7, 0.95]) * truth.top_frequency, 2), 5)
+    parts = loaded_parts(truth, "one", np.array([truth.top_frequency]), AMBIENT)
+    most = float(parts["pneumatic_W"][0] + parts["seal_W"][0]) * 1.15 / (2 * np.pi * truth.top_frequency)
+    torques = tuple(np.tile(np.array([0.2, 0.4, 0.6, 0.8, 1.0]) * most, 3).round(4).tolist())
+    braked = PlannedSweep("braked", tuple(speeds.tolist()), "braked.csv", torques=torques)
+    limits = replace(protocol.limits, torque_gain=0.01)
+    return replace(case, protocol=replace(protocol, sweeps=(*protocol.sweeps, braked), limits=limits))
+
+
 def nothing_stated(rng: np.random.Generator, case: Case) -> Case:
     """Three sweeps of a bench supply's power, a bore and a stroke."""
     case = home(rng, case)
@@ -370,6 +383,7 @@ CLASSES: dict[str, Build] = {
     "home": home,
     "home, no efficiency": home_without_efficiency,
     "home, no motor": home_without_motor,
+    "home, braked": home_braked,
     "nothing stated": nothing_stated,
     "lab": lab,
     "sleeve 0.05": partial(sleeve, 0.05),

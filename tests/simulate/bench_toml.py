@@ -32,6 +32,7 @@ STAGES = {
     "standby": "controller on, nothing turns",
     "motor-alone": "the motor, uncoupled",
     "piston-disconnected": "+ transmission and crank",
+    "braked": "the same against a brake on the crank",
     "no-load": "+ the piston, ports open",
     "loaded": "the whole machine at work",
 }
@@ -131,6 +132,7 @@ def meter(protocol: Protocol) -> list[str]:
     return [
         *lines,
         entry("frequency", f"{limits.frequency:.6g} Hz"),
+        *([entry("torque", f"{limits.torque_gain * 100:.6g} %")] if limits.torque_gain else []),
         entry("linearity", f"{bent * 100:.6g} %", "what bends with the reading"),
     ]
 

@@ -49,6 +49,7 @@ class Limits:
     brush_drop: float = 0.0  # [V]
     controller_efficiency: float = 0.0  # absolute
     pin_friction: float = 0.0  # fraction
+    torque_gain: float = 0.0  # of a brake's
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,7 @@ class PlannedSweep:
     delimiter: str = ","
     remarks: tuple[str, ...] = ()  # comment lines at the top of the file
     notes: tuple[tuple[int, str], ...] = ()  # (row, text) for a note column; row 1 = first
+    torques: tuple[float, ...] = ()  # [N m] of a brake at the crank, one a reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +240,7 @@ class Readings:
     shown_current: FloatArray
     shown_voltage: FloatArray
     thermometer: FloatArray  # [K] noise of cold end, hot end and coolant; shape (3, readings)
+    torque_gain: float  # error of the brake, common to its readings
 
 
 def true_states(truth: Truth, protocol: Protocol, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
@@ -267,6 +270,8 @@ def air_gap_power(
     for sweep, part in zip(protocol.sweeps, slices(protocol).values(), strict=True):
         if sweep.stage not in ("standby", "motor-alone"):
             power[part] += truth.linkage.power(2 * np.pi * f[part])
+        if sweep.torques:
+            power[part] += 2 * np.pi * f[part] * np.array(sweep.torques) / truth.transmission_efficiency
         if sweep.stage == "no-load":
             cylinder = truth.cylinder(sweep.cylinder)
             turn = open_turn(truth, cylinder, f[part], p[part])
@@ -316,6 +321,7 @@ def read_instruments(
         shown_current=through * share * (1 + current_gain) * slip,
         shown_voltage=volts * (1 + errors.voltage_gain),
         thermometer=thermometer,
+        torque_gain=protocol.limits.torque_gain * (rng.uniform(-1, 1) if protocol.limits.torque_gain else 0.0),
     )
 
 
@@ -362,6 +368,8 @@ def columns(sweep: PlannedSweep, part: slice, seen: Readings, truth: Truth, prot
     if protocol.amplitude_column and sweep.stage == "loaded":
         swing = pressure_amplitude(truth, truth.cylinder(sweep.cylinder), seen.frequency[part], seen.pressure[part])
         table["pressure amplitude [bar]"] = (swing / BAR, 3)
+    if sweep.torques:
+        table["torque [N*m]"] = (np.array(sweep.torques) * (1 + seen.torque_gain), 4)
     if protocol.temperature_columns and sweep.stage == "loaded":
         table |= temperatures(truth, protocol, runs[sweep.file], seen.thermometer[:, part])
     return table
