@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ import numpy as np
 from driveloss.bench.csvtext import CsvTable, read_bytes, read_table
 from driveloss.bench.quantity import NUMBER, check_range
 from driveloss.bench.records import CYLINDER_STAGES, FloatArray, Sweep, SweepSpec
-from driveloss.bench.rules import columns_of
+from driveloss.bench.rules import Kind, columns_of
 from driveloss.bench.units import Conversion, conversion_to, did_you_mean, shown
 from driveloss.errors import InputError
 
@@ -55,7 +56,7 @@ def read_sweep(path: Path, spec: SweepSpec, ambient_pressure: float | None = Non
     """
     stage, data = spec.stage, read_bytes(path, spec.file)
     table = read_table(data, spec.file)
-    columns, left_out = _columns(table, ambient_pressure)
+    columns, left_out = find_columns(table, KINDS, ambient_pressure)
     _check_columns(columns, left_out, table, stage)
     _check_second_header(columns, table)
     _check_decimal_mark(columns, table)
@@ -83,8 +84,11 @@ def heading(field: str) -> str:
 LeftOut = list[tuple[str, str]]  # headings that are not known, and what may have been meant
 
 
-def _columns(table: CsvTable, ambient_pressure: float | None) -> tuple[dict[str, Column], LeftOut]:
-    """The columns of numbers by name, and what is left out beside notes."""
+def find_columns(
+    table: CsvTable, kinds: Mapping[str, Kind], ambient_pressure: float | None
+) -> tuple[dict[str, Column], LeftOut]:
+    """The columns of numbers by name, of the kinds that may stand in the file, and what is left out beside notes."""
+    known = (*kinds, "note")
     read: dict[str, str] = {}
     columns: dict[str, Column] = {}
     left_out = []
@@ -93,17 +97,21 @@ def _columns(table: CsvTable, ambient_pressure: float | None) -> tuple[dict[str,
         at = table.where(table.header_line, written)
         if name in read:
             raise InputError(f"{at}: duplicate column, '{shown(read[name])}' was read before")
-        if name not in _NAMES:
-            left_out.append((written, did_you_mean(re.sub(r"\s*\(.*", "", name), _NAMES, likeness=0.75)))
+        if name not in known:
+            left_out.append((written, did_you_mean(re.sub(r"\s*\(.*", "", name), known, likeness=0.75)))
             continue
         read[name] = written
         if name != "note":
-            if not unit:
-                raise InputError(f"{at}: the unit is missing: expected '{name} [{KINDS[name].example}]'")
-            gauge = None if name == "pressure amplitude" else ambient_pressure
-            scale = conversion_to(unit, KINDS[name], at, gauge)
-            columns[name] = Column(index, name, written, unit, scale)
+            columns[name] = Column(index, name, written, unit, _scale(name, unit, kinds[name], at, ambient_pressure))
     return columns, left_out
+
+
+def _scale(name: str, unit: str, kind: Kind, at: str, ambient_pressure: float | None) -> Conversion:
+    if not kind.unit:
+        return Conversion(1.0, 0.0, frozenset())
+    if not unit:
+        raise InputError(f"{at}: the unit is missing: expected '{name} [{kind.example}]'")
+    return conversion_to(unit, kind, at, None if name == "pressure amplitude" else ambient_pressure)
 
 
 def _name_and_unit(written: str) -> tuple[str, str]:

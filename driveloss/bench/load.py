@@ -10,7 +10,8 @@ from pathlib import Path, PureWindowsPath
 import numpy as np
 
 from driveloss.bench.columns import read_sweep
-from driveloss.bench.records import Bench, Rig, Sweep, SweepSpec
+from driveloss.bench.recordings import read_recording
+from driveloss.bench.records import Bench, RecordingSpec, Rig, Sweep, SweepSpec
 from driveloss.bench.toml import Config, read_config
 from driveloss.bench.units import did_you_mean, shown
 from driveloss.errors import InputError
@@ -35,7 +36,10 @@ def load_bench(path: Path | str) -> Bench:
     _check_ladder(sweeps, config)
     _check_brake(sweeps, config.rig)
     notices = (*config.notices, *(notice for _, notices in read for notice in notices))
-    return Bench(folder, _in_order(config.rig, sweeps), sweeps, config.sha256, notices)
+    recordings = tuple(
+        read_recording(_inside(folder, spec), spec, config.rig.ambient_pressure.value) for spec in config.recordings
+    )
+    return Bench(folder, _in_order(config.rig, sweeps), sweeps, config.sha256, notices, recordings)
 
 
 def _in_order(rig: Rig, sweeps: Sequence[Sweep]) -> Rig:
@@ -74,7 +78,7 @@ def _files(folder: Path, config: Config) -> list[Path]:
     return list(named)
 
 
-def _inside(folder: Path, spec: SweepSpec) -> Path:
+def _inside(folder: Path, spec: SweepSpec | RecordingSpec) -> Path:
     written = spec.file
     if not written.strip() or not written.isprintable():
         raise InputError(f"{spec.where}: expected a file name, read '{shown(written)}'")
@@ -93,7 +97,7 @@ def _inside(folder: Path, spec: SweepSpec) -> Path:
     return file
 
 
-def _missing(folder: Path, spec: SweepSpec, file: Path) -> str:
+def _missing(folder: Path, spec: SweepSpec | RecordingSpec, file: Path) -> str:
     if file.exists():
         return f"{spec.where}: expected a file of readings, '{shown(spec.file)}' is none"
     hint = did_you_mean(spec.file, (entry.name for entry in folder.iterdir()))

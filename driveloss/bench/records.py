@@ -265,6 +265,27 @@ class SweepSpec:
     where: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingSpec:
+    """One [[recordings]] table: pressure through the cycle of a loaded run, and how messages call its place."""
+
+    file: str = text("recording.csv")
+    cylinder: str = text("narrow")
+    frequency: Quantity | None = key(
+        "frequency", "Hz", "10 Hz", 1e-3, 1000, "was it in rpm?", "of the crank, where no time column tells",
+        default=None)
+    mean_pressure: float | None = key(
+        "pressure", "Pa", "2 bar", 1e3, 1e8, "was it in bar?",
+        "absolute; ambient unless given", default=None, limit_in="[meter] pressure")
+    dead_centre: Quantity | None = key(
+        "angle", "rad", "0 deg +/- 1 deg", -7, 7, "was it in deg?",
+        "crank angle of the file (or after its index mark) at which the piston is at its top", default=None)
+    sensor_lag: Quantity | None = key(
+        "time", "s", "0.2 ms +/- 0.1 ms", 0, 1, "was it in ms?",
+        "time constant of the pressure sensor with its tube", default=None)
+    where: str
+
+
 # fmt: on
 
 _TEMPERATURE = ("temperature", "K", "degC", 2000.0, "which unit was it in?")
@@ -329,6 +350,34 @@ class Sweep:
         return f"Sweep({self.file!r}, {self.stage}{cylinder}, {len(self)} readings)"
 
 
+@dataclass(frozen=True, kw_only=True)
+class Recording:
+    """Pressure through several turns, shape (n,) each; its mean does not matter, so it may be gauge.
+
+    One of crank angle, time with index marks, or time with a volume.
+    """
+
+    file: str
+    sha256: str
+    cylinder: str
+    frequency: Quantity | None  # [Hz]
+    mean_pressure: float  # [Pa]
+    dead_centre: Quantity | None  # [rad]
+    sensor_lag: Quantity | None  # [s]
+    line: NDArray[np.int64]
+    pressure: FloatArray  # [Pa]
+    angle: FloatArray | None = None  # [rad] of the crank
+    time: FloatArray | None = None  # [s]
+    index: FloatArray | None = None  # above zero while the mark passes
+    volume: FloatArray | None = None  # [m^3], from any zero
+
+    def __len__(self) -> int:
+        return len(self.pressure)
+
+    def __repr__(self) -> str:
+        return f"Recording({self.file!r}, {self.cylinder!r}, {len(self)} samples)"
+
+
 @dataclass(frozen=True)
 class Bench:
     """A rig, its sweeps in the order of bench.toml, and notices about what was left unread."""
@@ -338,6 +387,7 @@ class Bench:
     sweeps: tuple[Sweep, ...]
     sha256: str  # of bench.toml
     notices: tuple[str, ...] = ()
+    recordings: tuple[Recording, ...] = ()
 
     def __repr__(self) -> str:
         return f"Bench({self.rig.title!r}, {len(self.sweeps)} sweeps)"

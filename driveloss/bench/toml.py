@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from driveloss.bench.csvtext import read_bytes, utf8
 from driveloss.bench.quantity import parse_limits, parse_quantity
-from driveloss.bench.records import CYLINDER_STAGES, FieldError, Limits, Quantity, Rig, SweepSpec
+from driveloss.bench.records import CYLINDER_STAGES, FieldError, Limits, Quantity, RecordingSpec, Rig, SweepSpec
 from driveloss.bench.rules import Key, keys_of, names_in
 from driveloss.bench.units import did_you_mean, shown
 from driveloss.errors import InputError
@@ -31,6 +31,7 @@ class Config:
     sweeps: tuple[SweepSpec, ...]
     sha256: str
     notices: tuple[str, ...] = ()
+    recordings: tuple[RecordingSpec, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,11 +175,11 @@ def read_config(path: Path) -> Config:
     """Read bench.toml. InputError names file, line and key of what is missing, unknown or out of range."""
     data = read_bytes(path, str(path))
     source = Source(path.name, utf8(data, path.name).replace("\r\n", "\n"))
-    top = Table(source, (), _parse(source), ("schema", *names_in(Rig), "sweeps"))
+    top = Table(source, (), _parse(source), ("schema", *names_in(Rig), "sweeps", "recordings"))
     _check_schema(top)
     rig = read_record(top, Rig, title=path.parent.resolve().name)
-    sweeps = _sweeps(top, rig)
-    return Config(rig, sweeps, hashlib.sha256(data).hexdigest(), tuple(source.notices))
+    sweeps, recordings = _sweeps(top, rig), _recordings(top, rig)
+    return Config(rig, sweeps, hashlib.sha256(data).hexdigest(), tuple(source.notices), recordings)
 
 
 def _parse(source: Source) -> dict[str, Any]:
@@ -208,13 +209,28 @@ def _check_schema(top: Table) -> None:
 
 
 def _sweeps(top: Table, rig: Rig) -> tuple[SweepSpec, ...]:
-    values = top.values.get("sweeps", [])
-    if not isinstance(values, list):
-        raise top.refusal("expected [[sweeps]] in double brackets", "sweeps")
-    if not values:
+    tables = _tables(top, "sweeps", SweepSpec)
+    if not tables:
         raise InputError(f"{top.where()}: expected at least one table [[sweeps]], read none")
-    tables = (Table(top.source, ("sweeps", i), value, names_in(SweepSpec)) for i, value in enumerate(values))
     return tuple(_sweep(table, rig) for table in tables)
+
+
+def _tables(top: Table, name: str, record: type) -> list[Table]:
+    """The tables [[name]]."""
+    values = top.values.get(name, [])
+    if not isinstance(values, list):
+        raise top.refusal(f"expected [[{name}]] in double brackets", name)
+    return [Table(top.source, (name, i), value, names_in(record)) for i, value in enumerate(values)]
+
+
+def _recordings(top: Table, rig: Rig) -> tuple[RecordingSpec, ...]:
+    found = []
+    for table in _tables(top, "recordings", RecordingSpec):
+        for key in ("file", "cylinder"):
+            table.require(key, '"..."')
+        table.text("cylinder", rig.cylinders)
+        found.append(read_record(table, RecordingSpec, rig.ambient_pressure, where=table.where("file")))
+    return tuple(found)
 
 
 def _sweep(table: Table, rig: Rig) -> SweepSpec:

@@ -224,7 +224,8 @@ class Calibration:
         swing: standard deviation over the cycle of the power that the crank takes, (m, 1 + draws); none unless given.
         """
         speed = motor.motor_speed(frequency[:, None], self.meters.ratio)
-        amps = shaft / (self.torque_constant * speed)
+        per_ampere = self.torque_constant * speed  # [V]; a constant fitted to zero explains no current
+        amps = shaft / np.where(per_ampere > 0, per_ampere, np.nan)
         steady = np.zeros_like(shaft) if swing is None else swing
         return self.route.loss_at_shaft(shaft, Asked(frequency, amps, self._resistance(shaft)), self.meters, steady)
 
