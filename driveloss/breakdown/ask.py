@@ -9,10 +9,12 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from driveloss.bench.records import FloatArray, Sweep
+from driveloss.bench.records import FloatArray, Recording, Sweep
 from driveloss.breakdown.assumed import Assumed, assumptions_at_work
 from driveloss.breakdown.cycle import Cycle, loaded_cycle
 from driveloss.breakdown.doubt import doubt, flagged_suspects
+from driveloss.breakdown.joint import Verdict, joined, judge
+from driveloss.breakdown.recorded import Recorded, recorded_work
 from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
@@ -89,6 +91,9 @@ class Breakdown(Answer):
     readings: Readings
     draws: Draws
     flags: tuple[tuple[str, ...], ...]
+    recorded: tuple[Recorded, ...] = ()
+    verdict: Verdict | None = None  # on subtraction against recordings; None without any
+    by_subtraction: FloatArray | None = None  # net power before recordings joined in, (n, 1 + draws) [W]
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.breakdown.tell:breakdown"
     lists: ClassVar[tuple[str, ...]] = ("runs",)
@@ -120,18 +125,25 @@ class Breakdown(Answer):
         return tuple(Run(**{name: column[i] for name, column in columns.items()}) for i in range(len(self.readings)))
 
 
-def breakdown(calibration: Calibration, sweeps: Iterable[Sweep]) -> Breakdown:
-    """Split every loaded reading among `sweeps`.
+def breakdown(calibration: Calibration, sweeps: Iterable[Sweep], recordings: Iterable[Recording] = ()) -> Breakdown:
+    """Split every loaded reading among `sweeps`, joined with recordings of the pressure where they agree.
 
     Raises InputError where there is none, or where the calibration lacks its cylinder or needs the motor current.
     """
     readings = gather(calibration.rig, sweeps, ("loaded",))
     _check(calibration, readings)
     rng = stream(calibration.seed, "breakdown")
-    parts = _split(calibration, readings, rng)
+    parts = subtracted = _split(calibration, readings, rng)
+    recorded, verdict = recorded_work(calibration, readings, recordings), None
+    if recorded:
+        verdict = judge(parts["pneumatic"], readings.frequency, recorded)
+        parts = joined(parts, verdict) if verdict.agree else parts
     draws = parts | _heat(calibration, readings, parts) | {"subtraction": _subtracted(calibration, readings, parts)}
     flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
-    return Breakdown(calibration, readings, draws, flagged_suspects(calibration, readings, flags))
+    if verdict is not None and not verdict.agree:
+        flags = tuple((*own, "witnesses-disagree") for own in flags)
+    flags = flagged_suspects(calibration, readings, flags)
+    return Breakdown(calibration, readings, draws, flags, recorded, verdict, subtracted["pneumatic"])
 
 
 def _check(calibration: Calibration, readings: Readings) -> None:

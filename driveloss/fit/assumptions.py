@@ -424,6 +424,10 @@ ASSUMPTIONS |= {
 }
 
 
+DEAD_CENTRE = Quantity(0.0, float(np.radians(2.0)))  # [rad] of a recording's crank angle, where nothing is stated
+SENSOR_LAG = Quantity(0.15e-3, 0.15e-3)  # [s] of its sensor with a short tube: common practice
+
+
 def assumed(name: str, holder: Rig | Cylinder) -> Assumption | None:
     """The row that stands in for a field of fit/meters of a rig or cylinder; None where there is nothing to assume."""
     return next((row for row in ASSUMPTIONS.get(name, ()) if row.applies(holder)), None)

@@ -51,15 +51,21 @@ def over_runs(half_widths: FloatArray) -> float:
     return float(np.sqrt(np.mean(half_widths**2)))
 
 
+def named_errors(*meters: Meters) -> list[tuple[str, FloatArray]]:
+    """Source and draws of the common errors of one or more benches; shared ones once."""
+    distinct: dict[bytes, tuple[str, FloatArray]] = {}
+    for one in meters:
+        distinct |= {draws.tobytes(): (source, draws) for source, draws in one.errors()}
+    return list(distinct.values())
+
+
 class Attribution:
     """The common errors of one or more benches, ready to explain any answer drawn with them."""
 
     def __init__(self, *meters: Meters):
-        distinct: dict[bytes, tuple[str, FloatArray]] = {}
-        for one in meters:
-            distinct |= {draws.tobytes(): (source, draws) for source, draws in one.errors()}  # shared ones count once
-        self._sources = [source for source, _ in distinct.values()]
-        columns = [draws[1:] - draws[1:].mean() for _, draws in distinct.values()]
+        errors = named_errors(*meters)
+        self._sources = [source for source, _ in errors]
+        columns = [draws[1:] - draws[1:].mean() for _, draws in errors]
         self._design = np.array([c / np.linalg.norm(c) for c in columns]).T
         self._inverse = np.linalg.pinv(self._design) if columns else None
 

@@ -81,6 +81,12 @@ FLAGS = {
         "None.",
         cure="read the cold end beside each run.",
     ),
+    "witnesses-disagree": Flag(
+        "Recordings of the pressure tell another net power than subtraction does, beyond what both leave open; the "
+        "subtraction is given here.",
+        "Either way.",
+        cure="see which assumption would reconcile them.",
+    ),
     "not-cooling": Flag(
         "The cold end was not below the hot end, or not surely so within the thermometers' limits of error, so no "
         "ceiling can be given.",

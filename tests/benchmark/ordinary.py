@@ -42,6 +42,7 @@ from simulate import (
 from simulate.bench_toml import NEW_KEYS
 from simulate.draw import draw_law, draw_seal, nice
 from simulate.machine import FloatArray, loaded_parts, loaded_turn, open_turn, ripple_factor
+from simulate.recording import PlannedRecording
 from simulate.rig import in_order
 
 import driveloss
@@ -291,6 +292,17 @@ def home_braked(rng: np.random.Generator, case: Case) -> Case:
     return replace(case, protocol=replace(protocol, sweeps=(*protocol.sweeps, braked), limits=limits))
 
 
+def witnessed(rng: np.random.Generator, case: Case) -> Case:
+    """The same braked, and the pressure recorded through the cycle at three speeds."""
+    case = home_braked(rng, case)
+    speeds = [sweep for sweep in case.protocol.sweeps if sweep.stage == "loaded"][0].frequencies
+    recordings = tuple(
+        PlannedRecording("one", speed, AMBIENT, f"recording-{number}.csv")
+        for number, speed in enumerate(speeds[::3], 1)
+    )
+    return replace(case, protocol=replace(case.protocol, recordings=recordings))
+
+
 def nothing_stated(rng: np.random.Generator, case: Case) -> Case:
     """Three sweeps of a bench supply's power, a bore and a stroke."""
     case = home(rng, case)
@@ -384,6 +396,7 @@ CLASSES: dict[str, Build] = {
     "home, no efficiency": home_without_efficiency,
     "home, no motor": home_without_motor,
     "home, braked": home_braked,
+    "home, witnessed": witnessed,
     "nothing stated": nothing_stated,
     "lab": lab,
     "sleeve 0.05": partial(sleeve, 0.05),
@@ -477,7 +490,7 @@ def run_bench(job: tuple[str, int], seed: int, draws: int, old_keys: bool) -> Ou
         try:
             bench = driveloss.load_bench(Path(folder) / "bench")
             calibration = driveloss.calibrate(bench, draws=draws, compare=False)
-            runs = driveloss.breakdown(calibration, bench.sweeps).runs
+            runs = driveloss.breakdown(calibration, bench.sweeps, bench.recordings).runs
         except (driveloss.InputError, np.linalg.LinAlgError) as error:
             return Outcome(refused=f"{type(error).__name__}: {error}")
     rows = tuple(row for run in runs for row in compared(answer, run))

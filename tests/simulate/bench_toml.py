@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from simulate.machine import CELSIUS, CylinderTruth, Truth
+from simulate.recording import table
 
 if TYPE_CHECKING:
     from simulate.rig import Limits, PlannedSweep, Protocol
@@ -55,6 +56,7 @@ def bench_toml(stated: Truth, protocol: Protocol, incremental_efficiency: float)
             )
         ),
         *(sweep(one, protocol) for one in protocol.sweeps),
+        *(table(one) for one in protocol.recordings),
     ]
     return "\n\n".join("\n".join(lines) for lines in sections if lines) + "\n"
 
@@ -133,6 +135,7 @@ def meter(protocol: Protocol) -> list[str]:
         *lines,
         entry("frequency", f"{limits.frequency:.6g} Hz"),
         *([entry("torque", f"{limits.torque_gain * 100:.6g} %")] if limits.torque_gain else []),
+        *([entry("pressure", f"{100 * protocol.recordings[0].pressure_gain:g} %")] if protocol.recordings else []),
         entry("linearity", f"{bent * 100:.6g} %", "what bends with the reading"),
     ]
 

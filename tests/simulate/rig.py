@@ -22,6 +22,7 @@ from simulate.machine import (
     pressure_amplitude,
     ripple_factor,
 )
+from simulate.recording import PlannedRecording, recording_text
 
 BAR = 1e5
 
@@ -105,6 +106,7 @@ class Protocol:
     leaves_out: frozenset[str] = frozenset()  # keys not stated, as "motor.brush_drop"
     meter_curve: float = 0.0  # share of the meter's gain limit that is a smooth unknown function of the reading
     slips: tuple[Slip, ...] = ()
+    recordings: tuple[PlannedRecording, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,6 +422,9 @@ def write_bench(
     for sweep in protocol.sweeps:
         table = columns(sweep, where[sweep.file], seen, truth, protocol, runs)
         (folder / sweep.file).write_text(csv_text(table, sweep), encoding="utf-8", newline="\n")
+    for plan in protocol.recordings:
+        text = recording_text(truth, plan, plan.frequency, rng)
+        (folder / plan.file).write_text(text, encoding="utf-8", newline="\n")
     text = bench_toml(stated, protocol, incremental_efficiency(truth, seen))
     (folder / "bench.toml").write_text(text, encoding="utf-8", newline="\n")
     return Answer(

@@ -1,0 +1,80 @@
+"""Two ways to the same watt joined: the draws moved to where the witnesses agree, by what both rest on.
+
+The draws hold every common error, so their covariance tells how far the disagreement of two witnesses speaks for each
+error and each part. Moving all parts by the regression on the disagreement is the best linear answer of both (Kalman's
+update; JCGM 101 leaves the form open), and as it is linear the parts still add up in every draw.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from driveloss.bench.records import FloatArray
+from driveloss.breakdown.recorded import Recorded
+from driveloss.fit.contributions import named_errors
+from driveloss.fit.meters import Meters
+
+AGREE = 0.05  # chance of a larger disagreement than theirs, below which witnesses are kept apart
+AS_READ = ("input", "standby")
+FARTHEST = 3.0  # times its limit that an error may have to be to be named as what would reconcile them
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether subtraction and recordings agree; `apart` (recordings, 1 + draws) is by how much not. [W]"""
+
+    apart: FloatArray
+    chance: float
+
+    @property
+    def agree(self) -> bool:
+        """Within what both leave open."""
+        return self.chance >= AGREE
+
+
+def judge(net: FloatArray, frequency: FloatArray, recorded: Sequence[Recorded]) -> Verdict:
+    """Compare net powers by subtraction (n, 1 + draws) [W] at frequency (n,) [Hz] with what recordings tell."""
+    from scipy.special import chdtrc
+
+    apart = np.array([net[one.runs].mean(axis=0) - one.work * frequency[one.runs].mean() for one in recorded])
+    spread = np.atleast_2d(np.cov(apart[:, 1:]))
+    distance = float(apart[:, 0] @ np.linalg.pinv(spread) @ apart[:, 0])
+    return Verdict(apart, float(chdtrc(len(apart), distance)))
+
+
+def joined(draws: dict[str, FloatArray], verdict: Verdict) -> dict[str, FloatArray]:
+    """All parts, (n, 1 + draws) by name, where the witnesses agree."""
+    apart = verdict.apart
+    centred = apart[:, 1:] - apart[:, 1:].mean(axis=1, keepdims=True)
+    inverse = np.linalg.pinv(centred @ centred.T)
+
+    def moved(part: FloatArray) -> FloatArray:
+        follows = (part[:, 1:] - part[:, 1:].mean(axis=1, keepdims=True)) @ centred.T @ inverse
+        return np.asarray(part - follows @ apart)
+
+    found = {name: part if name in AS_READ else moved(part) for name, part in draws.items()}
+    others = sum((found[name] for name in ("standby", "transmission", "seal", "pneumatic")), np.zeros(1))
+    found["drive"] = found["input"] - others
+    return found | ({"linkage": found["drive"] - found["motor"]} if "motor" in found else {})
+
+
+def reconcilers(verdict: Verdict, meters: Meters) -> list[tuple[str, float]]:
+    """Errors that would reconcile the witnesses if one alone were to blame, with how many times its limit it would be.
+
+    The least first; those beyond FARTHEST left out. A source of several errors counts by the one that does it most easily.
+    """
+    apart = verdict.apart
+    inverse = np.linalg.pinv(np.atleast_2d(np.cov(apart[:, 1:])))
+    found: dict[str, float] = {}
+    for source, draws in named_errors(meters):
+        error = draws[1:] - draws[1:].mean()
+        slope = apart[:, 1:] @ error / (error @ error)
+        strength = float(slope @ inverse @ slope)
+        if strength > 0:
+            wanted = float(slope @ inverse @ apart[:, 0]) / strength
+            times = abs(wanted) / float(np.abs(error).max())
+            found[source] = min(times, found.get(source, np.inf))
+    return sorted(((s, t) for s, t in found.items() if t <= FARTHEST), key=lambda pair: pair[1])
