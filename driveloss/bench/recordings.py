@@ -137,7 +137,11 @@ def turns(recording: Recording) -> Iterator[Turn]:
 def _turns_by_angle(recording: Recording, angle: FloatArray) -> Iterator[Turn]:
     unwrapped = np.unwrap(angle)
     _check_rising(recording, unwrapped, "crank angle")
-    first, last = np.ceil(unwrapped[0] / (2 * np.pi)), np.floor(unwrapped[-1] / (2 * np.pi) + 1e-9)
+    step = float(np.median(np.diff(unwrapped)))  # a sample stands for the angle up to the next one
+    first, last = (
+        np.ceil((unwrapped[0] - step) / (2 * np.pi) + 1e-6),
+        np.floor((unwrapped[-1] + step) / (2 * np.pi) + 1e-6),
+    )
     frequency = np.nan if recording.frequency is None else recording.frequency.value
     for number in range(int(first), int(last)):
         inside = (unwrapped >= 2 * np.pi * number) & (unwrapped < 2 * np.pi * (number + 1))

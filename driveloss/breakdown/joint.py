@@ -64,7 +64,7 @@ def joined(draws: dict[str, FloatArray], verdict: Verdict) -> dict[str, FloatArr
 def reconcilers(verdict: Verdict, meters: Meters) -> list[tuple[str, float]]:
     """Errors that would reconcile the witnesses if one alone were to blame, with how many times its limit it would be.
 
-    The least first; those beyond FARTHEST left out. A source of several errors counts by the one that does it most easily.
+    The least first; those beyond FARTHEST left out. A source of several errors counts by the one that does it best.
     """
     apart = verdict.apart
     inverse = np.linalg.pinv(np.atleast_2d(np.cov(apart[:, 1:])))
