@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from driveloss.predict import predict as predict
     from driveloss.recheck.ask import recheck as recheck
     from driveloss.say.calibration import save_calibration as save_calibration
+    from driveloss.witnesses.ask import witnesses as witnesses
 
     __version__: str
 
@@ -44,6 +45,7 @@ _HOMES = {
     "predict": "driveloss.predict",
     "plan": "driveloss.plan",
     "recheck": "driveloss.recheck.ask",
+    "witnesses": "driveloss.witnesses.ask",
     "draw": "driveloss.figures",
     **dict.fromkeys(("DrivelossError", "InputError", "OutputError", "MissingPackageError"), "driveloss.errors"),
 }

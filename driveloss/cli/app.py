@@ -16,6 +16,7 @@ from driveloss.cli.predict import predict
 from driveloss.cli.recheck import recheck
 from driveloss.cli.report import report
 from driveloss.cli.template import template
+from driveloss.cli.witnesses import witnesses
 
 app = typer.Typer(
     name="driveloss",
@@ -30,6 +31,7 @@ COMMANDS: dict[Callable[..., None], str] = {
     recheck: "Test new readings against a calibration.",
     losses: "Losses at any frequency, from a calibration.",
     breakdown: "Split every loaded reading into its parts.",
+    witnesses: "Lay every way to the same watt side by side.",
     compare: "Put seals, bores and pressures side by side.",
     predict: "Predict a bore, pressure or frequency not tried.",
     report: "Write one HTML page with tables and figures.",

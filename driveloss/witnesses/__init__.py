@@ -1,0 +1,1 @@
+"""Every way to the same watt side by side."""
