@@ -15,7 +15,7 @@ from operator import attrgetter
 
 import numpy as np
 
-from driveloss.bench.records import Aftercooler, Bench, Cylinder, Rig, Sweep
+from driveloss.bench.records import Aftercooler, Bench, Cylinder, Rig, Recording, Sweep
 from driveloss.bench.rules import keys_of
 from driveloss.errors import InputError
 from driveloss.fit import DRAWS, SEED
@@ -92,6 +92,7 @@ class Subject:
     name: str
     calibration: Calibration
     sweeps: tuple[Sweep, ...]
+    recordings: tuple[Recording, ...] = ()
     shared: Shared = Shared()  # what was said of it and the benches calibrated with it
 
     def has_in_common(self, other: Subject, origin: str) -> bool:
@@ -130,7 +131,7 @@ def calibrate_together(  # noqa: PLR0913 - what a user may ask for
         calibration = calibrate(
             bench, family, draws=draws, seed=own, active=active, keep_all=keep_all, compare=False, meters=meters
         )
-        subjects.append(Subject(name, calibration, bench.sweeps, shared))
+        subjects.append(Subject(name, calibration, bench.sweeps, bench.recordings, shared))
     return tuple(subjects)
 
 
