@@ -38,7 +38,10 @@ LADDER = """
 # The tear-down ladder: each stage takes one element away. "standby" and "motor-alone" are optional.
 # Sweep each cylinder without load before its loaded runs and again straight after them, everything still warm.
 # List the one after behind the loaded sweeps, as here: it tells whether the seal drags as it did before, and how far
-# one sweep lies off another. With several cylinders, write the last three tables once for each."""
+# one sweep lies off another. With several cylinders, write the last three tables once for each.
+# Two more measurements replace most of what is otherwise assumed: a sweep with stage = "braked" (no piston, the crank
+# drives a brake or a generator; a column torque [N*m], or brake force [N] with [brake] arm), and [[recordings]] of
+# the pressure through the cycle (file, cylinder, frequency; columns crank angle [deg] and pressure [kPa])."""
 
 ALWAYS_SAID = ("frequency", "power", "voltage", "current", "mean_pressure")
 FURTHER = ", ".join(heading(field) for field in columns_of(Sweep) if field not in ALWAYS_SAID)

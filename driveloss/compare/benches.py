@@ -15,7 +15,7 @@ from operator import attrgetter
 
 import numpy as np
 
-from driveloss.bench.records import Aftercooler, Bench, Cylinder, Rig, Recording, Sweep
+from driveloss.bench.records import Aftercooler, Bench, Cylinder, Recording, Rig, Sweep
 from driveloss.bench.rules import keys_of
 from driveloss.errors import InputError
 from driveloss.fit import DRAWS, SEED

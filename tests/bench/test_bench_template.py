@@ -5,10 +5,12 @@ from bench_folder import KEYS
 
 from driveloss.bench.columns import KINDS
 from driveloss.bench.load import load_bench
-from driveloss.bench.records import STAGES, Rig
+from driveloss.bench.records import STAGES as EVERY_STAGE
+from driveloss.bench.records import WITNESS_STAGES, Rig
 from driveloss.bench.rules import keys_of
 from driveloss.bench.template import CAUTIONS, SHEETS, template_files
 
+STAGES = tuple(stage for stage in EVERY_STAGE if stage not in WITNESS_STAGES)  # of the ladder
 FILES = {name: content.decode() for name, content in template_files().items()}
 BENCH = FILES["bench.toml"]
 NUMBERS = {"frequency": "5.0", "power": "7.5", "mean pressure": "2.0"}

@@ -295,7 +295,7 @@ def home_braked(rng: np.random.Generator, case: Case) -> Case:
 def witnessed(rng: np.random.Generator, case: Case) -> Case:
     """The same braked, and the pressure recorded through the cycle at three speeds."""
     case = home_braked(rng, case)
-    speeds = [sweep for sweep in case.protocol.sweeps if sweep.stage == "loaded"][0].frequencies
+    speeds = next(sweep for sweep in case.protocol.sweeps if sweep.stage == "loaded").frequencies
     recordings = tuple(
         PlannedRecording("one", speed, AMBIENT, f"recording-{number}.csv")
         for number, speed in enumerate(speeds[::3], 1)
