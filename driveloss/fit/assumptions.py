@@ -403,8 +403,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
         ),
         _seal_change(
             "seal between ladder and run",
-            0.72,
-            1.05,
+            0.70,
+            1.06,
             "a no-load sweep straight after the loaded runs, with everything still warm, listed behind them in "
             "bench.toml",
             lambda cylinder: True,

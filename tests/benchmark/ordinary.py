@@ -378,6 +378,9 @@ def two_slips(rng: np.random.Generator, case: Case) -> Case:
 
 
 def sweep_off(rng: np.random.Generator, case: Case) -> Case:
+    """Swept without load before and after the runs, and one of the two sweeps is a tenth off."""
+    after = replace(case.protocol.sweeps[-2], file="no-load-after.csv")
+    case = replace(case, protocol=replace(case.protocol, sweeps=(*case.protocol.sweeps, after)))
     return slips(case, Slip("no-load.csv", None, float(rng.choice([0.9, 1.1]))))
 
 
