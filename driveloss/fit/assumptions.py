@@ -294,7 +294,7 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
         ),
     ),
     "load_friction_share": (
-        _pins("crank.load_friction", 0.0, 0.010, "of the crank radius (rolling)", _bearings("rolling")),
+        _pins("crank.load_friction", 0.0, 0.008, "of the crank radius (rolling)", _bearings("rolling")),
         _pins("crank.load_friction", 0.010, 0.100, "of the crank radius (sleeve)", _bearings("sleeve")),
         _pins("crank.bearings", 0.0, 0.095, "of the crank radius", lambda rig: True),
     ),
@@ -403,8 +403,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
         ),
         _seal_change(
             "seal between ladder and run",
-            0.70,
-            1.06,
+            0.69,
+            1.05,
             "a no-load sweep straight after the loaded runs, with everything still warm, listed behind them in "
             "bench.toml",
             lambda cylinder: True,

@@ -231,7 +231,7 @@ class Braked(Route):
     def _ripple(self, meters: Meters, shaft: FloatArray, omega: FloatArray, swing: FloatArray) -> FloatArray:
         """What a torque that swings costs beyond its mean: the loss that grows with its square. [W]"""
         follows = np.minimum(swing, LARGEST_SWING * np.maximum(shaft, 0.0))
-        return np.asarray(_brake(meters).square * (meters.ripple * follows / omega) ** 2)
+        return np.asarray(_brake(meters).square * (_ripple(meters) * follows / omega) ** 2)
 
 
 UNKNOWN = Unknown()
@@ -301,6 +301,11 @@ def _brake(meters: Meters) -> Brake:
     return meters.brake
 
 
+def _ripple(meters: Meters) -> FloatArray:
+    """Share of the torque's swing that reaches the current, (1 + draws,): small ones are likelier, rotors have inertia."""
+    return np.asarray(meters.ripple**2)
+
+
 def _form_factor(meters: Meters, shaft: FloatArray, swing: FloatArray) -> FloatArray:
     """Rms over mean of the current, (n, 1 + draws), that follows a swing of power [W] about the shaft power [W].
 
@@ -308,4 +313,4 @@ def _form_factor(meters: Meters, shaft: FloatArray, swing: FloatArray) -> FloatA
     needs a flywheel to turn evenly at all, so beyond it the current follows no further.
     """
     relative = np.clip(swing / np.maximum(shaft, 1e-9), 0.0, LARGEST_SWING)
-    return np.asarray(np.hypot(meters.form_factor, meters.ripple * relative))
+    return np.asarray(np.hypot(meters.form_factor, _ripple(meters) * relative))
