@@ -21,7 +21,7 @@ LEAST_STEP = 0.1  # of the power: a rung that adds less may still be off by its 
 UNDER = {"no-load": "piston-disconnected", "piston-disconnected": "motor-alone"}
 LEAST_TOLD = 0.1  # of a sweep's offset that its readings must tell from the course of its rung
 SAME = 1e-9  # relative size below which a column says nothing new
-CAUCHY = 0.5  # scale of the prior, in standard deviations by which a sweep would be off by chance
+CHANCE = 0.25  # where the prior bends, in standard deviations by which a sweep would be off by chance
 WHOLE_LADDER = 4  # readings that its scatter counts as beside a rung's own
 OFF = np.geomspace(1e-3, 1e3, 1201)  # offsets tried, in the same unit
 
@@ -50,15 +50,15 @@ class Spread:
     def drawn(self, rng: np.random.Generator, size: int) -> FloatArray:
         """Relative standard deviation between sweeps in each draw, (size,); zero where chance explains what is seen.
 
-        Two sweeps alone tell little, so beyond that it is drawn from its posterior under a half-Cauchy prior, whose
-        scale is half of what chance does: pairs that agree stay narrow, and a pair that is far apart is given Student's
-        t with 2 degrees of freedom, each further sweep adding one. Prior: Gelman, Bayesian Analysis 1 (2006) 515; from
-        memory.
+        Beyond that from its posterior under a prior even in the logarithm, but for what is far less than chance:
+        sweeps far apart are then given Student's t with a degree of freedom for each offset. One offset alone is given
+        two, as by a half-Cauchy prior (Gelman, Bayesian Analysis 1 (2006) 515; from memory): with one, t has no mean.
         """
         if self.variance == 0:
             return np.zeros(size)
         beyond = 1 + OFF**2
-        log_density = -self.count / 2 * np.log(beyond) - self.square / (2 * beyond) - np.log(1 + (OFF / CAUCHY) ** 2)
+        prior = 1 / (1 + (OFF / CHANCE) ** (2 if self.count == 1 else 1))
+        log_density = np.log(prior) - self.count / 2 * np.log(beyond) - self.square / (2 * beyond)
         below = np.cumsum(OFF * np.exp(log_density - log_density.max()))  # even steps of the logarithm
         return np.asarray(np.interp(rng.random(size), below / below[-1], OFF) / np.sqrt(self.lever))
 

@@ -101,11 +101,12 @@ def test_the_variance_between_sweeps():
 
 @pytest.mark.parametrize("count", [1, 2, 5])
 def test_far_apart_a_sweep_is_off_by_students_t(count):
-    """Normal deviates times the drawn deviation: SciPy's t with one degree of freedom more than offsets seen."""
+    """Normal deviates times the drawn deviation: SciPy's t with a degree of freedom for each offset, two at least."""
     spread, rng = Spread(np.arange(3), square=1e4 * count, count=count, lever=4.0), np.random.default_rng(7)
     drawn = spread.drawn(rng, 4000) * rng.standard_normal(4000)
-    scale = np.sqrt(1e4 * count / (count + 1) / 4.0)
-    assert stats.kstest(drawn / scale, stats.t(count + 1).cdf).pvalue > 0.01
+    dof = max(count, 2)
+    scale = np.sqrt(1e4 * count / dof / 4.0)
+    assert stats.kstest(drawn / scale, stats.t(dof).cdf).pvalue > 0.01
 
 
 def test_sweeps_that_agree_as_chance_lets_them_add_nothing():
