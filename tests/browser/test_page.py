@@ -17,7 +17,7 @@ for folder in (HERE, HERE.parent / "report"):
         sys.path.insert(0, str(folder))
 
 import chromium  # noqa: E402
-from report_pages import NAME, NOTE, TITLE, Tree, demo, hostile, ladder_alone  # noqa: E402
+from report_pages import NAME, NOTE, TITLE, Tree, demo, hostile, ladder_alone, unstated  # noqa: E402
 
 from driveloss.losses.ask import losses  # noqa: E402
 from driveloss.report.loss_grid import PARTS, grid_frequencies  # noqa: E402
@@ -28,7 +28,7 @@ pytestmark = pytest.mark.skipif(chromium.PROGRAM is None, reason="needs Debian's
 PHONE, NARROWEST, DESK = 360, 320, 1100  # [px]; 320 is WCAG 1.4.10, reflow
 A4 = (210 / 25.4 * 72, 297 / 25.4 * 72)  # [pt], ISO 216
 PRINTED_WIDTH = int((210 - 2 * 14) / 25.4 * 96)  # [px] between the margins of the style's @page
-PAGES = {"demo": demo, "hostile": hostile, "ladder alone": ladder_alone}
+PAGES = {"demo": demo, "hostile": hostile, "ladder alone": ladder_alone, "unstated": unstated}
 
 
 @pytest.fixture(scope="module")

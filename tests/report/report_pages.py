@@ -75,6 +75,31 @@ def ladder_alone() -> tuple[Report, str]:
         return report, report_page(report)
 
 
+@cache
+def unstated() -> tuple[Report, str]:
+    """The demo bench as somebody has it who knows a bore and a stroke."""
+    with TemporaryDirectory() as folder:
+        bench = Path(folder) / "bench"
+        copytree(DEMO, bench)
+        kept = (
+            "schema",
+            "title",
+            "ambient",
+            "supply",
+            "bore",
+            "stroke",
+            "stage",
+            "cylinder =",
+            "file",
+            "mean_pres",
+            "[",
+        )
+        lines = [line for line in (bench / "bench.toml").read_text().splitlines() if line.startswith(kept)]
+        (bench / "bench.toml").write_text("\n".join(lines))
+        report = asked(load_bench(bench))
+        return report, report_page(report)
+
+
 class Tree(HTMLParser):
     """Elements as (tag, attributes, ancestors, text inside), in the order of the page; tags must pair."""
 
