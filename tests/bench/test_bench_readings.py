@@ -43,8 +43,8 @@ def refusal(path, stage="motor-alone", **options):
 
 def test_every_column_in_si(sweep_file):
     text = (
-        "Speed [rpm];POWER [kW];Mean Pressure [bar gauge];pressure amplitude [kPa];winding [degC];cold end [degF];hot end [K];"
-        "coolant [°C];note;humidity [%]\n"
+        "Speed [rpm];POWER [kW];Mean Pressure [bar gauge];pressure amplitude [kPa];winding [degC];cold end [degF];"
+        "hot end [K];coolant [°C];note;humidity [%]\n"
         "600;0,0125;1,5;40;60;-40;330;15;first;40\n"
     )
     options = {"cylinder": "narrow", "ambient_pressure": 1e5, "file": "in/loaded.csv"}

@@ -4,6 +4,7 @@ import hashlib
 import json
 from importlib.metadata import version
 from math import isfinite
+from shutil import copytree
 
 import pytest
 
@@ -35,8 +36,11 @@ RUN_QUANTITIES = (
     "friction_heat_W",
     "cooling_ceiling_W",
     "cycle_work_ratio",
+    "subtraction_W",
 )
+ASSUMPTION_KEYS = {"key", "name", "low", "high", "unit", "source", "moves", "net_half_width_W", "cure"}
 RUN_KEYS = {"file", "row", "cylinder", "frequency_Hz", "mean_pressure_Pa", "flags", *RUN_QUANTITIES}
+PORT = ("open_port_diameter", "discharge_coefficient")
 ADD_UP = 1e-9  # [W]
 
 
@@ -149,6 +153,32 @@ def test_what_nothing_tells_is_null(bench_without_motor):
         assert is_quantity(row["drive_W"])
 
 
+def test_breakdown_lists_what_is_assumed_with_its_watts(runs):
+    """What bench.toml states nothing of, the one that leaves most of the net power open first."""
+    widths = [assumption["net_half_width_W"] for assumption in runs["assumptions"]]
+    assert widths == sorted(widths, reverse=True) and widths[0] > 0
+    for assumption in runs["assumptions"]:
+        assert ASSUMPTION_KEYS - set(assumption) == set()
+        assert assumption["low"] < assumption["high"]
+    keys = {key for assumption in runs["assumptions"] for key in assumption["key"].split(", ")}
+    assert {"motor.current_form_factor", "crank.load_friction", "meter.linearity"} <= keys
+    assert not {"meter.power", "motor.winding_resistance", "transmission.efficiency"} & keys  # stated with limits
+
+
+def test_a_port_of_unknown_size_has_an_assumed_share(tmp_path):
+    """In numbers, and among the assumptions with the key that would replace it."""
+    folder = tmp_path / "bench"
+    copytree(DEMO, folder)
+    file = folder / "bench.toml"
+    told = [line for line in file.read_text("utf-8").splitlines() if not line.startswith(PORT)]
+    file.write_text("\n".join(told), "utf-8")
+    assert typed("calibrate", folder, *QUICK).code == 0
+    rows = typed("losses", folder / "calibration.json", "--at", "7.5", "--json").json["rows"]
+    assert all(is_quantity(row["port_W"]) and row["port_W"]["low"] > 0 for row in rows if row["cylinder"])
+    assumptions = typed("breakdown", folder, "--json", *QUICK).json["assumptions"]
+    assert any("cylinders.wide.open_port_diameter" in assumption["key"] for assumption in assumptions)
+
+
 def test_ratios_are_those_of_the_values(runs):
     for run in runs["runs"]:
         eta = run["pneumatic_W"]["value"] / run["input_W"]["value"]
@@ -161,7 +191,7 @@ def test_the_calibration_names_its_program_and_its_files_by_their_sha256(calibra
     saved = json.loads(calibration.read_text())
     assert saved["schema"] == "driveloss.calibration/1"
     assert saved["program"] == version("driveloss")
-    assert len(saved["files"]) == 7  # bench.toml and the six sweeps of the ladder
+    assert len(saved["files"]) == 8  # bench.toml and the seven sweeps of the ladder
     for name, digest in saved["files"].items():
         assert hashlib.sha256((DEMO / name).read_bytes()).hexdigest() == digest
 
