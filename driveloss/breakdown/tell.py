@@ -10,10 +10,10 @@ import numpy as np
 
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.assumed import Assumed, as_data
-from driveloss.breakdown.budget import Shares, source_name
+from driveloss.breakdown.budget import Shares, seen, source_name
 from driveloss.fit.contributions import OVER_RUNS, over_runs
 from driveloss.say.flags import flag_letters
-from driveloss.say.numbers import HALF_WIDTHS, NEGLIGIBLE, PERCENT, bar, watts
+from driveloss.say.numbers import HALF_WIDTHS, PERCENT, bar, watts
 from driveloss.say.quantities import QUANTITIES, shown_parts
 from driveloss.say.sheet import ASSUMED, Item, Sheet, listed
 
@@ -95,11 +95,12 @@ def budget_tables(answer: Breakdown, shares: Shares) -> list[Item]:
         return []
     places = _places(answer.runs)
     together = np.array([run.pneumatic.half_width for run in answer.runs])
-    named = {"all together": together, **{source_name(answer, name): widths for name, widths in shares.items()}}
-    cells = {name: [over_runs(widths[at]) for at in places.values()] for name, widths in named.items()}
-    unseen = [name for name, found in cells.items() if all(value < NEGLIGIBLE for value in found)]
-    shown = sorted((pair for pair in cells.items() if pair[0] not in unseen), key=lambda pair: -pair[1][0])
-    rows = tuple((name, *map(watts, found)) for name, found in shown)
+    whole = ("all together", *(watts(over_runs(together[at])) for at in places.values()))
+    named = {source_name(answer, source): widths for source, widths in shares.items()}
+    found = [seen({name: over_runs(widths[at]) for name, widths in named.items()}) for at in places.values()]
+    unseen = [name for name in named if not any(name in column for column in found)]
+    shown = sorted((name for name in named if name not in unseen), key=lambda name: -found[0].get(name, 0.0))
+    rows = (whole, *((name, *(watts(column.get(name, 0.0)) for column in found)) for name in shown))
     heads = ("Source alone at work", *places)
     title = f"Half-width of the net power's interval by source of error [W], {OVER_RUNS}"
     also = [f"Too small to be seen: {listed(unseen)}."] if unseen else []

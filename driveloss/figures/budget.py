@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from driveloss.breakdown.budget import is_assumed, source_name
+from driveloss.breakdown.budget import is_assumed, seen, source_name
 from driveloss.figures.layout import Cell, cells, label_width
 from driveloss.figures.runs import Split
 from driveloss.figures.style import GREY, SMALL, Drawing, PartLook, series_look
 from driveloss.fit.contributions import OVER_RUNS, over_runs
-from driveloss.say.numbers import NEGLIGIBLE, watts
+from driveloss.say.numbers import watts
 from driveloss.say.sheet import listed
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ def bars_of(split: Split) -> list[Bar]:
     """The sources that are seen: over all runs, or of one run alone, if that is asked for; largest first."""
     at = slice(None) if split.run is None else slice(split.index, split.index + 1)
     found = {source: over_runs(half_widths[at]) for source, half_widths in split.shares.items()}
-    seen = sorted((pair for pair in found.items() if pair[1] > NEGLIGIBLE), key=lambda pair: -pair[1])
-    return [Bar(source_name(split.answer, name), is_assumed(split.answer, name), width) for name, width in seen]
+    shown = sorted(seen(found).items(), key=lambda pair: -pair[1])
+    return [Bar(source_name(split.answer, name), is_assumed(split.answer, name), width) for name, width in shown]
 
 
 def budget_figure(split: Split) -> Figure:

@@ -57,7 +57,7 @@ def assumptions(calibration: Calibration) -> list[Assumption]:
 
 def _of_the_drive(calibration: Calibration) -> Iterator[Assumption]:
     route = calibration.route
-    if not route.has_copper:
+    if "incremental_efficiency" in route.uses:
         yield Assumption(
             "The motor's incremental efficiency is the same at every load and speed.",
             "It falls with load as copper loss grows: net power of the heaviest runs then comes out too high.",

@@ -81,12 +81,6 @@ FLAGS = {
         "None.",
         cure="read the cold end beside each run.",
     ),
-    "witnesses-disagree": Flag(
-        "Recordings of the pressure tell another net power than subtraction does, beyond what both leave open; the "
-        "subtraction is given here.",
-        "Either way.",
-        cure="see which assumption would reconcile them.",
-    ),
     "not-cooling": Flag(
         "The cold end was not below the hot end, or not surely so within the thermometers' limits of error, so no "
         "ceiling can be given.",
@@ -142,6 +136,13 @@ FLAGS = {
         "Said to be scaled where it stays the same, net power is too low for a larger piston, too high for a smaller; "
         "said to be the same where it is scaled, the opposite; beyond the interval.",
         cure="run it loaded.",
+    ),
+    # of a run
+    "witnesses-disagree": Flag(
+        "Recordings of the pressure tell another net power than subtraction does, beyond what both leave open; the "
+        "subtraction is given here.",
+        "Either way, beyond the interval too.",
+        cure="see which assumption would reconcile them.",
     ),
 }
 

@@ -20,7 +20,17 @@ from driveloss.say.sheet import Sheet, html
 
 PUBLIC = {
     *("load_bench", "calibrate", "save_calibration", "read_calibration", "losses", "breakdown", "compare", "predict"),
-    *("plan", "recheck", "draw", "DrivelossError", "InputError", "OutputError", "MissingPackageError", "__version__"),
+    *(
+        "plan",
+        "recheck",
+        "witnesses",
+        "draw",
+        "DrivelossError",
+        "InputError",
+        "OutputError",
+        "MissingPackageError",
+        "__version__",
+    ),
 }
 LINE = 120  # characters
 
