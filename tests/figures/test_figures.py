@@ -69,6 +69,15 @@ def truth_of(cylinders: int) -> Truth:
     )
 
 
+def simulated(truth: Truth, protocol: Protocol, seed: int):
+    """The bench as it is read, and the truth behind it; bench.toml takes any name of a cylinder in quotes."""
+    with TemporaryDirectory() as folder:
+        answer = write_bench(Path(folder), truth, protocol, np.random.default_rng(seed))
+        toml = Path(folder) / "bench.toml"
+        toml.write_text(re.sub(r"\[cylinders\.(.*)\]", r'[cylinders."\1"]', toml.read_text()))
+        return driveloss.load_bench(folder), answer
+
+
 @cache
 def bench_of(cylinders: int, motor_alone: bool = True, noise: float = 0.01, repeats: int = 1, cold: bool = True):
     """A simulated bench, its calibration, its breakdown and the truth behind it."""
@@ -76,12 +85,7 @@ def bench_of(cylinders: int, motor_alone: bool = True, noise: float = 0.01, repe
     sweeps = ladder(truth, FREQUENCIES, PRESSURES, repeats=repeats, standby=3, motor_alone=motor_alone)
     limits = Limits(power_gain=0.3 * noise, power_zero=10 * noise)
     protocol = Protocol(sweeps, limits=limits, noise_share=noise, temperature_columns=cold, power_digits=4)
-    with TemporaryDirectory() as folder:
-        # quoted keys: bench.toml takes any name of a cylinder
-        answer = write_bench(Path(folder), truth, protocol, np.random.default_rng(cylinders))
-        toml = Path(folder) / "bench.toml"
-        toml.write_text(re.sub(r"\[cylinders\.(.*)\]", r'[cylinders."\1"]', toml.read_text()))
-        bench = driveloss.load_bench(folder)
+    bench, answer = simulated(truth, protocol, cylinders)
     calibration = driveloss.calibrate(bench, draws=DRAWS, compare=False)
     return bench, calibration, driveloss.breakdown(calibration, bench.sweeps), answer
 
@@ -99,9 +103,7 @@ def unstated_bench(cylinders: int = 2):
     truth = replace(truth_of(cylinders), motor=motor)
     sweeps = ladder(truth, FREQUENCIES, PRESSURES, repeats=1, motor_alone=False)
     protocol = Protocol(sweeps, electric_columns="power", leaves_out=frozenset(UNSTATED), power_digits=4)
-    with TemporaryDirectory() as folder:
-        write_bench(Path(folder), truth, protocol, np.random.default_rng(1))
-        bench = driveloss.load_bench(folder)
+    bench, _ = simulated(truth, protocol, 1)
     calibration = driveloss.calibrate(bench, draws=DRAWS, compare=False)
     return bench, calibration, driveloss.breakdown(calibration, bench.sweeps)
 
@@ -273,9 +275,10 @@ def test_where_the_load_loss_is_known_nothing_is_hatched():
     assert "at most" not in figures.drawing("parts").alt_text(Split(answer))
 
 
+@pytest.mark.parametrize("cylinders", [1, 2, 3])
 @pytest.mark.parametrize("kind", ["parts", "ceilings", "flow", "friction"])
-def test_what_was_assumed_is_told_and_can_be_read(kind):
-    _, calibration, answer = unstated_bench()
+def test_what_was_assumed_is_told_and_can_be_read(kind, cylinders):
+    _, calibration, answer = unstated_bench(cylinders)
     figure = figure_of(kind, calibration, answer)
     with style.our_settings():
         figure.draw_without_rendering()
