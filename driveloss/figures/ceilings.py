@@ -39,7 +39,7 @@ def ceilings_figure(split: Split) -> Figure:
     alone = len(sets) == 1
     labels = [_label(group, named=alone) for group in groups]
     cell = Cell(5.2 if alone else 2.9, (3.2 if alone else 2.2,), right=label_width(labels))
-    key = legend_rows(_legend(split.answer.runs), 2 * cell.outer[0])
+    key = [row for row in legend_rows(_legend(split.answer.runs), 2 * cell.outer[0]) if row]
     figure, panels = cells(len(sets), 1 if alone else 2, cell, KEY_STEP * len(key))
     limits = _limits(with_parts(split.answer.runs, CEILING))
     for (ax,), members in zip(panels, sets, strict=True):
