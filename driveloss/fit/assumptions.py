@@ -88,7 +88,7 @@ METER_LIMITS = {  # of an instrument whose limits are not stated
     "frequency": Limits(0.005, 0.0),
     "pressure": Limits(0.016, 1e3),
     "temperature": Limits(0.0, 2.5),
-    "torque": Limits(0.02, 0.0),
+    "torque": Limits(0.02, 0.002),
     "force": Limits(0.01, 0.1),
 }
 CURVED = 0.5  # of a power meter's limit of gain that may be a smooth function of the reading
@@ -403,8 +403,8 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
         ),
         _seal_change(
             "seal between ladder and run",
-            0.69,
-            1.05,
+            0.72,
+            1.06,
             "a no-load sweep straight after the loaded runs, with everything still warm, listed behind them in "
             "bench.toml",
             lambda cylinder: True,

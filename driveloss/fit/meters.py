@@ -270,8 +270,8 @@ class Meters:
     force_gain: FloatArray = _gain("force")
     force_zero: FloatArray = _zero("force")  # [N]
     brake_arm: FloatArray = _error("brake", "brake_arm", lambda rig: rig.brake_arm)  # [m]
-    dead_centre: FloatArray = _error("dead centre", "", lambda rig: Quantity(0.0, 1.0))  # of its limit, all recordings
-    sensor_lag: FloatArray = _error("sensor lag", "", lambda rig: Quantity(0.0, 1.0))  # of its limit
+    dead_centre: FloatArray = _error("dead centre", "crank", lambda rig: Quantity(0.0, 1.0))  # of its limit
+    sensor_lag: FloatArray = _error("sensor lag", "meter", lambda rig: Quantity(0.0, 1.0))  # of its limit
     cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
     brake: Brake | None = None  # what a braked sweep tells
     reference_temperature: float = 293.15  # [K] at which the resistance was measured

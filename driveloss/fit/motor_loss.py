@@ -302,7 +302,7 @@ def _brake(meters: Meters) -> Brake:
 
 
 def _ripple(meters: Meters) -> FloatArray:
-    """Share of the torque's swing that reaches the current, (1 + draws,): small ones are likelier, rotors have inertia."""
+    """Share of the torque's swing in the current, (1 + draws,): small ones are likelier, rotors have inertia."""
     return np.asarray(meters.ripple**2)
 
 

@@ -13,10 +13,11 @@ FINE = 720  # crank angles over which the piston's travel is integrated
 
 
 def harmonics(angle: FloatArray, readings: FloatArray, count: int) -> FloatArray:
-    """Cosine and sine amplitudes of readings over one or more turns, (count, 2), by least squares; the mean is left.
+    """Cosine and sine amplitudes of readings, (count, 2) in their unit [...].
 
-    Samples need not be even; two for each harmonic and one for the mean are the least. Raises ValueError with fewer.
-    angle: crank angle [rad], (n,). readings: any unit, (n,). count: of harmonics.
+    By least squares over one or more turns, beside the mean. Samples need not be even; two for each harmonic and one
+    for the mean are the least. Raises ValueError with fewer.
+    angle: of the crank, (n,) [rad]. readings: in any unit, (n,) [...]. count: of harmonics [1].
     Source: Press et al., Numerical Recipes, 3rd ed. (2007), ch. 15, general linear least squares (from memory).
 
     >>> angle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
@@ -38,6 +39,7 @@ def volume_harmonics(stroke: float, rod_ratio: float, count: int) -> FloatArray:
     By integrating the exact piston travel per radian; the sine part is zero. Raises ValueError unless
     0 <= rod_ratio < 1.
     stroke: twice the crank radius [m]. rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
+    count: of harmonics [1].
     Source: Khurmi & Gupta, Theory of Machines, ch. 15, displacement of the piston (from memory).
 
     >>> (volume_harmonics(0.03, 0.0, 2).round(12) + 0.0).tolist()
@@ -55,7 +57,7 @@ def loop_work(pressure: FloatArray, volume: FloatArray) -> FloatArray:
 
     With p = sum a_k cos(k th) + b_k sin(k th) and V alike with c_k, d_k: W = pi sum k (b_k c_k - a_k d_k). A constant
     in the pressure drops out. Harmonics beyond the shorter of the two do no work.
-    pressure: harmonics [Pa], (..., count, 2). volume: harmonics [m^3], (..., count, 2).
+    pressure: its harmonics, (..., count, 2) [Pa]. volume: its harmonics, (..., count, 2) [m^3].
     Source: Heywood, Internal Combustion Engine Fundamentals (1988), sec. 2.4, indicated work (from memory).
 
     >>> round(float(loop_work(np.array([[0.0, 5e4]]), np.array([[-2e-5, 0.0]]))), 6)
@@ -68,9 +70,10 @@ def loop_work(pressure: FloatArray, volume: FloatArray) -> FloatArray:
 
 
 def late(pressure: FloatArray, angle: Values) -> FloatArray:
-    """Harmonics of the same pressure where its angle counts from a mark that lies `angle` too late [...].
+    """Harmonics of the same pressure with an angle added to that of every sample [Pa].
 
-    Each harmonic k turns by k times the angle. pressure: (..., count, 2) [Pa]; angle: [rad], added to every sample's.
+    Each harmonic k turns by k times the angle.
+    pressure: its harmonics, (..., count, 2) [Pa]. angle: by which the samples' own comes out too small [rad].
     Source: shift theorem of the Fourier series, Bronshtein & Semendyayev, Handbook of Mathematics (from memory).
 
     >>> late(np.array([[1.0, 0.0]]), np.pi / 2).round(12).tolist()
@@ -83,10 +86,10 @@ def late(pressure: FloatArray, angle: Values) -> FloatArray:
 
 
 def unlagged(pressure: FloatArray, lag: Values, frequency: Values) -> FloatArray:
-    """Harmonics of the pressure that a sensor with a first-order lag showed as these.
+    """Harmonics of the pressure that a sensor with a first-order lag showed as these [Pa].
 
     Each harmonic k is divided by 1/(1 + i k omega tau): its amplitude grows and it moves ahead.
-    pressure: (..., count, 2) [Pa]. lag: time constant [s]. frequency: of the crank [Hz].
+    pressure: as shown, its harmonics, (..., count, 2) [Pa]. lag: time constant [s]. frequency: of the crank [Hz].
     Source: first-order system, e.g. Doebelin, Measurement Systems, ch. 3 (from memory).
 
     >>> unlagged(np.array([[1.0, 0.0]]), 1 / (2 * np.pi), 1.0).round(12).tolist()
@@ -102,7 +105,7 @@ def phase_angle(pressure: FloatArray, volume: FloatArray) -> FloatArray:
 
     Zero for a gas spring (pressure peaks at top dead centre), pi/2 where the pressure opposes the speed: then an angle
     that is off by little changes no work; dW/W = cot(phi) d(theta) (own reckoning from W = pi p1 V1 sin(phi)).
-    pressure: harmonics [Pa], (..., count, 2). volume: harmonics [m^3], (..., count, 2).
+    pressure: its harmonics, (..., count, 2) [Pa]. volume: its harmonics, (..., count, 2) [m^3].
     Source: Radebaugh, J. Phys.: Condens. Matter 21 (2009) 164219, phase of pressure and flow (from memory).
 
     >>> round(float(np.degrees(phase_angle(np.array([[1.0, -1.0]]), np.array([[-1.0, 0.0]])))), 6)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 PIPE_WIDTH = 100
+WIDER_THAN_ANY = 10_000
 LONG_WORD = re.compile(r"(\S{6,}?-)(?=\S{6,})")  # of a head, such as a file's name: goes on below behind a hyphen
 KEY_WIDTH = 26  # of a key where there is no room for more; a longer one goes on below, behind a full stop
 
@@ -33,16 +34,17 @@ def print_all(target: Console, items: Iterable[Item]) -> None:
     for item in items:
         if isinstance(item, Sheet):
             target.print(item.title, style="bold")
-            target.print(_table(item, stacked=_natural_width(item) > target.width))
+            target.print(_table(item, stacked=_natural_width(target, item) > target.width))
             continue
         for line in [item] if isinstance(item, str) else (f"- {point}" for point in item):
             target.print(line)
 
 
-def _natural_width(sheet: Sheet) -> int:
+def _natural_width(target: Console, sheet: Sheet) -> int:
     """Columns that the sheet takes with every cell on one line."""
-    columns = zip(sheet.heads, *sheet.rows, strict=True)
-    return sum(max(len(line) for cell in column for line in cell.split("\n")) + 2 for column in columns) + 1
+    from rich.measure import Measurement
+
+    return Measurement.get(target, target.options.update(max_width=WIDER_THAN_ANY), _table(sheet)).maximum
 
 
 def _table(sheet: Sheet, *, stacked: bool = False) -> Table:

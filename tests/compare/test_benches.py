@@ -12,11 +12,24 @@ from driveloss.compare.benches import Shared, calibrate_together
 from driveloss.fit.meters import common_errors
 
 METER = {
-    *(f"{one}_{error}" for one in ("power", "current", "frequency", "pressure") for error in ("gain", "zero")),
+    "sensor_lag",
+    *(
+        f"{one}_{error}"
+        for one in ("power", "current", "frequency", "pressure", "torque", "force")
+        for error in ("gain", "zero")
+    ),
     *("power_curve", "power_curve_quarter", "winding_zero", "cold_end_zero", "hot_end_zero", "coolant_zero"),
     *("voltage_gain", "voltage_zero"),
 }
-MACHINE = {"resistance", "torque_constant", "ripple", "brush_drop", "winding_rise", "incremental_efficiency"} | {
+MACHINE = {
+    "dead_centre",
+    "resistance",
+    "torque_constant",
+    "ripple",
+    "brush_drop",
+    "winding_rise",
+    "incremental_efficiency",
+} | {
     "efficiency",
     "load_friction_share",
 }

@@ -11,6 +11,7 @@ import numpy as np
 from simulate.bench_toml import NEW_KEYS
 from simulate.effects import Effects, Pins
 from simulate.machine import CylinderTruth, MotorTruth, SealLaw, TorqueLaw, Truth
+from simulate.recording import PlannedRecording
 from simulate.rig import Answer, Limits, PlannedSweep, Protocol, in_order, perturb, write_bench
 
 SEED = 20417
@@ -135,6 +136,9 @@ PROTOCOL = Protocol(
     thermometer_noise=0.1,
     cold_depth=38.0,
     leaves_out=NEW_KEYS - KNOWN,
+    recordings=(
+        PlannedRecording("wide", 8.6, CHARGED, "wide-recording.csv", turns=9, samples=48, dead_centre=0.5, lag=1e-4),
+    ),
 )
 
 README = """# Demo bench: an invented Stirling cold box
@@ -164,6 +168,7 @@ the controller, so no motor current was read.
 | wide-no-load-after.csv | wide piston again, after its loaded runs, still warm | 7 |
 | wide-loaded.csv, wide-loaded-charged.csv | whole machine, 1.009 and 2.38 bar mean | 7, 14 |
 | narrow-loaded.csv, narrow-loaded-charged.csv | whole machine, 1.009 and 2.38 bar mean | 7, 6 |
+| wide-recording.csv | pressure through nine turns of the wide piston at 8.6 Hz, 2.38 bar | 432 samples |
 
 The crankcase stays at room pressure throughout, so the charge of 2.38 bar presses the seal against the wall.
 
