@@ -68,6 +68,7 @@ kelvin = [temperature]; offset: 0 = K
 radian = [] = rad
 percent = 0.01 = %
 turn = 2 * 3.1415926535897932384626433832795028841971693993751 * radian
+degree = 3.1415926535897932384626433832795028841971693993751 / 180 * radian = deg
 inch = 0.9144 * meter / 36 = in
 minute = 60 * second = min
 degree_Celsius = kelvin; offset: 273.15 = °C = degC
@@ -84,7 +85,7 @@ ohm = volt / ampere = Ω
 _USUAL_NAMES = {
     *("m", "mm", "cm", "µm", "in", "kg", "g", "s", "ms", "min", "K", "degC", "A", "mA", "V", "mV", "ohm", "mohm"),
     *("W", "kW", "mW", "N", "mN", "J", "Pa", "kPa", "hPa", "MPa", "bar", "mbar"),
-    *("Hz", "kHz", "rpm", "rad", "turn", "%"),
+    *("Hz", "kHz", "rpm", "rad", "deg", "turn", "%"),
 }
 _NAME = re.compile(r"[A-Za-zµμΩΩ°%][A-Za-z0-9_]*")
 

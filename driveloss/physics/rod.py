@@ -37,7 +37,7 @@ def cycle_means(
 
     >>> force, lip, swing = cycle_means(0.0, 5e4, np.pi / 2, 0.0, 0.04, 0.03, 0.0, 10.0)
     >>> round(float(force), 1), round(float(lip)), round(float(swing), 2)
-    (40.0, 39269, 20.93)
+    (40.0, 39230, 20.94)
     """
     area, speed = disc_area(bore), crank_pin_speed(frequency, stroke)
     force = lip = power = square = as_floats(0.0)

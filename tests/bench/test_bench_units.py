@@ -7,7 +7,20 @@ from driveloss.bench import units
 from driveloss.bench.columns import KINDS
 
 COMPOUND = ["N*m/A", "mN m/A", "K/W", "mm**2", "N/mm**2", "1/s", "1/min", "m*s**-2", "W/degC", "N/bar", "W/%", "1/K"]
-NOT_USUAL = ["psi", "lbf*ft", "torr", "degF", "mmin", "min/day", "°C", "deg/s", "kgf/cm**2", "feet", "newton", "smoot"]
+NOT_USUAL = [
+    "psi",
+    "lbf*ft",
+    "torr",
+    "degF",
+    "mmin",
+    "min/day",
+    "°C",
+    "arcmin/s",
+    "kgf/cm**2",
+    "feet",
+    "newton",
+    "smoot",
+]
 
 
 @pytest.fixture

@@ -229,7 +229,7 @@ class TestAssumptions:
         cure = plan(outlook(bench, calibration), [11.0], readings=60).targets[0].floor.cures[place]
         better = replace(bench, rig=stating(bench.rig, *stated[cure.row.name]))
         then = plan(outlook(better, calibrate(better, compare=False)), [11.0], readings=60).targets[0]
-        assert then.floor.half_width == pytest.approx(cure.without, rel=0.06)
+        assert then.floor.half_width == pytest.approx(cure.without, rel=0.08)  # two half-widths of 4 % each
         assert cure.row.name not in {c.row.name for c in then.floor.cures}
 
     def test_cures_are_ranked_by_what_they_take_off(self, silent):

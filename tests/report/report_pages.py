@@ -29,7 +29,7 @@ def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     comparison = compare([Subject("", calibration, bench.sweeps)])
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
-    answer = breakdown(calibration, bench.sweeps)
+    answer = breakdown(calibration, bench.sweeps, bench.recordings)
     return Report(bench, calibration, answer, budget(answer), comparison)
 
 
@@ -94,7 +94,8 @@ def unstated() -> tuple[Report, str]:
             "mean_pres",
             "[",
         )
-        lines = [line for line in (bench / "bench.toml").read_text().splitlines() if line.startswith(kept)]
+        ladder = (bench / "bench.toml").read_text().partition("[[recordings]]")[0]
+        lines = [line for line in ladder.splitlines() if line.startswith(kept)]
         (bench / "bench.toml").write_text("\n".join(lines))
         report = asked(load_bench(bench))
         return report, report_page(report)
