@@ -16,6 +16,7 @@ from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.joint import Verdict, joined, judge
 from driveloss.breakdown.recorded import Recorded, recorded_work
 from driveloss.breakdown.temperatures import ceilings_and_ends
+from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
 from driveloss.fit.contributions import Attribution
@@ -92,8 +93,8 @@ class Breakdown(Answer):
     draws: Draws
     flags: tuple[tuple[str, ...], ...]
     recorded: tuple[Recorded, ...] = ()
-    verdict: Verdict | None = None  # on subtraction against recordings; None without any
-    by_subtraction: FloatArray | None = None  # net power before recordings joined in, (n, 1 + draws) [W]
+    ways: tuple[Way, ...] = ()  # second ways to the same watts, beside what the ladder said before they joined in
+    verdict: Verdict | None = None  # on them; None without any
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.breakdown.tell:breakdown"
     lists: ClassVar[tuple[str, ...]] = ("runs",)
@@ -133,17 +134,18 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep], recordings: Ite
     readings = gather(calibration.rig, sweeps, ("loaded",))
     _check(calibration, readings)
     rng = stream(calibration.seed, "breakdown")
-    parts = subtracted = _split(calibration, readings, rng)
-    recorded, verdict = recorded_work(calibration, readings, recordings), None
-    if recorded:
-        verdict = judge(parts["pneumatic"], readings.frequency, recorded)
-        parts = joined(parts, verdict) if verdict.agree else parts
+    parts = _split(calibration, readings, rng)
+    recorded = recorded_work(calibration, readings, recordings)
+    ways = tuple(one.way(readings, parts["pneumatic"]) for one in recorded)
+    verdict = judge(ways) if ways else None
+    if verdict is not None and verdict.agree:
+        parts = joined(parts, verdict)
     draws = parts | _heat(calibration, readings, parts) | {"subtraction": _subtracted(calibration, readings, parts)}
     flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
     if verdict is not None and not verdict.agree:
         flags = tuple((*own, "witnesses-disagree") for own in flags)
     flags = flagged_suspects(calibration, readings, flags)
-    return Breakdown(calibration, readings, draws, flags, recorded, verdict, subtracted["pneumatic"])
+    return Breakdown(calibration, readings, draws, flags, recorded, ways, verdict)
 
 
 def _check(calibration: Calibration, readings: Readings) -> None:

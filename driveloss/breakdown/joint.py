@@ -13,18 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from driveloss.bench.records import FloatArray
-from driveloss.breakdown.recorded import Recorded
+from driveloss.breakdown.ways import Way
 from driveloss.fit.contributions import named_errors
 from driveloss.fit.meters import Meters
 
 AGREE = 0.05  # chance of a larger disagreement than theirs, below which witnesses are kept apart
 AS_READ = ("input", "standby")
+SAME = 1e-3  # of the largest spread, below which a difference between ways is rounding
 FARTHEST = 3.0  # times its limit that an error may have to be to be named as what would reconcile them
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """Whether subtraction and recordings agree; `apart` (recordings, 1 + draws) is by how much not. [W]"""
+    """Whether ladder and witnesses agree; `apart` (ways, 1 + draws) is by how much not, over its spread."""
 
     apart: FloatArray
     chance: float
@@ -34,28 +35,31 @@ class Verdict:
         """Within what both leave open."""
         return self.chance >= AGREE
 
+    def moved(self, part: FloatArray) -> FloatArray:
+        """Any part (..., 1 + draws) [W] as the ladder gives it, moved to where the witnesses agree."""
+        centred = self.apart[:, 1:] - self.apart[:, 1:].mean(axis=1, keepdims=True)
+        follows = (part[..., 1:] - part[..., 1:].mean(axis=-1, keepdims=True)) @ centred.T
+        return np.asarray(part - follows / (part.shape[-1] - 2) @ _inverse(self.apart) @ self.apart)
 
-def judge(net: FloatArray, frequency: FloatArray, recorded: Sequence[Recorded]) -> Verdict:
-    """Compare net powers by subtraction (n, 1 + draws) [W] at frequency (n,) [Hz] with what recordings tell."""
+
+def judge(ways: Sequence[Way]) -> Verdict:
+    """Compare what the ladder and other witnesses say of the same parts."""
     from scipy.special import chdtrc
 
-    apart = np.array([net[one.runs].mean(axis=0) - one.work * frequency[one.runs].mean() for one in recorded])
-    spread = np.atleast_2d(np.cov(apart[:, 1:]))
-    distance = float(apart[:, 0] @ np.linalg.pinv(spread) @ apart[:, 0])
+    apart = np.array([way.apart for way in ways])
+    apart = apart / apart[:, 1:].std(axis=1, keepdims=True)
+    distance = float(apart[:, 0] @ _inverse(apart) @ apart[:, 0])
     return Verdict(apart, float(chdtrc(len(apart), distance)))
+
+
+def _inverse(apart: FloatArray) -> FloatArray:
+    """Of the covariance of what lies apart, but for what is the same in all ways to within a part in a thousand."""
+    return np.asarray(np.linalg.pinv(np.atleast_2d(np.cov(apart[:, 1:])), rcond=SAME, hermitian=True))
 
 
 def joined(draws: dict[str, FloatArray], verdict: Verdict) -> dict[str, FloatArray]:
     """All parts, (n, 1 + draws) by name, where the witnesses agree."""
-    apart = verdict.apart
-    centred = apart[:, 1:] - apart[:, 1:].mean(axis=1, keepdims=True)
-    inverse = np.linalg.pinv(centred @ centred.T)
-
-    def moved(part: FloatArray) -> FloatArray:
-        follows = (part[:, 1:] - part[:, 1:].mean(axis=1, keepdims=True)) @ centred.T @ inverse
-        return np.asarray(part - follows @ apart)
-
-    found = {name: part if name in AS_READ else moved(part) for name, part in draws.items()}
+    found = {name: part if name in AS_READ else verdict.moved(part) for name, part in draws.items()}
     others = sum((found[name] for name in ("standby", "transmission", "seal", "pneumatic")), np.zeros(1))
     found["drive"] = found["input"] - others
     return found | ({"linkage": found["drive"] - found["motor"]} if "motor" in found else {})
@@ -67,7 +71,7 @@ def reconcilers(verdict: Verdict, meters: Meters) -> list[tuple[str, float]]:
     The least first; those beyond FARTHEST left out. A source of several errors counts by the one that does it best.
     """
     apart = verdict.apart
-    inverse = np.linalg.pinv(np.atleast_2d(np.cov(apart[:, 1:])))
+    inverse = _inverse(apart)
     found: dict[str, float] = {}
     for source, draws in named_errors(meters):
         error = draws[1:] - draws[1:].mean()

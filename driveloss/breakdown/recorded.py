@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from driveloss.bench.recordings import Turn, turns
 from driveloss.bench.records import FloatArray, Recording
+from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
 from driveloss.fit.assumptions import DEAD_CENTRE, SENSOR_LAG
 from driveloss.fit.calibration import Calibration
@@ -33,6 +34,20 @@ class Recorded:
     phase: FloatArray  # by which the pressure peaks before top dead centre
     amplitude: FloatArray  # [Pa] of the fundamental
     turns: int
+
+    def way(self, readings: Readings, net: FloatArray) -> Way:
+        """Its net power beside what the ladder says of the same runs, net (n, 1 + draws). [W]"""
+        frequency = float(readings.frequency[self.runs].mean())
+        return Way(
+            witness=f"recording {self.recording.file}",
+            part="pneumatic",
+            cylinder=self.recording.cylinder,
+            frequency=frequency,
+            mean_pressure=float(readings.mean_pressure[self.runs].mean()),
+            by_ladder=np.asarray(net[self.runs].mean(axis=0)),
+            by_witness=self.work * frequency,
+            phase=float(self.phase[0]),
+        )
 
 
 def recorded_work(

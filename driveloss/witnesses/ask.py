@@ -1,34 +1,38 @@
-"""Every way to the same net power, with its interval, whether the ways agree, and what would reconcile them."""
+"""Every way to the same watt, with its interval, whether the ways agree, and what would reconcile them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import ClassVar
 
-import numpy as np
-
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
-from driveloss.breakdown.joint import reconcilers
+from driveloss.breakdown.joint import Verdict, reconcilers
+from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
+from driveloss.fit.meters import Meters
 from driveloss.say.answer import Answer
-from driveloss.say.quantities import Named
+
+BY_LADDER = {"pneumatic": "subtraction"}  # what the ladder's own way to a part is called, if not by its name
+LADDER = "ladder"
+JOINT = "joint"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Testimony(Named):
-    """One witness of the net power of the runs at one point."""
+class Testimony:
+    """What one witness says of one part of the power at one place."""
 
-    witness: str  # 'subtraction', 'recording FILE', 'joint'
-    cylinder: str
+    part: str  # its name in say/quantities
+    witness: str  # 'subtraction', 'ladder', 'recording FILE', ..., 'joint'
+    cylinder: str | None
     frequency: float  # [Hz]
-    mean_pressure: float  # [Pa]
-    pneumatic: Estimate
+    mean_pressure: float | None  # [Pa]
+    power: Estimate  # [W]
     phase: float | None = None  # [rad] of the recorded pressure before top dead centre
 
     def __repr__(self) -> str:
-        return f"Testimony({self.witness!r}, {self.frequency:g} Hz: {self.pneumatic.value:.3g} W)"
+        return f"Testimony({self.witness!r}, {self.frequency:g} Hz: {self.power.value:.3g} W of {self.part})"
 
 
 @dataclass(frozen=True, repr=False)
@@ -38,55 +42,50 @@ class Witnesses(Answer):
     testimonies: tuple[Testimony, ...]
     agree: bool
     chance: float  # of so large a disagreement, were all within their limits
-    reconcilers: tuple[tuple[str, float], ...]  # source of error, times its limit; the least first
+    reconcilers: tuple[tuple[str, float], ...]  # source, and how many times its limit it would have to be
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.witnesses.tell:witnesses"
+    lists: ClassVar[tuple[str, ...]] = ("testimonies",)
 
     def __repr__(self) -> str:
         return f"Witnesses({len(self.testimonies)} testimonies, {'agree' if self.agree else 'disagree'})"
 
 
 def witnesses(answer: Breakdown) -> Witnesses:
-    """Lay the subtraction, each recording and their joint answer side by side.
+    """Lay what the ladder says, what each other witness says, and their joint answer side by side.
 
-    Raises InputError where the breakdown had no recordings.
+    Raises InputError where the breakdown had no second witness.
     """
-    if not answer.recorded or answer.verdict is None or answer.by_subtraction is None:
+    if answer.verdict is None:
         raise InputError(
-            "bench.toml: expected at least one table [[recordings]], a second way to the net power, read none"
+            "bench.toml: expected at least one table [[recordings]] or [[rundowns]], a second way to a part of the "
+            "power, read none"
         )
-    rows = tuple(row for number in range(len(answer.recorded)) for row in _testimonies(answer, number))
-    verdict = answer.verdict
-    blame = () if verdict.agree else tuple(reconcilers(verdict, answer.calibration.meters))
+    verdict, meters = answer.verdict, answer.calibration.meters
+    rows = tuple(row for way in answer.ways for row in _testimonies(way, verdict, meters))
+    blame = () if verdict.agree else tuple(reconcilers(verdict, meters))
     return Witnesses(rows, verdict.agree, verdict.chance, blame)
 
 
-def _testimonies(answer: Breakdown, number: int) -> list[Testimony]:
-    """At the runs of one recording."""
-    one, readings, meters = answer.recorded[number], answer.readings, answer.calibration.meters
-    frequency = float(readings.frequency[one.runs].mean())
+def _testimonies(way: Way, verdict: Verdict, meters: Meters) -> list[Testimony]:
+    """Of both witnesses, and joint where all agree."""
     says: dict[str, FloatArray] = {
-        "subtraction": _mean(answer.by_subtraction, one.runs),
-        f"recording {one.recording.file}": one.work * frequency,
+        BY_LADDER.get(way.part, LADDER): way.by_ladder,
+        way.witness: way.by_witness,
     }
-    if answer.verdict is not None and answer.verdict.agree:
-        says["joint"] = _mean(answer.draws["pneumatic"], one.runs)
-    found = []
-    for witness, draws in says.items():
-        told = estimate(draws, meters)
-        if told is not None:
-            found.append(
-                Testimony(
-                    witness=witness,
-                    cylinder=one.recording.cylinder,
-                    frequency=frequency,
-                    mean_pressure=float(readings.mean_pressure[one.runs].mean()),
-                    pneumatic=told,
-                    phase=float(one.phase[0]) if witness.startswith("recording") else None,
-                )
-            )
-    return found
-
-
-def _mean(draws: FloatArray | None, runs: np.ndarray) -> FloatArray:
-    return np.zeros(0) if draws is None else np.asarray(draws[runs].mean(axis=0))
+    if verdict.agree:
+        says[JOINT] = verdict.moved(way.by_ladder)
+    told = {witness: estimate(draws, meters) for witness, draws in says.items()}
+    return [
+        Testimony(
+            part=way.part,
+            witness=witness,
+            cylinder=way.cylinder,
+            frequency=way.frequency,
+            mean_pressure=way.mean_pressure,
+            power=power,
+            phase=way.phase if witness == way.witness else None,
+        )
+        for witness, power in told.items()
+        if power is not None
+    ]

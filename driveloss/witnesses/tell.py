@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from driveloss.say.numbers import bar
+from driveloss.say.json_form import quantity
+from driveloss.say.numbers import bar, plus_minus
 from driveloss.say.quantities import QUANTITIES
 from driveloss.say.sheet import Item, Sheet
 from driveloss.witnesses.ask import Testimony, Witnesses
@@ -15,21 +16,21 @@ SHALLOW = 20.0  # [deg] of phase below which a degree of dead centre changes the
 
 
 def witnesses_tables(answer: Witnesses) -> list[Item]:
-    """One row a witness, points after each other; then whether they agree."""
-    head = QUANTITIES["pneumatic"].column
+    """One row a witness, places after each other; then whether they agree."""
     rows = tuple(
         (
-            row.cylinder,
-            bar(row.mean_pressure),
+            QUANTITIES[row.part].head,
+            row.cylinder or "",
+            "" if row.mean_pressure is None else bar(row.mean_pressure),
             f"{row.frequency:.2f}",
             row.witness,
-            *row.cells(("pneumatic",)),
+            plus_minus(row.power),
             "" if row.phase is None else f"{np.degrees(row.phase):.0f}",
         )
         for row in answer.testimonies
     )
-    heads = ("Cylinder", "bar", "Hz", "Witness", head, "Phase [deg]")
-    sheet = Sheet("Every way to the same net power", heads, rows, left=("Cylinder", "Witness"))
+    heads = ("Part", "Cylinder", "bar", "Hz", "Witness", "W", "Phase [deg]")
+    sheet = Sheet("Every way to the same watt", heads, rows, left=("Part", "Cylinder", "Witness"))
     return [sheet, *witnesses_lines(answer)]
 
 
@@ -73,5 +74,12 @@ def witnesses_data(answer: Witnesses) -> dict[str, Any]:
 
 
 def _row(row: Testimony) -> dict[str, Any]:
-    phase = None if row.phase is None else float(np.degrees(row.phase))
-    return {"witness": row.witness, **row.place(), **row.data(), "phase_deg": phase}
+    return {
+        "part": row.part,
+        "witness": row.witness,
+        "cylinder": row.cylinder,
+        "frequency_Hz": row.frequency,
+        "mean_pressure_Pa": row.mean_pressure,
+        "power_W": quantity(row.power),
+        "phase_deg": None if row.phase is None else float(np.degrees(row.phase)),
+    }
