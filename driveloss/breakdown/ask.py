@@ -32,6 +32,7 @@ from driveloss.say.quantities import Named
 
 PASSES = 4  # each some thirty times closer than the one before
 LARGE_DROP = 0.05  # of the pressure outside: beyond it the volume behind the port decides some 10 % of its power
+BEYOND_BRAKED = 1.1  # times the braked sweep's largest torque
 
 PLACE = ("file", "line", "row", "cylinder", "frequency", "mean_pressure")  # of a reading, as a run repeats it
 
@@ -266,8 +267,17 @@ def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -
         "hot-end-assumed": wants_ceiling and not has_hot and rig.aftercooler.thermal_resistance is None,
         "cold-end-missing": wants_ceiling and not has_cold,
         "not-cooling": bool(has_cold and cooling is not None and not np.isfinite(cooling[i]).all()),
+        "torque-beyond-braked": _is_beyond_braked(calibration, readings, draws, i),
     }
     return tuple(code for code, holds in tests.items() if holds)
+
+
+def _is_beyond_braked(calibration: Calibration, readings: Readings, draws: Draws, i: int) -> bool:
+    """Whether a run asks for more torque at the crank than the braked sweep went to."""
+    if calibration.meters.brake is None:
+        return False
+    torque = (draws["pneumatic"] + draws["seal"])[i, 0] / (2 * np.pi * readings.frequency[i])
+    return bool(torque > BEYOND_BRAKED * calibration.meters.brake.highest[0])
 
 
 def port_drop_is_large(calibration: Calibration, name: str) -> bool:

@@ -33,6 +33,7 @@ class Brake:
     share: FloatArray  # [1] of the power that passes: belt, gears, controller
     slope: FloatArray  # [W/(N m)] as brushes cost
     square: FloatArray  # [W/(N m)^2] as a winding costs
+    highest: FloatArray  # [N m] the largest torque of the sweep
 
     def drive(self, frequency: FloatArray) -> FloatArray:
         """Net input without any torque at frequency (n,): (n, 1 + draws). [W]"""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray, Quantity
+from driveloss.errors import InputError
 from driveloss.fit.brake import Brake, drive_shapes, load_shapes
 from driveloss.fit.estimate import estimate
 from driveloss.fit.family import FamilyFit, TermReport, scatter_draws
@@ -48,23 +49,25 @@ def at_the_crank(bench: Bench) -> Bench:
     return replace(bench, rig=replace(bench.rig, transmission=direct))
 
 
-def fit_braked(bench: Bench, meters: Meters, standby: FloatArray, sampler: Sampler) -> FittedBrake | None:
-    """Fit net input to frequency and torque over the braked and the piston-disconnected sweeps; None without one.
+def fit_braked(bench: Bench, meters: Meters, standby: FloatArray, sampler: Sampler) -> FittedBrake:
+    """Fit net input to frequency and torque over the braked and the piston-disconnected sweeps.
 
-    standby: (1 + draws,) [W]. Coefficients cannot be negative. Every draw is fitted again with its own instruments'
+    standby: (1 + draws,) [W]. Coefficients cannot be negative. Raises InputError for fewer than LEAST_READINGS. Every draw is fitted again with its own instruments'
     errors and scatter, as the ladder is.
     """
     braked = gather(bench.rig, bench.sweeps, ("braked",))
     free = gather(bench.rig, bench.sweeps, ("piston-disconnected",))
     if len(braked) < LEAST_READINGS:
-        return None
+        raise InputError(
+            f"{braked.file[0]}: {len(braked)} braked readings, expected {LEAST_READINGS} or more at different torques"
+        )
     both = joined(free, braked)
     torque = np.nan_to_num(meters.torque(both))
     frequency = both.frequency
     design = np.column_stack([drive_shapes(frequency), load_shapes(frequency, torque[:, 0])])
     net = meters.power(both) - standby - 2 * np.pi * meters.frequency(frequency) * torque
     scatter = _scatter(both, design, net[:, 0], meters, sampler)
-    return FittedBrake(Brake(*nonnegative(design, net + scatter)))
+    return FittedBrake(Brake(*nonnegative(design, net + scatter), highest=torque.max(axis=0)))
 
 
 def _scatter(readings: Readings, design: FloatArray, net: FloatArray, meters: Meters, sampler: Sampler) -> FloatArray:

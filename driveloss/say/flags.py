@@ -144,6 +144,12 @@ FLAGS = {
         "Either way, beyond the interval too.",
         cure="see which assumption would reconcile them.",
     ),
+    "torque-beyond-braked": Flag(
+        "The torque at the crank lies more than a tenth beyond the largest of the braked sweep, so the loss that grows "
+        "with load was carried on by its laws.",
+        "Either way, within the interval as far as those laws hold.",
+        cure="brake harder.",
+    ),
 }
 
 
