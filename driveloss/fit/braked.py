@@ -52,8 +52,8 @@ def at_the_crank(bench: Bench) -> Bench:
 def fit_braked(bench: Bench, meters: Meters, standby: FloatArray, sampler: Sampler) -> FittedBrake:
     """Fit net input to frequency and torque over the braked and the piston-disconnected sweeps.
 
-    standby: (1 + draws,) [W]. Coefficients cannot be negative. Raises InputError for fewer than LEAST_READINGS. Every draw is fitted again with its own instruments'
-    errors and scatter, as the ladder is.
+    standby: (1 + draws,) [W]. Coefficients cannot be negative. Every draw is fitted again with its own instruments'
+    errors and scatter, as the ladder is. Raises InputError for fewer than LEAST_READINGS.
     """
     braked = gather(bench.rig, bench.sweeps, ("braked",))
     free = gather(bench.rig, bench.sweeps, ("piston-disconnected",))
@@ -67,7 +67,7 @@ def fit_braked(bench: Bench, meters: Meters, standby: FloatArray, sampler: Sampl
     design = np.column_stack([drive_shapes(frequency), load_shapes(frequency, torque[:, 0])])
     net = meters.power(both) - standby - 2 * np.pi * meters.frequency(frequency) * torque
     scatter = _scatter(both, design, net[:, 0], meters, sampler)
-    return FittedBrake(Brake(*nonnegative(design, net + scatter), highest=torque.max(axis=0)))
+    return FittedBrake(Brake(*nonnegative(design, net + scatter), torque.max(axis=0)))
 
 
 def _scatter(readings: Readings, design: FloatArray, net: FloatArray, meters: Meters, sampler: Sampler) -> FloatArray:
