@@ -2,26 +2,43 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from pathlib import Path
+
 from driveloss.cli.command import command
-from driveloss.cli.console import note
-from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions
+from driveloss.cli.console import check_outputs, note
+from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, figure_option
+
+
+@dataclass(frozen=True)
+class Extras:
+    """Where the figure goes."""
+
+    figure: Path | None = figure_option()
 
 
 @command
-def witnesses(bench: BenchPath, curves: CurveOptions, output: OutputOptions) -> None:
+def witnesses(bench: BenchPath, curves: CurveOptions, extras: Extras, output: OutputOptions) -> None:
     """Lay what subtraction and recordings of the pressure say of the same runs side by side.
 
-    Example: driveloss witnesses calib_data
+    Example: driveloss witnesses calib_data --figure witnesses.png
     """
     from driveloss.bench.load import load_bench
     from driveloss.breakdown.ask import breakdown
     from driveloss.say.calibration import finding_lines
     from driveloss.witnesses.ask import witnesses as ask
+    from driveloss.witnesses.constants import constants_way
     from driveloss.witnesses.tell import witnesses_data, witnesses_tables
 
     loaded = load_bench(bench)
+    check_outputs(loaded, figure=extras.figure)
     fitted = curves.calibrate(loaded)
-    answer = ask(breakdown(fitted, loaded.sweeps, loaded.recordings))
+    split = breakdown(fitted, loaded.sweeps, loaded.recordings)
+    answer = ask(split, constants_way(loaded, split))
     data = witnesses_data(answer)
+    if extras.figure is not None:
+        from driveloss.figures import draw, save
+
+        save(draw("witnesses", answer), extras.figure)
     output.print(witnesses_tables(answer), data, data["rows"])
     note(*loaded.notices, *finding_lines(fitted))

@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
-from driveloss.breakdown.joint import Verdict, reconcilers
+from driveloss.breakdown.joint import Verdict, judge, reconcilers
 from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.fit.meters import Meters
+from driveloss.physics.indicator import work_moved
 from driveloss.say.answer import Answer
 
 BY_LADDER = {"pneumatic": "subtraction"}  # what the ladder's own way to a part is called, if not by its name
@@ -30,6 +33,11 @@ class Testimony:
     mean_pressure: float | None  # [Pa]
     power: Estimate  # [W]
     phase: float | None = None  # [rad] of the recorded pressure before top dead centre
+
+    @property
+    def per_degree(self) -> float | None:
+        """Share of the recorded work that a degree of dead centre moves."""
+        return None if self.phase is None else float(np.radians(1.0) * work_moved(self.phase))
 
     def __repr__(self) -> str:
         return f"Testimony({self.witness!r}, {self.frequency:g} Hz: {self.power.value:.3g} W of {self.part})"
@@ -51,29 +59,35 @@ class Witnesses(Answer):
         return f"Witnesses({len(self.testimonies)} testimonies, {'agree' if self.agree else 'disagree'})"
 
 
-def witnesses(answer: Breakdown) -> Witnesses:
+def witnesses(answer: Breakdown, constants: Way | None = None) -> Witnesses:
     """Lay what the ladder says, what each other witness says, and their joint answer side by side.
 
-    Raises InputError where the breakdown had no second witness.
+    constants: the motor's, beside the braked sweep that stands in for them, see constants_way.
+    Raises InputError where there is no second witness.
     """
-    if answer.verdict is None:
+    meters = answer.calibration.meters
+    if constants is not None:
+        verdict = judge([*answer.ways, constants])
+    elif answer.verdict is not None:
+        verdict = answer.verdict
+    else:
         raise InputError(
-            "bench.toml: expected at least one table [[recordings]] or [[rundowns]], a second way to a part of the "
-            "power, read none"
+            "bench.toml: expected at least one table [[recordings]] or [[rundowns]], or motor constants beside a "
+            "braked sweep: a second way to a part of the power, read none"
         )
-    verdict, meters = answer.verdict, answer.calibration.meters
-    rows = tuple(row for way in answer.ways for row in _testimonies(way, verdict, meters))
+    ways = (*answer.ways, *([] if constants is None else [constants]))
+    rows = tuple(row for way in ways for row in _testimonies(way, answer.verdict, meters))
     blame = () if verdict.agree else tuple(reconcilers(verdict, meters))
     return Witnesses(rows, verdict.agree, verdict.chance, blame)
 
 
-def _testimonies(way: Way, verdict: Verdict, meters: Meters) -> list[Testimony]:
-    """Of both witnesses, and joint where all agree."""
+def _testimonies(way: Way, verdict: Verdict | None, meters: Meters) -> list[Testimony]:
+    """Of both witnesses, and joint where all that the answer rests on agree."""
     says: dict[str, FloatArray] = {
         BY_LADDER.get(way.part, LADDER): way.by_ladder,
         way.witness: way.by_witness,
     }
-    if verdict.agree:
+    if verdict is not None and verdict.agree:
         says[JOINT] = verdict.moved(way.by_ladder)
     told = {witness: estimate(draws, meters) for witness, draws in says.items()}
     return [

@@ -7,12 +7,16 @@ from typing import Any
 import numpy as np
 
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import bar, plus_minus
+from driveloss.say.numbers import PERCENT, bar, plus_minus
 from driveloss.say.quantities import QUANTITIES
 from driveloss.say.sheet import Item, Sheet
 from driveloss.witnesses.ask import Testimony, Witnesses
 
-SHALLOW = 20.0  # [deg] of phase below which a degree of dead centre changes the work by 5 % and more
+DEAD_CENTRE = (
+    "%/deg: by how much a degree of dead centre moves the recorded work. Times the limit of dead_centre, that is the "
+    "least that can be claimed. Find dead centre with a dial gauge on both sides of it, halfway between equal readings; "
+    "or by a motored loop with the port closed, whose work is nearly nil."
+)
 
 
 def witnesses_tables(answer: Witnesses) -> list[Item]:
@@ -25,29 +29,30 @@ def witnesses_tables(answer: Witnesses) -> list[Item]:
             f"{row.frequency:.2f}",
             row.witness,
             plus_minus(row.power),
-            "" if row.phase is None else f"{np.degrees(row.phase):.0f}",
+            *_phase_cells(row),
         )
         for row in answer.testimonies
     )
-    heads = ("Part", "Cylinder", "bar", "Hz", "Witness", "W", "Phase [deg]")
+    heads = ("Part", "Cylinder", "bar", "Hz", "Witness", "W", "Phase [deg]", "%/deg")
     sheet = Sheet("Every way to the same watt", heads, rows, left=("Part", "Cylinder", "Witness"))
     return [sheet, *witnesses_lines(answer)]
 
 
+def _phase_cells(row: Testimony) -> tuple[str, str]:
+    """Of a recording: its phase, and what a degree of dead centre does to its work; of others nothing."""
+    if row.phase is None or row.per_degree is None:
+        return ("", "")
+    return (f"{np.degrees(row.phase):.0f}", f"{PERCENT * row.per_degree:.1f}")
+
+
 def witnesses_lines(answer: Witnesses) -> list[str]:
-    """The verdict, and what to mind."""
-    lines = [_verdict(answer)]
-    shallow = [row for row in answer.testimonies if row.phase is not None and abs(np.degrees(row.phase)) < SHALLOW]
-    if shallow:
-        lines.append(
-            f"Where pressure and volume lie within {SHALLOW:g} degrees of a gas spring, each degree of dead centre "
-            "changes the recorded work by 5 % and more: find it with a dial gauge on both sides, or by a motored loop "
-            "with the port closed, whose work is nearly nil."
-        )
-    return lines
+    """The verdict, and what limits recordings."""
+    recorded = any(row.phase is not None for row in answer.testimonies)
+    return [verdict_words(answer), *([DEAD_CENTRE] if recorded else [])]
 
 
-def _verdict(answer: Witnesses) -> str:
+def verdict_words(answer: Witnesses) -> str:
+    """Whether they agree; else what would reconcile them."""
     if answer.agree:
         return (
             f"The witnesses agree within what they leave open (chance {answer.chance:.2g}); breakdown and report give "
@@ -82,4 +87,5 @@ def _row(row: Testimony) -> dict[str, Any]:
         "mean_pressure_Pa": row.mean_pressure,
         "power_W": quantity(row.power),
         "phase_deg": None if row.phase is None else float(np.degrees(row.phase)),
+        "work_percent_per_deg": None if row.per_degree is None else PERCENT * row.per_degree,
     }
