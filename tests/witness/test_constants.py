@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmark.ordinary import MOTOR_CONSTANTS, home_braked, plain_case
 from simulate import perturb, write_bench
 
-from benchmark.ordinary import MOTOR_CONSTANTS, home_braked, plain_case
 from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
 from driveloss.errors import InputError
