@@ -11,7 +11,6 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray, Recording, Sweep
 from driveloss.breakdown.assumed import Assumed, assumptions_at_work
-from driveloss.breakdown.cycle import Cycle, loaded_cycle
 from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.joint import Verdict, joined, judge
 from driveloss.breakdown.recorded import Recorded, recorded_work
@@ -20,6 +19,7 @@ from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration, growth_beyond
 from driveloss.fit.contributions import Attribution
+from driveloss.fit.cycle import Cycle, loaded_cycle
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
 from driveloss.fit.laws import peak_drop
 from driveloss.fit.meters import stream

@@ -10,9 +10,9 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray, Quantity
 from driveloss.breakdown.ask import Balance, Breakdown
-from driveloss.breakdown.cycle import Piston, cycle_of, pressure_wave
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.checks import positive
+from driveloss.fit.cycle import Piston, cycle_of, pressure_wave
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.fit.meters import stream
 from driveloss.losses.ask import shifted

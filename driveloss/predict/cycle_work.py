@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
-from driveloss.breakdown.cycle import pressure_wave
 from driveloss.errors import InputError
 from driveloss.fit.calibration import EDGE
+from driveloss.fit.cycle import pressure_wave
 from driveloss.fit.readings import SAME_PRESSURE, Readings, by_rung
 from driveloss.physics.cylinder import swept_volume
 from driveloss.predict.scaling import Disagreement, blend
@@ -103,10 +103,11 @@ def work_levels(answer: Breakdown) -> dict[str, Levels]:
 def _phases(answer: Breakdown, readings: Readings, net: FloatArray) -> FloatArray:
     """Of each run, (n, 1 + draws): as the breakdown had it. [rad]"""
     meters = answer.calibration.meters
-    cylinders = [meters.cylinders[name] for name in readings.cylinder.tolist()]
+    names = readings.cylinder.tolist()
+    cylinders, assumed = [meters.cylinders[name] for name in names], np.array([meters.phase_of(n) for n in names])
     volume = np.array([swept_volume(cylinder.bore, cylinder.stroke) for cylinder in cylinders])
     read = readings.pressure_amplitude[:, None] * meters.pressure_gain
-    return pressure_wave(net / readings.frequency[:, None], volume, np.radians(meters.phase), read)[1]
+    return pressure_wave(net / readings.frequency[:, None], volume, assumed, read)[1]
 
 
 def ratio_at(levels: Levels, frequency: float, pressure: float, doubt: FloatArray) -> FloatArray:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from driveloss.bench.records import FloatArray
-from driveloss.breakdown.cycle import Cycle, Piston, Wave
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
+from driveloss.fit.cycle import Cycle, Piston, Wave
 from driveloss.fit.estimate import Estimate
 from driveloss.physics import crank, motor, torque
 from driveloss.say.numbers import bar

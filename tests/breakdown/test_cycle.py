@@ -5,8 +5,8 @@ import pytest
 from fit.benches import CYLINDER, Sheet, write_bench
 
 from driveloss.breakdown.ask import breakdown
-from driveloss.breakdown.cycle import loaded_cycle
 from driveloss.fit.calibrate import calibrate
+from driveloss.fit.cycle import loaded_cycle
 from driveloss.say.quantities import PARTS
 
 FREQUENCIES = (5.0, 7.0, 9.0, 11.0)

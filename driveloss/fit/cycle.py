@@ -54,7 +54,7 @@ def one_cylinder(  # noqa: PLR0913 - a cycle's conditions
     """Of one cylinder at frequency, mean pressure and (as read, else nan) amplitude (n,); net, seal (n, 1 + draws)."""
     meters, piston, f = calibration.meters, measured_piston(calibration, name, frequency), frequency[:, None]
     read = amplitude[:, None] * meters.pressure_gain
-    wave = (meters.pressure(pressure), *pressure_wave(net / f, piston.volume, np.radians(meters.phase), read))
+    wave = (meters.pressure(pressure), *pressure_wave(net / f, piston.volume, meters.phase_of(name), read))
     return cycle_of(piston, wave, f, seal, meters.efficiency)
 
 
