@@ -137,7 +137,7 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep], recordings: Ite
     rng = stream(calibration.seed, "breakdown")
     parts = _split(calibration, readings, rng)
     recorded = recorded_work(calibration, readings, recordings)
-    ways = tuple(one.way(readings, parts["pneumatic"]) for one in recorded)
+    ways = tuple(one.way(parts["pneumatic"]) for one in recorded)
     verdict = judge(ways) if ways else None
     if verdict is not None and verdict.agree:
         parts = joined(parts, verdict)

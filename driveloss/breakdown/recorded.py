@@ -26,26 +26,36 @@ BLOCK = 4  # turns in a block of the bootstrap, at most a third of them all
 
 @dataclass(frozen=True)
 class Recorded:
-    """One recording: the runs that it was made at, its work a cycle [J] and its phase [rad], (1 + draws,) each."""
+    """One recording: the runs that it was made at, its work a cycle [J] and its phase [rad], (1 + draws,) each.
+
+    turns, volume: best estimates of the harmonics of each turn's pressure, (turns, count, 2) [Pa], and of the volume,
+    (count, 2) [m^3].
+    """
 
     recording: Recording
     runs: NDArray[np.int64]  # places among the loaded readings
+    frequency: float  # [Hz] of those
+    mean_pressure: float  # [Pa]
     work: FloatArray
     phase: FloatArray  # by which the pressure peaks before top dead centre
-    amplitude: FloatArray  # [Pa] of the fundamental
-    turns: int
+    turns: FloatArray
+    volume: FloatArray
 
-    def way(self, readings: Readings, net: FloatArray) -> Way:
+    @property
+    def power(self) -> FloatArray:
+        """What the gas takes up, (1 + draws,). [W]"""
+        return self.work * self.frequency
+
+    def way(self, net: FloatArray) -> Way:
         """Its net power beside what the ladder says of the same runs, net (n, 1 + draws). [W]"""
-        frequency = float(readings.frequency[self.runs].mean())
         return Way(
             witness=f"recording {self.recording.file}",
             part="pneumatic",
             cylinder=self.recording.cylinder,
-            frequency=frequency,
-            mean_pressure=float(readings.mean_pressure[self.runs].mean()),
+            frequency=self.frequency,
+            mean_pressure=self.mean_pressure,
             by_ladder=np.asarray(net[self.runs].mean(axis=0)),
-            by_witness=self.work * frequency,
+            by_witness=self.power,
             phase=float(self.phase[0]),
         )
 
@@ -76,10 +86,12 @@ def _recorded(calibration: Calibration, readings: Readings, recording: Recording
     return Recorded(
         recording=recording,
         runs=runs,
+        frequency=float(readings.frequency[runs].mean()),
+        mean_pressure=float(readings.mean_pressure[runs].mean()),
         work=np.asarray(work * scatter),
         phase=indicator.phase_angle(pressure, volume),
-        amplitude=np.hypot(pressure[:, 0, 0], pressure[:, 0, 1]),
-        turns=len(found),
+        turns=indicator.late(indicator.unlagged(each, delay[0], frequency), late[0]),
+        volume=volume[0],
     )
 
 

@@ -36,7 +36,8 @@ def check_outputs(bench: Bench, *targets: Path, figure: Path | None = None) -> N
     from driveloss.figures import file_ending
     from driveloss.say.files import check_targets
 
-    inputs = {(bench.folder / name).resolve() for name in ("bench.toml", *(sweep.file for sweep in bench.sweeps))}
+    read = ("bench.toml", *(sweep.file for sweep in bench.sweeps), *(one.file for one in bench.recordings))
+    inputs = {(bench.folder / name).resolve() for name in read}
     targets = (*targets, *([figure] if figure else []))
     for target in targets:
         if target.resolve() in inputs:

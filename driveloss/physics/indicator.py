@@ -33,6 +33,32 @@ def harmonics(angle: FloatArray, readings: FloatArray, count: int) -> FloatArray
     return np.column_stack([found[1 : count + 1], found[count + 1 :]])
 
 
+def sum_of_harmonics(amplitudes: FloatArray, angle: FloatArray) -> FloatArray:
+    """What harmonics add up to at crank angles, about the mean, (n,) in their unit [...].
+
+    amplitudes: cosine and sine, (count, 2) in any unit [...]. angle: of the crank, (n,) [rad].
+    Source: Fourier series, Bronshtein & Semendyayev, Handbook of Mathematics (from memory).
+
+    >>> sum_of_harmonics(np.array([[2.0, 0.0], [0.0, 1.0]]), np.array([0.0, np.pi / 4])).round(6).tolist()
+    [2.0, 2.414214]
+    """
+    turned = np.multiply.outer(angle, np.arange(1, len(amplitudes) + 1))
+    return as_floats(np.cos(turned) @ amplitudes[:, 0] + np.sin(turned) @ amplitudes[:, 1])
+
+
+def work_moved(phase: Values) -> FloatArray:
+    """Share of the recorded work that a wrong dead centre moves, for each radian by which it is wrong [1/rad].
+
+    |cot(phi)| of the fundamentals: nil at a quarter turn, beyond bounds for a gas spring.
+    phase: by which the pressure peaks before top dead centre [rad].
+    Source: derivative of W = pi p1 V1 sin(phi), the area of an ellipse (Bronshtein & Semendyayev, from memory).
+
+    >>> round(float(work_moved(np.pi / 4)), 6)
+    1.0
+    """
+    return as_floats(np.abs(1 / np.tan(as_floats(phase))))
+
+
 def volume_harmonics(stroke: float, rod_ratio: float, count: int) -> FloatArray:
     """Harmonics of the piston's distance from top dead centre over the crank angle, (count, 2). [m]
 

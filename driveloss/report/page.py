@@ -31,6 +31,8 @@ from driveloss.say.calibration import calibration_notes, calibration_tables, fin
 from driveloss.say.flags import flag_letters
 from driveloss.say.numbers import bar
 from driveloss.say.quantities import QUANTITIES
+from driveloss.witnesses.ask import witnesses
+from driveloss.witnesses.tell import witnesses_tables
 
 TILES = {
     "input": "Input",
@@ -89,11 +91,13 @@ def _answer(report: Report) -> dict[str, Any]:
     answer = report.answer
     if answer is None:
         made = plates(report.calibration, None)
-        return {"best": None, "flags": (), "part_tables": (), "plates": made, "assumed": assumed(report.calibration)}
+        known = assumed(report.calibration)
+        return {"best": None, "flags": (), "part_tables": (), "witnessed": (), "plates": made, "assumed": known}
     return {
         "best": _best(answer.runs[answer.best_run]),
         "answer_tables": answer_tables(answer),
         "part_tables": items(run_tables(answer)),
+        "witnessed": items(witnesses_tables(witnesses(answer))) if answer.verdict else (),
         "assumed": assumed(report.calibration, answer.assumptions),
         "budget_tables": items(budget_tables(answer, report.shares)),
         "flags": flag_entries(chain.from_iterable(run.flags for run in answer.runs)),

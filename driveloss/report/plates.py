@@ -11,6 +11,7 @@ from driveloss.figures.budget import bars_of
 from driveloss.figures.runs import Split
 from driveloss.fit.calibration import Calibration
 from driveloss.report.markup import inline_svg
+from driveloss.witnesses.ask import Witnesses, witnesses
 
 
 @dataclass(frozen=True)
@@ -27,12 +28,14 @@ def plates(calibration: Calibration, split: Split | None) -> dict[str, Plate]:
     made = {name: _plate(name, calibration) for name in ladder}
     if split is not None:
         made |= {name: _plate(name, split) for name in ("flow", "parts", "ceilings")}
+        made |= {"indicator": _plate("indicator", split)} if split.answer.recorded else {}
+        made |= {"witnesses": _plate("witnesses", witnesses(split.answer))} if split.answer.verdict else {}
         every = replace(split, run=None)
         made |= {"budget": _plate("budget", every)} if bars_of(every) else {}
     return made
 
 
-def _plate(name: str, subject: Calibration | Split) -> Plate:
+def _plate(name: str, subject: Calibration | Split | Witnesses) -> Plate:
     drawing = figures.drawing(name)
     svg = figures.svg_text(figures.draw(name, subject))
     return Plate(inline_svg(svg, drawing.key, drawing.alt_text(subject)), drawing.caption)

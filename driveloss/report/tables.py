@@ -67,8 +67,9 @@ def remarks_table(bench: Bench) -> Sheet:
 def file_table(bench: Bench) -> Sheet:
     """What was read, by its hash."""
     sweeps = ((s.file, f"{s.stage}, {s.cylinder}" if s.cylinder else s.stage, s.sha256) for s in bench.sweeps)
+    recordings = ((one.file, f"recording, {one.cylinder}", one.sha256) for one in bench.recordings)
     heads = ("File", "Holds", "SHA-256")
-    return Sheet("Files read", heads, (("bench.toml", "the bench", bench.sha256), *sweeps), heads)
+    return Sheet("Files read", heads, (("bench.toml", "the bench", bench.sha256), *sweeps, *recordings), heads)
 
 
 def items(told: Iterable[Item]) -> list[Item]:

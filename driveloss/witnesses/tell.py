@@ -13,8 +13,8 @@ from driveloss.say.sheet import Item, Sheet
 from driveloss.witnesses.ask import Testimony, Witnesses
 
 DEAD_CENTRE = (
-    "%/deg: by how much a degree of dead centre moves the recorded work. Times the limit of dead_centre, that is the "
-    "least that can be claimed. Find dead centre with a dial gauge on both sides of it, halfway between equal readings; "
+    "%/deg: by how much a degree of dead centre moves the recorded work; no recording is surer than that times the "
+    "limit of dead_centre. Find dead centre with a dial gauge on both sides of it, halfway between equal readings; "
     "or by a motored loop with the port closed, whose work is nearly nil."
 )
 
