@@ -173,6 +173,13 @@ def test_an_output_that_is_a_folder(words, bench, tmp_path):
     assert sorted(tmp_path.rglob("*")) == before
 
 
+def test_a_recording_is_never_written_over(bench):
+    target = bench / "wide-recording.csv"
+    before = target.read_bytes()
+    refused(typed("report", bench, "-o", target, *QUICK), "wide-recording.csv", "one of the bench's own files")
+    assert target.read_bytes() == before
+
+
 def test_two_outputs_of_one_name(bench, tmp_path):
     target = tmp_path / "answer.png"
     refused(typed("calibrate", bench, "-o", target, "--figure", target, *QUICK), "answer.png", "named for two outputs")

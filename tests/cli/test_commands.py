@@ -3,6 +3,7 @@
 import json
 import shutil
 
+import numpy as np
 import pytest
 
 from cli.running import DEMO, QUICK, fresh, typed
@@ -144,6 +145,16 @@ def test_a_figure_is_drawn_beside_the_answer(suffix, calibration, tmp_path):
     assert typed("breakdown", DEMO, "--calibration", calibration, "--figure", figure).code == 0
     start = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}[suffix]
     assert figure.read_bytes().startswith(start)
+
+
+def test_witnesses_are_drawn_beside_their_table(calibration, tmp_path):
+    figure = tmp_path / "witnesses.svg"
+    outcome = typed("witnesses", DEMO, "--calibration", calibration, "--figure", figure, "--json")
+    assert outcome.code == 0 and figure.read_bytes().startswith(b"<?xml")
+    moved = [row["work_percent_per_deg"] for row in outcome.json["rows"]]
+    phase = np.radians(outcome.json["rows"][1]["phase_deg"])
+    assert moved == [None, pytest.approx(np.pi / 180 * 100 * abs(np.cos(phase) / np.sin(phase))), None]
+    assert "dial gauge" in outcome.err and "%/deg" in outcome.err
 
 
 def test_one_series_of_frequencies_holds_both_ends(calibration):

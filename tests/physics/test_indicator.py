@@ -75,6 +75,19 @@ def test_a_late_dead_centre_costs_the_cotangent_of_the_phase(phase, per_degree):
     moved = [indicator.loop_work(indicator.late(wave, np.radians(d)), piston) for d in (-0.5, 0.5)]
     change = abs(moved[1] - moved[0]) / indicator.loop_work(wave, piston)
     assert 100 * change == pytest.approx(per_degree, abs=0.05)
+    told = np.radians(1.0) * indicator.work_moved(np.array([phi, -phi, np.pi - phi]))
+    assert 100 * told == pytest.approx(3 * [per_degree], abs=0.05)
+
+
+def test_the_sum_of_harmonics_gives_back_the_readings():
+    """Against SciPy's trigonometric resampling, exact for a wave of few harmonics."""
+    from scipy.signal import resample
+
+    angle = np.arange(24) * np.pi / 12
+    fine = np.arange(96) * np.pi / 48
+    swing = pressure(angle) - pressure(angle).mean()
+    found = indicator.sum_of_harmonics(indicator.harmonics(angle, pressure(angle), 4), fine)
+    assert found == pytest.approx(resample(swing, 96), abs=1e-6)
 
 
 def test_a_first_order_lag_is_undone():

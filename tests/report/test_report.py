@@ -29,6 +29,8 @@ from driveloss.report.markup import embedded, inline_svg
 from driveloss.report.page import report_page
 from driveloss.say.flags import FLAGS
 from driveloss.say.numbers import plus_minus, watts
+from driveloss.witnesses.ask import witnesses
+from driveloss.witnesses.tell import verdict_words
 
 PAGES = {"demo": demo, "hostile": hostile, "ladder alone": ladder_alone, "unstated": unstated}
 
@@ -52,8 +54,27 @@ def test_the_answer_comes_first_and_holds_every_run():
 
 def test_sections_stand_in_the_order_of_interest():
     heads = [text for _, text in Tree(demo()[1]).all("h2")]
-    wanted = "Answer,Parts of the input,Comparison,Losses,Findings,Uncertainty,Assumptions,Cautions,Details,Provenance"
-    assert heads == wanted.split(",")
+    wanted = "Answer,Parts of the input,Witnesses,Comparison,Losses,Findings,Uncertainty,Assumptions,Cautions"
+    assert heads == [*wanted.split(","), "Details", "Provenance"]
+
+
+def test_witnesses_stand_once_with_figures_and_verdict():
+    report, page = demo()
+    told = witnesses(report.answer)
+    section = page[page.index('<section id="witnesses"') : page.index('<section id="comparison"')]
+    tree = Tree(section)
+    ((_, table),) = tree.all("table")
+    for row in told.testimonies:
+        assert row.witness in table and plus_minus(row.power) in " ".join(table.split())
+    assert verdict_words(told) in tree.words("section") and "dial gauge" in tree.words("section")
+    names = [attrs["aria-label"] for attrs, _ in tree.all("svg")]
+    assert len(names) == 2 and names[0].startswith("The witnesses agree") and "φ = " in names[1]
+
+
+@pytest.mark.parametrize("made", [ladder_alone, unstated])
+def test_without_a_second_witness_the_page_says_nothing_of_any(made):
+    page = made()[1]
+    assert 'id="witnesses"' not in page and "#witnesses" not in page and "Indicator" not in page
 
 
 def test_a_bench_without_cylinders_shows_its_drive_alone(tmp_path, monkeypatch):
@@ -163,7 +184,8 @@ def test_the_page_says_once_that_it_does_not_certify():
 def test_provenance_names_files_settings_and_program():
     report, page = demo()
     words = Tree(page).words()
-    for file in [DEMO / "bench.toml", *(DEMO / sweep.file for sweep in report.bench.sweeps)]:
+    bench = report.bench
+    for file in [DEMO / "bench.toml", *(DEMO / one.file for one in (*bench.sweeps, *bench.recordings))]:
         assert file.name in words and hashlib.sha256(file.read_bytes()).hexdigest() in words
     assert f"driveloss {version('driveloss')}" in words
     assert f"{report.calibration.draws} resamples with seed {report.calibration.seed}" in words
