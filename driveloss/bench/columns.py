@@ -14,7 +14,7 @@ import numpy as np
 
 from driveloss.bench.csvtext import CsvTable, read_bytes, read_table
 from driveloss.bench.quantity import NUMBER, check_range
-from driveloss.bench.records import CYLINDER_STAGES, FloatArray, Sweep, SweepSpec
+from driveloss.bench.records import AMBIENT_STAGES, CYLINDER_STAGES, FloatArray, Sweep, SweepSpec
 from driveloss.bench.rules import Kind, columns_of
 from driveloss.bench.units import Conversion, conversion_to, did_you_mean, shown
 from driveloss.errors import InputError
@@ -50,7 +50,7 @@ class ColumnValues:
 def read_sweep(path: Path, spec: SweepSpec, ambient_pressure: float | None = None) -> tuple[Sweep, tuple[str, ...]]:
     """Read one file of readings, called `spec.file` in messages; the sweep and notices about what was left out.
 
-    spec.mean_pressure is used where the file has no such column; a no-load sweep without either is at
+    spec.mean_pressure is used where the file has no such column; a no-load or blanked sweep without either is at
     ambient_pressure [Pa], which gauge pressures need too.
     InputError: whatever cannot be read without a guess, with file, line, column, what was read and expected.
     """
@@ -169,7 +169,7 @@ def _above_zero(stage: str, *, has_power: bool) -> set[str]:
     """Only in standby may the crank stand still; a loaded machine takes power, and a motor that turns has a voltage."""
     if stage == "standby":
         return set()
-    loaded = {"power", "current"} if stage == "loaded" else set()
+    loaded = {"power", "current"} if stage in ("blanked", "loaded") else set()
     return {"frequency", "speed"} | loaded | (set() if has_power else {"voltage"})
 
 
@@ -232,7 +232,7 @@ def _with_pressure(
     if sweep.mean_pressure is not None:
         notice = f"{sweep.file}: its column 'mean pressure' is used, not the sweep's mean_pressure"
         return sweep, notices if stated is None else (*notices, notice)
-    pressure = ambient if stated is None and sweep.stage == "no-load" else stated  # the ports are open
+    pressure = ambient if stated is None and sweep.stage in AMBIENT_STAGES else stated
     if pressure is not None:
         return sweep.replace(mean_pressure=np.full(len(sweep), float(pressure))), notices
     if sweep.stage in CYLINDER_STAGES:

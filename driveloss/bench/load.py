@@ -36,6 +36,7 @@ def load_bench(path: Path | str) -> Bench:
     _check_ladder(sweeps, config)
     _check_brake(sweeps, config.rig)
     notices = (*config.notices, *(notice for _, notices in read for notice in notices))
+    _check_blanked(sweeps, config.rig)
     recordings = tuple(
         read_recording(_inside(folder, spec), spec, config.rig.ambient_pressure.value) for spec in config.recordings
     )
@@ -137,6 +138,18 @@ def _check_brake(sweeps: Sequence[Sweep], rig: Rig) -> None:
 def _check_ladder(sweeps: Sequence[Sweep], config: Config) -> None:
     rungs = Counter[tuple[str, str | None]]()
     for sweep in sweeps:
+def _check_blanked(sweeps: Sequence[Sweep], rig: Rig) -> None:
+    """How far the pressure swings in a closed cylinder must be read, or follow from its volume."""
+    for sweep in (sweep for sweep in sweeps if sweep.stage == "blanked"):
+        name = str(sweep.cylinder)
+        if sweep.pressure_amplitude is None and rig.cylinders[name].closed_volume is None:
+            raise InputError(
+                f"{sweep.file}: nothing tells how far the pressure swings in this blanked sweep: expected a column "
+                f"'pressure amplitude [bar]', half of peak to peak, or in {BENCH_FILE} the key [cylinders.{shown(name)}] "
+                'closed_volume = "30 cm^3", the gas left at top dead centre'
+            )
+
+
         rungs[sweep.stage, sweep.cylinder] += len(sweep)
     if not rungs["piston-disconnected", None]:
         raise InputError(
@@ -153,9 +166,9 @@ def _check_ladder(sweeps: Sequence[Sweep], config: Config) -> None:
         if sweep.stage in FITTED_STAGES and not sweep.power.any():
             raise InputError(f"{sweep.file}, column 'power': every reading is 0 W, expected readings above zero")
     for (stage, cylinder), count in rungs.items():
-        if stage == "loaded" and ("no-load", cylinder) not in rungs:
+        if stage in ("blanked", "loaded") and ("no-load", cylinder) not in rungs:
             _refuse_rung(stage, cylinder, config, "expected a no-load sweep of the same cylinder too, read none")
-        if stage in FITTED_STAGES and count < FEWEST_READINGS:
+        if stage in (*FITTED_STAGES, "blanked") and count < FEWEST_READINGS:
             reason = f"too few points for any curve: expected {FEWEST_READINGS} readings or more, read {count}"
             _refuse_rung(stage, cylinder, config, reason)
 

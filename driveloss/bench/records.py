@@ -19,9 +19,11 @@ from driveloss.errors import InputError
 from driveloss.physics.arrays import FloatArray as FloatArray
 from driveloss.physics.gas import GAS_CONSTANT
 
-STAGES = ("standby", "motor-alone", "piston-disconnected", "braked", "no-load", "loaded")
-WITNESS_STAGES = ("braked",)  # no rung of the ladder: they measure what subtraction can only assume
-CYLINDER_STAGES = ("no-load", "loaded")
+STAGES = ("standby", "motor-alone", "piston-disconnected", "braked", "no-load", "blanked", "loaded")
+WITNESS_STAGES = ("braked", "blanked")  # no rung of the ladder: they measure what subtraction can only assume
+CYLINDER_STAGES = ("no-load", "blanked", "loaded")
+AMBIENT_STAGES = ("no-load", "blanked")  # at ambient pressure unless stated: ports open, or closed there
+RUNDOWN_STAGES = ("motor-alone", "piston-disconnected", "no-load")  # where nothing but friction slows it down
 
 
 class FieldError(InputError):
@@ -178,6 +180,12 @@ class Cylinder:
     open_volume: Quantity | None = key(
         "volume", "m^3", "20 cm^3", 0, 0.1, "was it in cm^3?",
         "gas left at top dead centre behind that hole; matters where it is small", default=None)
+    closed_volume: Quantity | None = key(
+        "volume", "m^3", "30 cm^3", 0, 0.1, "was it in cm^3?",
+        "gas left at top dead centre in a blanked sweep", default=None)
+    leak_down: Quantity | None = key(
+        "time", "s", "20 s +/- 5 s", 1e-2, 1e6, "was it in ms?",
+        "in which pressure falls to 37 % with that volume closed, piston at rest", default=None)
     pressure_friction: Quantity | None = key(
         "force per pressure", "N/Pa", "0.7 N/bar", 0, 1e-2, "was it in N/bar?",
         "drag per bar across the seal, where not swept at pressure", default=None)

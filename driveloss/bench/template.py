@@ -39,9 +39,15 @@ LADDER = """
 # Sweep each cylinder without load before its loaded runs and again straight after them, everything still warm.
 # List the one after behind the loaded sweeps, as here: it tells whether the seal drags as it did before, and how far
 # one sweep lies off another. With several cylinders, write the last three tables once for each.
-# Two more measurements replace most of what is otherwise assumed: a sweep with stage = "braked" (no piston, the crank
-# drives a brake or a generator; a column torque [N*m], or brake force [N] with [brake] arm), and [[recordings]] of
-# the pressure through the cycle (file, cylinder, frequency; columns crank angle [deg] and pressure [kPa])."""
+# Three more measurements replace most of what is otherwise assumed: a sweep with stage = "braked" (no piston, the crank
+# drives a brake or a generator; a column torque [N*m], or brake force [N] with [brake] arm), one with stage = "blanked"
+# (the cylinder closed off straight after its no-load sweep: what the rod's force costs in pins, guides and lip; a
+# column pressure amplitude [bar], or the key closed_volume), and [[recordings]] of the pressure through the cycle (file,
+# cylinder, frequency; columns crank angle [deg] and pressure [kPa]).
+# [[rundowns]] (file, stage, inertia) tell the drive's loss without a power meter: cut the supply, leave the motor's
+# leads open and let the machine coast, and keep clear of what turns until it stands; columns time [s] and
+# frequency [Hz], or time [s] alone: of the passing of an index mark, one a turn. Where the inertia is not known, coast
+# twice, once with added_inertia or brake_torque."""
 
 ALWAYS_SAID = ("frequency", "power", "voltage", "current", "mean_pressure")
 FURTHER = ", ".join(heading(field) for field in columns_of(Sweep) if field not in ALWAYS_SAID)

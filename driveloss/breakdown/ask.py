@@ -17,15 +17,15 @@ from driveloss.breakdown.recorded import Recorded, recorded_work
 from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
-from driveloss.fit.calibration import Calibration, growth_beyond
+from driveloss.fit.calibration import Calibration, scattered, shifted
 from driveloss.fit.contributions import Attribution
 from driveloss.fit.cycle import Cycle, loaded_cycle
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
 from driveloss.fit.laws import peak_drop
 from driveloss.fit.meters import stream
-from driveloss.fit.motor_loss import Scattered, shaft_power
+from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import Readings, gather
-from driveloss.losses.ask import no_load_draws, shifted
+from driveloss.losses.ask import no_load_draws
 from driveloss.physics import aftercooler, ceilings
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named
@@ -171,7 +171,7 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
     What pins, lip and ripple take follows from the cycle, which follows from the net power: found in a few passes.
     """
     meters, shape = calibration.meters, (len(readings), calibration.draws + 1)
-    scatter = _scatter(calibration, readings, rng)
+    scatter = scattered(calibration, readings, rng, doubt(calibration, readings))
     misread = calibration.meters.each_misread(readings.frequency, rng)
     drive = shifted(calibration.drive, readings.frequency, misread)
     seal = shifted(partial(_seal, calibration, readings), readings.frequency, misread)
@@ -206,19 +206,6 @@ def _subtracted(calibration: Calibration, readings: Readings, parts: Draws) -> F
         name, pressure = str(readings.cylinder[mine][0]), float(readings.mean_pressure[mine][0])
         least[mine] = no_load_draws(calibration, readings.frequency[mine], name, pressure)["total"]
     return np.asarray(parts["input"] - least)
-
-
-def _scatter(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Scattered:
-    """Each run's own chance deviation, as large as the ladder's readings scatter."""
-    shape = (len(readings), calibration.draws + 1)
-    size = calibration.scatter(readings.power)
-    size = size * growth_beyond(readings.frequency, calibration.drive_range)[:, None]  # its growth is extrapolated too
-    power = rng.standard_normal(shape) * size
-    power = calibration.route.scatter_at_meter(power, calibration.meters) + doubt(calibration, readings)
-    relative = power / readings.power[:, None]
-    by_product = np.isfinite(readings.voltage)[:, None]  # the same ammeter then makes both deviate
-    own = rng.standard_normal(shape) * size / readings.power[:, None]
-    return Scattered(power, np.where(by_product, relative, own))
 
 
 def _seal(calibration: Calibration, readings: Readings, frequency: FloatArray) -> FloatArray:

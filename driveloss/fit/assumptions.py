@@ -380,6 +380,51 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
             effort=RUN,
         ),
     ),
+    "hysteresis": (
+        Assumption(
+            "nothing: record the pressure through the cycle of a blanked reading",
+            "gas spring hysteresis",
+            0.5,
+            2.0,
+            "pins, guides and lip down, net power up, as the closed gas loses more heat to the walls and back",
+            "record the pressure through the cycle of a blanked reading",
+            unit="times what still gas between walls as far apart as V/S loses",
+            shown="times what still gas would lose",
+            effort=RUN,
+            source="the conduction solution holds to its order of size only: gas that swirls loses more, an edge, a "
+            "warm wall or less wetted surface make it less (Kornhauser & Smith, J. Energy Resources Technology 115 "
+            "(1993) 70; from memory)",
+            value=1.0,
+        ),
+    ),
+    "leak_rate": (
+        Assumption(
+            "cylinders.{cylinder}.leak_down",
+            "leak of the closed cylinder",
+            0.0,
+            0.5,
+            "pins, guides and lip down, net power up, as more leaks out of the closed volume and back",
+            "close the volume, pump it up at rest, and time the pressure's fall to 37 %",
+            unit="of the pressure a second",
+            shown="% of the pressure a second",
+            scale=PERCENT,
+            value=0.1,
+        ),
+    ),
+    "blanked_seal": (
+        Assumption(
+            "nothing: run the blanked sweep straight after the one without load",
+            "seal from sweep to blanked sweep",
+            0.95,
+            1.03,
+            "pins, guides and lip, either way",
+            "run the blanked sweep between two no-load sweeps of the cylinder",
+            unit="of its drag without load",
+            shown="% of its drag without load",
+            scale=PERCENT,
+            effort=RUN,
+        ),
+    ),
     "port_share": (
         Assumption(
             "cylinders.{cylinder}.open_port_diameter",

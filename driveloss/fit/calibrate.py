@@ -10,6 +10,7 @@ import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray
 from driveloss.fit import DRAWS, FAMILIES, SEED
+from driveloss.fit.blanked import FittedBlanked, fit_blanked, told
 from driveloss.fit.braked import at_the_crank, fit_braked
 from driveloss.fit.calibration import Calibration, Evidence, Range
 from driveloss.fit.curves import PhysicalCurves
@@ -70,9 +71,25 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
     weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))
     calibration = _assemble(bench, meters, standby, fits[family], evidence)
+    blanked = fit_blanked(calibration, bench)
+    below = [] if blanked is None else told(calibration, blanked)
+    calibration = calibration if blanked is None else _with_blanked(calibration, blanked)
     suspects, mixed = suspect_runs(calibration, whole.loaded), mixups(bench, calibration, ladder)
-    findings = (*screened.findings, *suspects, *mixed, *weaknesses)
+    findings = (*screened.findings, *below, *suspects, *mixed, *weaknesses)
     return replace(calibration, findings=findings)
+
+
+def _with_blanked(calibration: Calibration, blanked: FittedBlanked) -> Calibration:
+    """The calibration with what a blanked sweep tells, and its terms in the physical family's report."""
+    known = blanked.known_to(calibration)
+    evidence = known.evidence
+    if evidence is None or "physical" not in evidence.fits:
+        return known
+    fit = evidence.fits["physical"]
+    fits = evidence.fits | {
+        "physical": replace(fit, terms=(*fit.terms, *blanked.terms(known)), notes=(*fit.notes, *blanked.notes(known)))
+    }
+    return replace(known, evidence=replace(evidence, fits=fits))
 
 
 def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evidence) -> list[Finding]:

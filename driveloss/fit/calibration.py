@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from textwrap import shorten
 from typing import TYPE_CHECKING
@@ -14,7 +15,7 @@ from driveloss.fit.curves import Curves
 from driveloss.fit.findings import Finding
 from driveloss.fit.laws import port_power, stated_pressure_power
 from driveloss.fit.meters import Meters, Sampler
-from driveloss.fit.motor_loss import Asked, LoadLoss, Route
+from driveloss.fit.motor_loss import Asked, LoadLoss, Route, Scattered
 from driveloss.fit.readings import SAME_PRESSURE, Readings
 from driveloss.fit.scatter import Scatter
 from driveloss.physics import crank, motor
@@ -24,6 +25,7 @@ if TYPE_CHECKING:  # what only a fresh calibration holds: a saved one is asked w
     from driveloss.fit.family import FamilyFit
     from driveloss.fit.ladder import Ladder
 
+SLOPE_STEP = 1e-3  # relative step of frequency for the curves' slopes
 EDGE = 0.005  # a frequency this fraction beyond the last reading still counts as inside
 
 
@@ -202,7 +204,7 @@ class Calibration:
     def shaft_power(self, readings: Readings) -> FloatArray:
         """What readings of one rung should take at the shaft, (n, 1 + draws); in standby the input power.
 
-        Without what a load adds: for loaded readings that of the no-load rung, ports closed. [W]
+        Without what a load adds: for blanked and loaded readings that of the no-load rung, ports closed. [W]
         """
         stage, cylinder = str(readings.stage[0]), str(readings.cylinder[0])
         f, p = readings.frequency, readings.mean_pressure
@@ -214,7 +216,7 @@ class Calibration:
             return self.drive(f)
         seal, pins = self._step(cylinder, f, p)
         beyond = seal + pins  # the transmission
-        if stage != "loaded":
+        if stage == "no-load":
             beyond = beyond + np.nan_to_num(self.port(cylinder, f, p))
         return self.drive(f) + beyond / self.meters.efficiency
 
@@ -276,3 +278,30 @@ def _widened(draws: FloatArray, frequency: FloatArray, span: Range) -> FloatArra
 def growth_beyond(frequency: FloatArray, span: Range) -> FloatArray:
     """Factor by which deviations grow at frequency (m,) [Hz] outside the measured range; one inside it."""
     return np.asarray(np.sqrt(np.maximum(np.maximum(frequency / span.high, span.low / frequency), 1.0)))
+
+
+def shifted(part: Callable[[FloatArray], FloatArray], frequency: FloatArray, error: FloatArray) -> FloatArray:
+    """A part at frequency (m,) plus a small error (m, 1 + draws), by its slope; (m, 1 + draws). [W]"""
+    here = part(frequency)
+    if not error.any():
+        return here
+    step = SLOPE_STEP * frequency
+    return here + (part(frequency + step) - part(frequency - step)) / (2 * step[:, None]) * error
+
+
+def scattered(
+    calibration: Calibration, readings: Readings, rng: np.random.Generator, doubt: FloatArray | float = 0.0
+) -> Scattered:
+    """Each run's own chance deviation, as large as the ladder's readings scatter.
+
+    doubt: what else its power may be off by, (n, 1 + draws) [W].
+    """
+    shape = (len(readings), calibration.draws + 1)
+    size = calibration.scatter(readings.power)
+    size = size * growth_beyond(readings.frequency, calibration.drive_range)[:, None]  # its growth is extrapolated too
+    power = rng.standard_normal(shape) * size
+    power = calibration.route.scatter_at_meter(power, calibration.meters) + doubt
+    relative = power / readings.power[:, None]
+    by_product = np.isfinite(readings.voltage)[:, None]  # the same ammeter then makes both deviate
+    own = rng.standard_normal(shape) * size / readings.power[:, None]
+    return Scattered(power, np.where(by_product, relative, own))

@@ -12,13 +12,15 @@ from driveloss.fit.laws import peak_drop
 from driveloss.fit.motor_loss import ROUTES
 from driveloss.physics.breathing import SMALL_DROP
 
+BLANKED_FIELDS = ("closed_volume", "hysteresis", "leak_rate", "blanked_seal")
 PORT_FIELDS = ("discharge_coefficient", "port_share", "open_ratio", "open_process")
 
 
 def idle_errors(ladder: Ladder, bench: Bench) -> tuple[str, ...]:
     """Their names as fit/meters has them, 'cylinders.wide.lip_drag' of a cylinder's."""
     every = frozenset().union(*(route.uses for route in ROUTES.values()))
-    return (*sorted(every - ladder.route.uses), *_of_meters(bench), *_of_columns(ladder), *_of_cylinders(ladder))
+    by_bench = (*_of_meters(bench), *_of_blanked(bench))
+    return (*sorted(every - ladder.route.uses), *by_bench, *_of_columns(ladder), *_of_cylinders(ladder))
 
 
 def _of_meters(bench: Bench) -> Iterator[str]:
@@ -62,5 +64,13 @@ def _of_cylinders(ladder: Ladder) -> Iterator[str]:
 
 def _is_squeezed(ladder: Ladder, name: str) -> bool:
     """Whether gas was squeezed in a cylinder's no-load sweeps, so that more than the port's size matters."""
+def _of_blanked(bench: Bench) -> Iterator[str]:
+    """What only a closed cylinder depends on."""
+    blanked = {sweep.cylinder for sweep in bench.sweeps if sweep.stage == "blanked"}
+    for name in bench.rig.cylinders:
+        if name not in blanked:
+            yield from (f"cylinders.{name}.{field}" for field in BLANKED_FIELDS)
+
+
     mine = ladder.readings.only(ladder.readings.cylinder == name)
     return peak_drop(ladder.rig, name, float(mine.frequency.max()), float(mine.mean_pressure.max())) > SMALL_DROP

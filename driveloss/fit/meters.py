@@ -190,6 +190,12 @@ def _without_port(cylinder: Cylinder) -> Quantity | None:
     return Quantity(1.0) if cylinder.open_port_diameter is None else None
 
 
+def _leak_rate(cylinder: Cylinder) -> Quantity | None:
+    """One over the time constant of a closed cylinder's pressure. [1/s]"""
+    stated = cylinder.leak_down
+    return stated and Quantity(1 / stated.value, stated.limit / stated.value**2)
+
+
 def _dimension(key: str) -> Any:
     return _error("geometry", key, lambda cylinder: getattr(cylinder, key))
 
@@ -216,6 +222,10 @@ class CylinderDraws:
         "geometry", "port", lambda c: None if c.open_port_diameter is None else Quantity(0.0)
     )  # of the no-load step at the highest frequency that a port of unknown size takes
     seal_change: FloatArray = _error("seal", "seal", lambda c: c.seal_change)  # drag in loaded runs over the ladder's
+    closed_volume: FloatArray = _dimension("closed_volume")  # [m^3] at top dead centre in a blanked sweep
+    hysteresis: FloatArray = _error("gas spring", "", lambda c: None)  # of the closed gas, over what conduction tells
+    leak_rate: FloatArray = _error("gas spring", "seal", _leak_rate, (0.0, np.inf))  # [1/s] of the closed cylinder
+    blanked_seal: FloatArray = _error("seal", "seal", lambda c: None)  # drag in the blanked sweep over the ladder's
     lip_drag: FloatArray = _error("seal", "seal", lambda c: None)  # under pressure over that of others, where not told
 
 
@@ -281,10 +291,12 @@ class Meters:
     idle: tuple[str, ...] = ()  # fields that nothing asked of this bench depends on
     full_power: float = 1.0  # [W] the highest that was read
     reading_by_reading: Limits = Limits()  # [Hz] a run's own misreading of frequency
+    phases: dict[str, FloatArray] = field(default_factory=dict)  # [deg] of cylinders whose pressure was recorded
 
     @property
     def size(self) -> int:
         """One and the number of draws."""
+    prior: dict[str, FloatArray] = field(default_factory=dict)  # what was drawn of fields that a sweep then narrowed
         return len(self.power_gain)
 
     def power(self, readings: Readings) -> FloatArray:
@@ -351,15 +363,16 @@ class Meters:
         """Source and draws of every error that is at work."""
         for path, holder in (("", self), *((f"cylinders.{n}.", c) for n, c in self.cylinders.items())):
             for name, error in common_errors(holder).items():
-                draws = getattr(holder, name)
+                draws = self.prior.get(path + name, getattr(holder, name))
                 if np.ptp(draws) > 0 and name not in self.fitted and path + name not in self.idle:  # nan: not known
-                    yield self.assumed.get(path + name, error.source), draws
+                    is_assumed = path + name in self.assumed and path + name not in self.prior
+                    yield self.assumed[path + name] if is_assumed else error.source, draws
 
     def assumptions(self, rig: Rig) -> list[tuple[tuple[str, ...], Assumption]]:
         """What is assumed and matters on this bench: the keys that would replace it, and the row, in a fixed order."""
         found: dict[Assumption, dict[str, None]] = {}
         for name in self.assumed:
-            if name in self.idle:
+            if name in self.idle or name in self.prior:
                 continue
             path, _, own = name.rpartition(".")
             cylinder = path.partition(".")[2]
@@ -375,8 +388,14 @@ class Meters:
     def as_stated(self) -> Meters:
         """The first column alone: every array cut to shape (1,)."""
         cylinders = {name: _cut(draws) for name, draws in self.cylinders.items()}
+    def phase_of(self, cylinder: str) -> FloatArray:
+        """Phase of a cylinder's pressure before top dead centre where no run tells it, (1 + draws,). [rad]"""
+        return np.radians(self.phases.get(cylinder, self.phase))
+
         brake = None if self.brake is None else self.brake.as_stated()
-        return replace(_cut(self), cylinders=cylinders, brake=brake)
+        phases = {name: phase[:1] for name, phase in self.phases.items()}
+        prior = {name: draws[:1] for name, draws in self.prior.items()}
+        return replace(_cut(self), cylinders=cylinders, brake=brake, phases=phases, prior=prior)
 
 
 def common_errors(record: Any) -> dict[str, CommonError]:

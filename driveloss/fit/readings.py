@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driveloss.bench.records import STAGES, FloatArray, Rig, Sweep
+from driveloss.bench.records import AMBIENT_STAGES, STAGES, FloatArray, Rig, Sweep
 
 SAME_PRESSURE = 0.03  # pressures closer than this fraction belong to one group of readings
 
@@ -77,7 +77,7 @@ def _columns(rig: Rig, sweep: Sweep) -> dict[str, NDArray[Any]]:
         "current": sweep.current if rig.motor.supply == "terminals" else None,
         "resolution": sweep.power_resolution,
     }
-    if found["mean_pressure"] is None and sweep.stage == "no-load":  # open ports: the cylinder is at ambient
+    if found["mean_pressure"] is None and sweep.stage in AMBIENT_STAGES:
         found["mean_pressure"] = rig.ambient_pressure.value
     return {name: np.broadcast_to(np.nan if value is None else value, len(sweep)) for name, value in found.items()}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,14 +10,12 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.assumptions import Assumption
-from driveloss.fit.calibration import Calibration
+from driveloss.fit.calibration import Calibration, shifted
 from driveloss.fit.checks import known_cylinder, positive
 from driveloss.fit.estimate import Estimate, estimate
 from driveloss.physics import seal as seal_physics
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named
-
-SLOPE_STEP = 1e-3  # relative step of frequency for the curves' slopes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,15 +107,6 @@ def no_load_draws(
     if calibration.has_standby:
         parts["standby"] = standby
     return parts | {"drive": parts["drive"] + load_loss, "total": standby + load_loss + shaft}
-
-
-def shifted(part: Callable[[FloatArray], FloatArray], frequency: FloatArray, error: FloatArray) -> FloatArray:
-    """A part at frequency (m,) plus a small error (m, 1 + draws), by its slope; (m, 1 + draws). [W]"""
-    here = part(frequency)
-    if not error.any():
-        return here
-    step = SLOPE_STEP * frequency
-    return here + (part(frequency + step) - part(frequency - step)) / (2 * step[:, None]) * error
 
 
 def _row(calibration: Calibration, frequency: float, cylinder: str | None, pressure: float | None) -> LossRow:

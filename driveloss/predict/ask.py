@@ -10,12 +10,11 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray, Quantity
 from driveloss.breakdown.ask import Balance, Breakdown
-from driveloss.fit.calibration import Calibration
+from driveloss.fit.calibration import Calibration, shifted
 from driveloss.fit.checks import positive
 from driveloss.fit.cycle import Piston, cycle_of, pressure_wave
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.fit.meters import stream
-from driveloss.losses.ask import shifted
 from driveloss.physics import aftercooler, ceilings, crank, cylinder
 from driveloss.predict import SAME, cycle_work, rules, scaling, torque_margin
 from driveloss.predict.circuit import circuit_of, exponent_of

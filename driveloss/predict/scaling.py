@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from driveloss.bench.records import FloatArray
-from driveloss.fit.calibration import EDGE, Calibration
-from driveloss.losses.ask import seal_force, shifted
+from driveloss.fit.calibration import EDGE, Calibration, shifted
+from driveloss.losses.ask import seal_force
 from driveloss.physics.seal import friction_per_lip_length
 
 # Assumed, no published source for like seals: standard deviation between cylinders, worth PRIOR_DOF degrees of

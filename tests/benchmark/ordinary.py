@@ -292,6 +292,22 @@ def home_braked(rng: np.random.Generator, case: Case) -> Case:
     return replace(case, protocol=replace(protocol, sweeps=(*protocol.sweeps, braked), limits=limits))
 
 
+def home_blanked(rng: np.random.Generator, case: Case) -> Case:
+    """The typical home bench, its cylinder closed off after the sweep without load: its volume known, its gas not."""
+    case = having(
+        home(rng, case),
+        closed_volume=nice(rng.uniform(1.2, 2.0), 2),
+        wall_exchange=rng.uniform(0.7, 1.6),
+        closed_leak=rng.uniform(0.0, 0.3),
+        blanked_seal=rng.uniform(0.97, 1.01),
+    )
+    no_load, loaded = case.protocol.sweeps[-2:]
+    blanked = replace(no_load, stage="blanked", file="blanked.csv")
+    sweeps = (*case.protocol.sweeps[:-1], blanked, loaded)
+    limits = replace(case.protocol.limits, closed_volume=0.05)
+    return replace(case, protocol=replace(case.protocol, sweeps=sweeps, limits=limits))
+
+
 def witnessed(rng: np.random.Generator, case: Case) -> Case:
     """The same braked, and the pressure recorded through the cycle at three speeds."""
     case = home_braked(rng, case)
@@ -398,6 +414,7 @@ CLASSES: dict[str, Build] = {
     "home": home,
     "home, no efficiency": home_without_efficiency,
     "home, no motor": home_without_motor,
+    "home, blanked": home_blanked,
     "home, braked": home_braked,
     "home, witnessed": witnessed,
     "nothing stated": nothing_stated,

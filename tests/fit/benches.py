@@ -56,7 +56,7 @@ def write_bench(
     for number, sheet in enumerate(sheets, start=1):
         file = f"{number}-{sheet.stage}.csv"
         (folder / file).write_text(sheet.text, encoding="utf-8")
-        name = 'cylinder = "one"\n' if sheet.stage in ("no-load", "loaded") else ""
+        name = 'cylinder = "one"\n' if sheet.stage in ("no-load", "blanked", "loaded") else ""
         tables.append(f'[[sweeps]]\nstage = "{sheet.stage}"\n{name}file = "{file}"\n{sheet.keys}')
     text = "\n".join([HEAD, sections, cylinder, *tables])
     text = stated_exactly(text, unstated=unstated) if exactly else text

@@ -36,6 +36,7 @@ STAGES = {
     "braked": "the same against a brake on the crank",
     "no-load": "+ the piston, ports open",
     "loaded": "the whole machine at work",
+    "blanked": "the same on a closed volume",
 }
 
 
@@ -220,6 +221,9 @@ def cylinder(stated: Truth, this: CylinderTruth, protocol: Protocol) -> list[str
     ]
     if this.port_diameter is None or not protocol.states_port:
         return lines
+    if any((sweep.stage, sweep.cylinder) == ("blanked", this.name) for sweep in protocol.sweeps):
+        closed = stated.effects.closed_volume * this.area * this.stroke * 1e6
+        lines.append(entry("closed_volume", amount(closed, "cm^3", limits.closed_volume), "blanked, at the top"))
     hole = amount(this.port_diameter * 1e3, "mm", limits.port_diameter)
     return [
         *lines,

@@ -35,3 +35,7 @@ class Effects:
     warm_seal: float = 1.0  # drag of the seal in loaded runs over that in the ladder
     breathing: str = "quasi-steady"  # incompressible; or "isothermal", "adiabatic": gas that is squeezed
     dead_volume: float = 0.5  # of the swept volume, behind the open port
+    closed_volume: float = 0.8  # of the swept volume, at top dead centre of a blanked run
+    wall_exchange: float = 1.0  # of the closed gas: times what conducts through one depth of the wave of temperature
+    closed_leak: float = 0.0  # [1/s] at which the closed cylinder's pressure dies away
+    blanked_seal: float = 1.0  # drag of the seal in the blanked run over that in the ladder

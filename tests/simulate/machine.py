@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 
 from simulate.bearings import pin_power, side_force, wall_power
 from simulate.breathing import HEAT_CAPACITY_RATIO, Chamber, breathing_pressure
+from simulate.closed import ClosedGas, closed_pressure
 from simulate.effects import Effects
 from simulate.turn import (
     FloatArray,
@@ -213,6 +214,36 @@ def turn(truth: Truth, cylinder: CylinderTruth, f: FloatArray, p: FloatArray, wa
 def open_turn(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> Turn:
     """A turn of a no-load run."""
     return turn(truth, cylinder, frequency, pressure, open_pressure(truth, cylinder, frequency, pressure), 1.0)
+
+
+def blanked_turn(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> Turn:
+    """A turn of a blanked run."""
+    wave = blanked_pressure(truth, cylinder, frequency, pressure)
+    return turn(truth, cylinder, frequency, pressure, wave, truth.effects.blanked_seal)
+
+
+def blanked_pressure(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
+    """Pressure in a cylinder that is closed off [Pa], shape (readings, steps)."""
+    effects = truth.effects
+    closed = ClosedGas(
+        area=cylinder.area,
+        bore=cylinder.bore,
+        stroke=cylinder.stroke,
+        rod_length=truth.rod_length,
+        clearance=effects.closed_volume * cylinder.area * cylinder.stroke,
+        gas=cylinder.gas,
+        wall=truth.ambient_temperature,
+        exchange=effects.wall_exchange,
+        leak=effects.closed_leak,
+    )
+    return closed_pressure(closed, frequency, pressure)
+
+
+def blanked_power(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
+    """What a blanked run takes at the crank [W], shape (readings,)."""
+    this = blanked_turn(truth, cylinder, frequency, pressure)
+    wave = blanked_pressure(truth, cylinder, frequency, pressure)
+    return np.mean(wave * this.velocity, axis=1) * cylinder.area + this.seal + this.bearing
 
 
 def loaded_turn(truth: Truth, cylinder: CylinderTruth, frequency: FloatArray, pressure: FloatArray) -> Turn:
