@@ -35,8 +35,8 @@ def load_bench(path: Path | str) -> Bench:
     sweeps = tuple(sweep for sweep, _ in read)
     _check_ladder(sweeps, config)
     _check_brake(sweeps, config.rig)
-    notices = (*config.notices, *(notice for _, notices in read for notice in notices))
     _check_blanked(sweeps, config.rig)
+    notices = (*config.notices, *(notice for _, notices in read for notice in notices))
     recordings = tuple(
         read_recording(_inside(folder, spec), spec, config.rig.ambient_pressure.value) for spec in config.recordings
     )
@@ -135,9 +135,6 @@ def _check_brake(sweeps: Sequence[Sweep], rig: Rig) -> None:
             )
 
 
-def _check_ladder(sweeps: Sequence[Sweep], config: Config) -> None:
-    rungs = Counter[tuple[str, str | None]]()
-    for sweep in sweeps:
 def _check_blanked(sweeps: Sequence[Sweep], rig: Rig) -> None:
     """How far the pressure swings in a closed cylinder must be read, or follow from its volume."""
     for sweep in (sweep for sweep in sweeps if sweep.stage == "blanked"):
@@ -150,6 +147,9 @@ def _check_blanked(sweeps: Sequence[Sweep], rig: Rig) -> None:
             )
 
 
+def _check_ladder(sweeps: Sequence[Sweep], config: Config) -> None:
+    rungs = Counter[tuple[str, str | None]]()
+    for sweep in sweeps:
         rungs[sweep.stage, sweep.cylinder] += len(sweep)
     if not rungs["piston-disconnected", None]:
         raise InputError(

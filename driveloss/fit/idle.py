@@ -62,8 +62,6 @@ def _of_cylinders(ladder: Ladder) -> Iterator[str]:
             yield from (f"cylinders.{name}.{field}" for field in PORT_FIELDS)
 
 
-def _is_squeezed(ladder: Ladder, name: str) -> bool:
-    """Whether gas was squeezed in a cylinder's no-load sweeps, so that more than the port's size matters."""
 def _of_blanked(bench: Bench) -> Iterator[str]:
     """What only a closed cylinder depends on."""
     blanked = {sweep.cylinder for sweep in bench.sweeps if sweep.stage == "blanked"}
@@ -72,5 +70,7 @@ def _of_blanked(bench: Bench) -> Iterator[str]:
             yield from (f"cylinders.{name}.{field}" for field in BLANKED_FIELDS)
 
 
+def _is_squeezed(ladder: Ladder, name: str) -> bool:
+    """Whether gas was squeezed in a cylinder's no-load sweeps, so that more than the port's size matters."""
     mine = ladder.readings.only(ladder.readings.cylinder == name)
     return peak_drop(ladder.rig, name, float(mine.frequency.max()), float(mine.mean_pressure.max())) > SMALL_DROP

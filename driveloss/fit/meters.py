@@ -284,19 +284,19 @@ class Meters:
     sensor_lag: FloatArray = _error("sensor lag", "meter", lambda rig: Quantity(0.0, 1.0))  # of its limit
     cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
     brake: Brake | None = None  # what a braked sweep tells
+    phases: dict[str, FloatArray] = field(default_factory=dict)  # [deg] of cylinders whose pressure was recorded
     reference_temperature: float = 293.15  # [K] at which the resistance was measured
     product_by_power_limits: bool = False  # volts times amperes without limits of their own: the power's stand for both
     assumed: dict[str, str] = field(default_factory=dict)  # fields that bench.toml leaves open -> row of the budget
     fitted: tuple[str, ...] = ()  # fields found in the readings: they follow from the other errors and the scatter
+    prior: dict[str, FloatArray] = field(default_factory=dict)  # what was drawn of fields that a sweep then narrowed
     idle: tuple[str, ...] = ()  # fields that nothing asked of this bench depends on
     full_power: float = 1.0  # [W] the highest that was read
     reading_by_reading: Limits = Limits()  # [Hz] a run's own misreading of frequency
-    phases: dict[str, FloatArray] = field(default_factory=dict)  # [deg] of cylinders whose pressure was recorded
 
     @property
     def size(self) -> int:
         """One and the number of draws."""
-    prior: dict[str, FloatArray] = field(default_factory=dict)  # what was drawn of fields that a sweep then narrowed
         return len(self.power_gain)
 
     def power(self, readings: Readings) -> FloatArray:
@@ -381,6 +381,10 @@ class Meters:
                 found.setdefault(row, {})[row.key.format(cylinder=cylinder)] = None
         return [(tuple(keys), row) for row, keys in found.items()]
 
+    def phase_of(self, cylinder: str) -> FloatArray:
+        """Phase of a cylinder's pressure before top dead centre where no run tells it, (1 + draws,). [rad]"""
+        return np.radians(self.phases.get(cylinder, self.phase))
+
     def load_friction_length(self, stroke: FloatArray) -> FloatArray:
         """Friction torque at the crank per newton in the rod, of a crank with a stroke (1 + draws,) [m]. [m]"""
         return np.asarray(self.load_friction + self.load_friction_share * stroke / 2)
@@ -388,10 +392,6 @@ class Meters:
     def as_stated(self) -> Meters:
         """The first column alone: every array cut to shape (1,)."""
         cylinders = {name: _cut(draws) for name, draws in self.cylinders.items()}
-    def phase_of(self, cylinder: str) -> FloatArray:
-        """Phase of a cylinder's pressure before top dead centre where no run tells it, (1 + draws,). [rad]"""
-        return np.radians(self.phases.get(cylinder, self.phase))
-
         brake = None if self.brake is None else self.brake.as_stated()
         phases = {name: phase[:1] for name, phase in self.phases.items()}
         prior = {name: draws[:1] for name, draws in self.prior.items()}

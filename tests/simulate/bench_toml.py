@@ -35,8 +35,8 @@ STAGES = {
     "piston-disconnected": "+ transmission and crank",
     "braked": "the same against a brake on the crank",
     "no-load": "+ the piston, ports open",
-    "loaded": "the whole machine at work",
     "blanked": "the same on a closed volume",
+    "loaded": "the whole machine at work",
 }
 
 
@@ -219,11 +219,11 @@ def cylinder(stated: Truth, this: CylinderTruth, protocol: Protocol) -> list[str
         entry("pressure_friction", f"{this.seal.energised * 1e5:.6g} N/bar +/- 0 N/bar", "drag per bar across it"),
         entry("seal_change", number(stated.effects.warm_seal, 0.0), "drag in the loaded runs over that without load"),
     ]
-    if this.port_diameter is None or not protocol.states_port:
-        return lines
     if any((sweep.stage, sweep.cylinder) == ("blanked", this.name) for sweep in protocol.sweeps):
         closed = stated.effects.closed_volume * this.area * this.stroke * 1e6
         lines.append(entry("closed_volume", amount(closed, "cm^3", limits.closed_volume), "blanked, at the top"))
+    if this.port_diameter is None or not protocol.states_port:
+        return lines
     hole = amount(this.port_diameter * 1e3, "mm", limits.port_diameter)
     return [
         *lines,

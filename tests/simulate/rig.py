@@ -54,8 +54,8 @@ class Limits:
     controller_efficiency: float = 0.0  # absolute
     pin_friction: float = 0.0  # fraction
     torque_gain: float = 0.0  # of a brake's
-
     closed_volume: float = 0.0  # fraction
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedSweep:
@@ -221,9 +221,9 @@ def perturb_effects(truth: Truth, limits: Limits, rng: np.random.Generator) -> T
         truth.effects,
         brush_drop=truth.effects.brush_drop + off(limits.brush_drop),
         controller_efficiency=min(1.0, truth.effects.controller_efficiency + off(limits.controller_efficiency)),
+        closed_volume=truth.effects.closed_volume * (1 + off(limits.closed_volume)),
         pins=pins and replace(pins, mu=pins.mu * (1 + off(limits.pin_friction))),
     )
-        closed_volume=truth.effects.closed_volume * (1 + off(limits.closed_volume)),
     return replace(truth, motor=motor, effects=effects)
 
 
@@ -285,12 +285,12 @@ def air_gap_power(
             beyond = turn.seal + port_power(truth, cylinder, f[part], p[part]) + turn.bearing
             power[part] += beyond / truth.transmission_efficiency
             ripple[part] = ripple_factor(truth, power[part], turn)
-        if sweep.stage == "loaded":
-            parts, turn = runs[sweep.file], loaded_turn(truth, truth.cylinder(sweep.cylinder), f[part], p[part])
         if sweep.stage == "blanked":
             cylinder = truth.cylinder(sweep.cylinder)
             power[part] += blanked_power(truth, cylinder, f[part], p[part]) / truth.transmission_efficiency
             ripple[part] = ripple_factor(truth, power[part], blanked_turn(truth, cylinder, f[part], p[part]))
+        if sweep.stage == "loaded":
+            parts, turn = runs[sweep.file], loaded_turn(truth, truth.cylinder(sweep.cylinder), f[part], p[part])
             power[part] += parts["seal_W"] + parts["transmission_W"] + parts["pneumatic_W"] + turn.bearing
             ripple[part] = ripple_factor(truth, power[part], turn)
     return power, ripple
@@ -379,11 +379,11 @@ def columns(sweep: PlannedSweep, part: slice, seen: Readings, truth: Truth, prot
     if protocol.amplitude_column and sweep.stage == "loaded":
         swing = pressure_amplitude(truth, truth.cylinder(sweep.cylinder), seen.frequency[part], seen.pressure[part])
         table["pressure amplitude [bar]"] = (swing / BAR, 3)
-    if sweep.torques:
-        table["torque [N*m]"] = (np.array(sweep.torques) * (1 + seen.torque_gain), 4)
     if protocol.amplitude_column and sweep.stage == "blanked":
         wave = blanked_pressure(truth, truth.cylinder(sweep.cylinder), seen.frequency[part], seen.pressure[part])
         table["pressure amplitude [bar]"] = (np.ptp(wave, axis=1) / 2 / BAR, 3)
+    if sweep.torques:
+        table["torque [N*m]"] = (np.array(sweep.torques) * (1 + seen.torque_gain), 4)
     if protocol.temperature_columns and sweep.stage == "loaded":
         table |= temperatures(truth, protocol, runs[sweep.file], seen.thermometer[:, part])
     return table
