@@ -24,6 +24,7 @@ from driveloss.fit.readings import Rung
 from driveloss.plan.floor import Floor
 from driveloss.plan.optimal_design import Candidates, Counts
 from driveloss.plan.outlook import WORTH_SPREADING, Outlook
+from driveloss.plan.prospects import Prospect
 from driveloss.say.answer import Answer
 from driveloss.say.numbers import bar
 
@@ -77,6 +78,8 @@ class Plan(Answer):
     coarse_digit: float | None  # [W] last digit of a power reading where repeats at one setting err alike by it
     laws: dict[str, tuple[str, ...]]  # labels of the laws that each part is taken to follow
     assumptions: tuple[str, ...]
+    worst: Target  # whose interval readings can narrow least
+    prospects: tuple[Prospect, ...]  # second witnesses that would narrow it
     told_by: ClassVar[str] = "driveloss.plan.tell:plan"
     lists: ClassVar[tuple[str, ...]] = ("points",)
 
@@ -316,9 +319,12 @@ def _answer(problem: _Problem, counts: Counts, half_width: float | None, *, impo
         Target(rung, f, floor.net, floor.with_chance(float(c)), float(c), float(e), floor)
         for (rung, f), c, e, floor in zip(problem.targets, chance, even, problem.floors, strict=True)
     )
+    worst = max(targets, key=lambda t: t.floor.half_width)
     return Plan(
         points=_points(problem, counts),
         targets=targets,
+        worst=worst,
+        prospects=problem.outlook.prospects((worst.rung, worst.frequency), worst.floor),
         wanted=half_width,
         impossible=impossible,
         once_known=_once_known(problem, half_width) if impossible else None,

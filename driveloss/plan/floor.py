@@ -49,30 +49,30 @@ class Floor:
     @cached_property
     def half_width(self) -> float:
         """Of the 95 % interval that no number of readings makes narrower. [W]"""
-        return _half_width(self.draws)
+        return half_interval(self.draws)
 
     @cached_property
     def sources(self) -> dict[str, float]:
         """Half-width by each source alone, the largest first. [W]"""
-        found = {source: _half_width(moved) for source, moved in self.moved.items()}
+        found = {source: half_interval(moved) for source, moved in self.moved.items()}
         return dict(sorted(((s, w) for s, w in found.items() if w > 1e-9), key=lambda pair: -pair[1]))
 
     @cached_property
     def assumed(self) -> float:
         """Half-width by what is assumed, were all stated limits zero. [W]"""
         names = {row.name for _, row in self.rows}
-        return _half_width(self._without(self.moved.keys() - names)) if names else 0.0
+        return half_interval(self.without(self.moved.keys() - names)) if names else 0.0
 
     @property
     def known(self) -> Floor:
         """The floor were all that is assumed known."""
         names = {row.name for _, row in self.rows}
         moved = {source: one for source, one in self.moved.items() if source not in names}
-        return replace(self, draws=self._without(names), moved=moved, rows=())
+        return replace(self, draws=self.without(names), moved=moved, rows=())
 
     def with_chance(self, half_width: float) -> float:
         """Half-width together with an error by chance that has a half-width by itself. [W]"""
-        together = _half_width(self.draws + self.chance * (half_width / NORMAL))
+        together = half_interval(self.draws + self.chance * (half_width / NORMAL))
         return max(together, self.half_width, half_width)  # which quantiles of few draws may miss by a little
 
     @cached_property
@@ -83,15 +83,15 @@ class Floor:
             before, _ = keys.get(row.name, ((), row))
             keys[row.name] = (tuple(dict.fromkeys((*before, *more))), row)
         matter = [n for n in keys if self.sources.get(n, 0.0) > NEGLIGIBLE * self.half_width]
-        alone = {name: min(_half_width(self._without({name})), self.half_width) for name in matter}
+        alone = {name: min(half_interval(self.without({name})), self.half_width) for name in matter}
         ranked = sorted(matter, key=lambda name: alone[name])
-        together = [_half_width(self._without(set(ranked[: place + 1]))) for place in range(len(ranked))]
+        together = [half_interval(self.without(set(ranked[: place + 1]))) for place in range(len(ranked))]
         least = np.minimum.accumulate([self.half_width, *together])[1:].tolist()  # quantiles of few draws waver
         return tuple(
             Cure(*keys[name], self.sources[name], alone[name], left) for name, left in zip(ranked, least, strict=True)
         )
 
-    def _without(self, names: Collection[str]) -> FloatArray:
+    def without(self, names: Collection[str]) -> FloatArray:
         return np.asarray(self.draws - sum((self.moved[n] for n in names if n in self.moved), np.zeros(1)))
 
 
@@ -126,6 +126,7 @@ def _standard_normal(calibration: Calibration) -> FloatArray:
     return np.concatenate([[0.0], drawn])
 
 
-def _half_width(draws: FloatArray) -> float:
+def half_interval(draws: FloatArray) -> float:
+    """Of the 95 % interval of draws (1 + draws,) in their unit."""
     found = estimate(draws)
     return 0.0 if found is None else found.half_width

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from driveloss.bench.records import STAGES, Bench, FloatArray, Limits, Sweep
-from driveloss.breakdown.ask import breakdown
+from driveloss.breakdown.ask import Breakdown, breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.calibration import Calibration
@@ -20,6 +20,7 @@ from driveloss.fit.physical import Problem, joint_design
 from driveloss.fit.readings import SAME_PRESSURE, Readings, Rung, by_rung, gather
 from driveloss.fit.scatter import UNIFORM_SD
 from driveloss.plan.floor import COMMON, Floor, floors
+from driveloss.plan.prospects import Prospect, prospects
 
 STEP = 1e-3  # relative step of slopes
 SWEEPS = 2  # without load: before and after the runs
@@ -167,13 +168,21 @@ class Outlook:
 
     def floors(self, targets: Sequence[tuple[Rung, float]]) -> list[Floor]:
         """Net power at loaded rungs and frequencies [Hz] by the errors that no number of readings reduces."""
-        sweeps = [self._loaded_sweep(rung, np.array([frequency])) for rung, frequency in targets]
-        net = breakdown(self._certain, sweeps).draws["pneumatic"]
+        net = self._expected(targets).draws["pneumatic"]
         for (rung, frequency), draws in zip(targets, net, strict=True):
             if not np.isfinite(draws).all():
                 raise InputError(f"{rung}: the net power at {frequency:g} Hz is not determinable on this bench")
         off = [self._between_sweeps(rung, np.array([frequency])) for rung, frequency in targets]
         return floors(self._certain, net, off, [rung.cylinder for rung, _ in targets])
+
+    def _expected(self, targets: Sequence[tuple[Rung, float]]) -> Breakdown:
+        """The runs at loaded rungs and frequencies [Hz], split without the scatter of any reading."""
+        sweeps = [self._loaded_sweep(rung, np.array([frequency])) for rung, frequency in targets]
+        return breakdown(self._certain, sweeps)
+
+    def prospects(self, target: tuple[Rung, float], floor: Floor) -> tuple[Prospect, ...]:
+        """What witnesses that the bench lacks would leave of the floor at a loaded rung and frequency. [Hz]"""
+        return prospects(self.bench, self._expected([target]), 0, floor)
 
     def _between_sweeps(self, rung: Rung, frequency: FloatArray) -> FloatArray:
         """What the two sweeps without load are off by together, as far as the bench's own tell, (1 + draws,). [W]"""

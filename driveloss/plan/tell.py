@@ -13,6 +13,7 @@ from driveloss.fit.readings import Rung
 from driveloss.plan import ORDERS
 from driveloss.plan.ask import Plan, Point, Target
 from driveloss.plan.floor import BETWEEN_SWEEPS, Cure, Floor
+from driveloss.plan.prospects import Prospect
 from driveloss.say.numbers import NOT_KNOWN, bar
 from driveloss.say.sheet import Item, Sheet
 
@@ -33,6 +34,7 @@ def plan_tables(plan: Plan) -> list[Item]:
     laws = "; ".join(f"{part}: {', '.join(laws)}" for part, laws in plan.laws.items())
     return [
         *_cures(plan),
+        *_witnesses(plan),
         _readings(plan),
         _promise(plan),
         *([] if plan.wanted is None else [_wish(plan)]),
@@ -46,7 +48,7 @@ def plan_tables(plan: Plan) -> list[Item]:
 
 def _cures(plan: Plan) -> list[Item]:
     """What to measure before any reading, where what is assumed stands in the way, or in the way most."""
-    worst = _worst(plan)
+    worst = plan.worst
     cures, floor = worst.floor.cures[:MOST_CURES], worst.floor
     is_in_the_way = plan.impossible if plan.wanted is not None else floor.assumed > worst.by_chance
     if not cures or not is_in_the_way:
@@ -58,9 +60,14 @@ def _cures(plan: Plan) -> list[Item]:
     return [Sheet(title, heads, tuple(rows), heads[:1]), how, ""]
 
 
-def _worst(plan: Plan) -> Target:
-    """The target whose interval readings can narrow least."""
-    return max(plan.targets, key=lambda t: t.floor.half_width)
+def _witnesses(plan: Plan) -> list[Item]:
+    """What a second way to the same watts would leave of the worst target."""
+    if not plan.prospects:
+        return []
+    heads = ("Second witness", "± with it", "Hours, about", "How")
+    rows = [(p.witness, _two_digits(p.half_width), f"{p.hours:g}", p.how) for p in plan.prospects]
+    title = f"Or measure what is assumed: ±{_two_digits(plan.worst.floor.half_width)} W {_at(plan.worst)} [W]"
+    return [Sheet(title, heads, tuple(rows), (heads[0], heads[3])), ""]
 
 
 def _at(target: Target) -> str:
@@ -131,7 +138,7 @@ def _wish(plan: Plan) -> str:
 
 
 def _impossible(plan: Plan) -> str:
-    worst = _worst(plan)
+    worst = plan.worst
     floor, no = worst.floor, f"No sensible number of readings gives ±{plan.wanted:g} W {_at(worst)}"
     reach = f"The readings above come to ±{_two_digits(max(t.half_width for t in plan.targets))} W."
     if floor.half_width < (plan.wanted or 0.0):
@@ -201,6 +208,7 @@ def plan_data(plan: Plan) -> dict[str, Any]:
         "gain_over_even": _or_null(plan.gain),
         "points": [_point(point) for point in plan.points],
         "targets": [_target(target) for target in plan.targets],
+        "second_witnesses": [_prospect(one) for one in plan.prospects],
         "laws": {part: list(laws) for part, laws in plan.laws.items()},
         "assumptions": list(plan.assumptions),
     }
@@ -233,6 +241,10 @@ def _target(target: Target) -> dict[str, Any]:
         "measure_first": [_cure_data(cure) for cure in target.floor.cures],
         "limiting": target.limiting,
     }
+
+
+def _prospect(one: Prospect) -> dict[str, Any]:
+    return {"witness": one.witness, "half_width_W": one.half_width, "hours": one.hours, "how": one.how}
 
 
 def _cure_data(cure: Cure) -> dict[str, Any]:
