@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from driveloss.bench.load import load_bench as load_bench
+    from driveloss.bench.logs import read_log as read_log
     from driveloss.breakdown.ask import breakdown as breakdown
     from driveloss.compare.ask import compare as compare
     from driveloss.errors import DrivelossError as DrivelossError
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from driveloss.predict import predict as predict
     from driveloss.recheck.ask import recheck as recheck
     from driveloss.say.calibration import save_calibration as save_calibration
+    from driveloss.steady.ask import steady as steady
+    from driveloss.steady.settling import three_readings as three_readings
     from driveloss.witnesses.ask import witnesses as witnesses
 
     __version__: str
@@ -46,6 +49,9 @@ _HOMES = {
     "plan": "driveloss.plan",
     "recheck": "driveloss.recheck.ask",
     "witnesses": "driveloss.witnesses.ask",
+    "read_log": "driveloss.bench.logs",
+    "steady": "driveloss.steady.ask",
+    "three_readings": "driveloss.steady.settling",
     "draw": "driveloss.figures",
     **dict.fromkeys(("DrivelossError", "InputError", "OutputError", "MissingPackageError"), "driveloss.errors"),
 }

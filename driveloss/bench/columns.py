@@ -20,12 +20,13 @@ from driveloss.bench.units import Conversion, conversion_to, did_you_mean, shown
 from driveloss.errors import InputError
 
 _HEADING = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
-_NOT_FINITE = {"nan", "inf", "infinity", "#n/a", "#num!", "#div/0!"}
+NOT_FINITE = {"nan", "inf", "infinity", "#n/a", "#num!", "#div/0!"}
 
 FIELDS = {field.replace("_", " "): field for field in columns_of(Sweep)}  # by the name in a heading
 KINDS = {name: columns_of(Sweep)[field] for name, field in FIELDS.items()}
 KINDS["speed"] = replace(KINDS["frequency"], example="rpm", hint="which unit was it in?")  # frequency's other name
 _NAMES = (*KINDS, "note")
+OF_LOGS = ("start", "end", "effective readings", "cold end as read", "hot end as read")  # by `steady`
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +94,12 @@ def find_columns(
     columns: dict[str, Column] = {}
     left_out = []
     for index, written in enumerate(table.headings):
-        name, unit = _name_and_unit(written)
+        name, unit = name_and_unit(written)
         at = table.where(table.header_line, written)
         if name in read:
             raise InputError(f"{at}: duplicate column, '{shown(read[name])}' was read before")
+        if name in OF_LOGS and name not in known:
+            continue
         if name not in known:
             left_out.append((written, did_you_mean(re.sub(r"\s*\(.*", "", name), known, likeness=0.75)))
             continue
@@ -114,7 +117,7 @@ def _scale(name: str, unit: str, kind: Kind, at: str, ambient_pressure: float | 
     return conversion_to(unit, kind, at, None if name == "pressure amplitude" else ambient_pressure)
 
 
-def _name_and_unit(written: str) -> tuple[str, str]:
+def name_and_unit(written: str) -> tuple[str, str]:
     """Name and unit of a heading; the unit is '' where there is none."""
     match = _HEADING.fullmatch(written)
     if match is None:
@@ -147,7 +150,7 @@ def _check_second_header(columns: dict[str, Column], table: CsvTable) -> None:
 
 def _is_heading(cell: str, column: Column) -> bool:
     in_brackets = re.fullmatch(r"[\[(].*[\])]", cell) is not None
-    return in_brackets or cell == column.unit or _name_and_unit(cell)[0] in _NAMES
+    return in_brackets or cell == column.unit or name_and_unit(cell)[0] in _NAMES
 
 
 def _check_decimal_mark(columns: dict[str, Column], table: CsvTable) -> None:
@@ -196,7 +199,7 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
         raise InputError(f"{at}: expected a number, read an empty cell")
     plain = text.replace(",", ".") if delimiter != "," else text
     matches = NUMBER.fullmatch(plain) is not None
-    if plain.lower().lstrip("+-") in _NOT_FINITE or (matches and not math.isfinite(float(plain))):
+    if plain.lower().lstrip("+-") in NOT_FINITE or (matches and not math.isfinite(float(plain))):
         raise InputError(f"{at}: expected a finite number, read '{shown(text)}'")
     if not matches:
         raise InputError(f"{at}: expected a number, read '{shown(text)}'")
@@ -206,7 +209,7 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
 
 
 def _notes(table: CsvTable) -> tuple[str, ...]:
-    index = next((i for i, written in enumerate(table.headings) if _name_and_unit(written)[0] == "note"), None)
+    index = next((i for i, written in enumerate(table.headings) if name_and_unit(written)[0] == "note"), None)
     return () if index is None else tuple(row.cells[index] for row in table.rows)
 
 

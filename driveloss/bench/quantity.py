@@ -31,6 +31,8 @@ _LONGEST = 120
 _OPTIONS = {  # what options of the command line state beside keys of bench.toml
     "power": Kind("power", "W", "1 W", 1e-6, 1e6, "was it in mW?"),
     "pressure_amplitude": Kind("pressure", "Pa", "0.5 bar", 1, 1e8, "was it in bar?"),
+    "duration": Kind("time", "s", "1 min", 1e-3, 1e7, "was it in ms?"),
+    "drift": Kind("ratio", "", "0.5 %", 1e-6, 0.5, "was it in percent?"),
 }
 
 

@@ -321,6 +321,8 @@ class Sweep:
     mean_pressure: FloatArray | None = column("pressure", "Pa", "bar", 1e8, "was it in Pa or mbar?")
     # Half of peak to peak.
     pressure_amplitude: FloatArray | None = column("pressure", "Pa", "bar", 1e8, "was it in Pa or mbar?")
+    # Standard deviation of that reading, such as the standard error of a logged plateau's mean.
+    power_scatter: FloatArray | None = column("power", "W", "W", 1e7, "was it in mW?")
     # At the crank, by a brake or a generator; the brake's force times [brake] arm.
     torque: FloatArray | None = column("torque", "N*m", "N*m", 1e4, "was it in mN*m?")
     brake_force: FloatArray | None = column("force", "N", "N", 1e5, "was it in mN?")

@@ -15,6 +15,7 @@ from driveloss.cli.plan import plan
 from driveloss.cli.predict import predict
 from driveloss.cli.recheck import recheck
 from driveloss.cli.report import report
+from driveloss.cli.steady import steady
 from driveloss.cli.template import template
 from driveloss.cli.witnesses import witnesses
 
@@ -26,6 +27,7 @@ app = typer.Typer(
 )
 COMMANDS: dict[Callable[..., None], str] = {
     template: "Write a bench folder to fill in.",
+    steady: "Turn a recorder's log into steady readings.",
     plan: "Say which frequencies to measure, and how often.",
     calibrate: "Fit the ladder of sweeps and save the calibration.",
     recheck: "Test new readings against a calibration.",

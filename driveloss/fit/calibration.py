@@ -289,6 +289,16 @@ def shifted(part: Callable[[FloatArray], FloatArray], frequency: FloatArray, err
     return here + (part(frequency + step) - part(frequency - step)) / (2 * step[:, None]) * error
 
 
+def logged_scatter(readings: Readings, rng: np.random.Generator, shape: tuple[int, int]) -> FloatArray | float:
+    """Deviations of readings (n, 1 + draws) by the scatter that their logs tell, none in the first column. [W]"""
+    own = np.nan_to_num(readings.power_scatter)
+    if not own.any():
+        return 0.0
+    deviations = rng.standard_normal(shape) * own[:, None]
+    deviations[:, 0] = 0.0
+    return np.asarray(deviations)
+
+
 def scattered(
     calibration: Calibration, readings: Readings, rng: np.random.Generator, doubt: FloatArray | float = 0.0
 ) -> Scattered:
@@ -300,7 +310,7 @@ def scattered(
     size = calibration.scatter(readings.power)
     size = size * growth_beyond(readings.frequency, calibration.drive_range)[:, None]  # its growth is extrapolated too
     power = rng.standard_normal(shape) * size
-    power = calibration.route.scatter_at_meter(power, calibration.meters) + doubt
+    power = calibration.route.scatter_at_meter(power, calibration.meters) + doubt + logged_scatter(readings, rng, shape)
     relative = power / readings.power[:, None]
     by_product = np.isfinite(readings.voltage)[:, None]  # the same ammeter then makes both deviate
     own = rng.standard_normal(shape) * size / readings.power[:, None]

@@ -80,6 +80,7 @@ def without_itself(design: FloatArray, residuals: FloatArray) -> FloatArray:
 def judge(  # noqa: PLR0913 - all that is known of a fit
     readings: Readings,
     pattern: Pattern,
+    sigma: FloatArray,
     residuals: FloatArray,
     alone: FloatArray,
     parameters: int,
@@ -88,9 +89,8 @@ def judge(  # noqa: PLR0913 - all that is known of a fit
 ) -> Quality:
     """Quality of curves that leave residuals (n,), or `alone` (n,) where a reading had no part in them. [W]
 
-    known: `aicc` of the weighted fit, `scatter` of unit weight with its `dof`.
+    sigma: (n,), relative scatter. known: `aicc` of the weighted fit, `scatter` of unit weight with its `dof`.
     """
-    sigma = pattern(readings.power)
     return Quality(
         n=len(residuals),
         parameters=parameters,

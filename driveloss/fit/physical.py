@@ -24,7 +24,7 @@ from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import Term, offered_terms, shape
 from driveloss.fit.least_squares import Solution, curve_fit, linear_fit, nonnegative
 from driveloss.fit.meters import Meters, Sampler, stream
-from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, least_size
+from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, least_size, relative_scatter
 from driveloss.fit.selection import Candidate, Search, assign, weighted
 from driveloss.fit.sweeps import Sweeps, between_sweeps
 
@@ -159,9 +159,11 @@ def pose(ladder: Ladder, stated: Meters, standby: FloatArray) -> Problem:
     power = _best_power(ladder, stated, standby, terms, design)
     sweeps = between_sweeps(readings, power)
     first = nonnegative(design, power[:, None])[:, 0]
-    pattern = choose_pattern(readings.power, power - sweeps.offset - design @ first)
+    left = power - sweeps.offset - design @ first
+    pattern = choose_pattern(readings.power, left)
     least_rss = len(power) * max(least_size(readings, pattern) ** 2, (1e-9 * pattern.reference) ** 2)
-    problem = Problem(ladder, terms, design, power, pattern, pattern(readings.power), (), least_rss, sweeps)
+    sigma = relative_scatter(pattern, readings, left)
+    problem = Problem(ladder, terms, design, power, pattern, sigma, (), least_rss, sweeps)
     searched = problem.searched()
     refined = searched.with_fitted_speeds()
     return refined.searched() if refined is not searched else searched
@@ -240,6 +242,7 @@ def _report(
         quality=judge(
             problem.ladder.readings,
             pattern,
+            problem.sigma,
             residuals,
             alone,
             best.parameters,

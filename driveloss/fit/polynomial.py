@@ -15,7 +15,7 @@ from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.least_squares import Solution, linear_fit
 from driveloss.fit.meters import Meters, Sampler, stream
 from driveloss.fit.readings import Rung, by_rung
-from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, least_size
+from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, least_size, relative_scatter
 from driveloss.fit.selection import Candidate, aicc, assign, weighted
 from driveloss.fit.sweeps import Sweeps, between_sweeps
 
@@ -65,6 +65,7 @@ class _Problem:
     ladder: Ladder
     power: FloatArray  # (n,) [W]
     pattern: Pattern
+    sigma: FloatArray  # (n,) relative scatter
     groups: tuple[_Group, ...]
     sweeps: Sweeps
 
@@ -73,11 +74,6 @@ class _Problem:
         whole = np.zeros((len(self.power), *values.shape[1:]))
         whole[rows] = values
         return self.sweeps.whitened(whole, self.sigma)[rows]
-
-    @property
-    def sigma(self) -> FloatArray:
-        """Relative scatter, (n,)."""
-        return self.pattern(self.ladder.readings.power)
 
     @property
     def least(self) -> float:
@@ -126,18 +122,20 @@ def _pose(ladder: Ladder, power: FloatArray) -> _Problem:
     readings = ladder.readings
     groups = tuple(_Group(rung, rows, readings.frequency[rows]) for rung, rows in by_rung(readings))
     sweeps = between_sweeps(readings, power)
-    problem = _Problem(ladder, power, _pattern(ladder, groups, power - sweeps.offset), groups, sweeps)
+    pattern, sigma = _scatter(ladder, groups, power - sweeps.offset)
+    problem = _Problem(ladder, power, pattern, sigma, groups, sweeps)
     return replace(problem, groups=tuple(replace(group, choices=_choices(problem, group)) for group in groups))
 
 
-def _pattern(ladder: Ladder, groups: Sequence[_Group], power: FloatArray) -> Pattern:
-    """How the scatter grows, from the residuals of the highest degree that each sweep allows (at most a cubic)."""
+def _scatter(ladder: Ladder, groups: Sequence[_Group], power: FloatArray) -> tuple[Pattern, FloatArray]:
+    """How the scatter grows, and each reading's (n,): from what the highest degrees (at most cubics) leave over."""
     residuals = np.zeros(len(power))
     for group in groups:
         design = group.design(min(group.degrees[-1], 3) + 1)
         best, *_ = np.linalg.lstsq(design, power[group.rows], rcond=None)
         residuals[group.rows] = power[group.rows] - design @ best
-    return choose_pattern(ladder.readings.power, residuals)
+    pattern = choose_pattern(ladder.readings.power, residuals)
+    return pattern, relative_scatter(pattern, ladder.readings, residuals)
 
 
 def _choices(problem: _Problem, group: _Group) -> tuple[Candidate, ...]:
@@ -179,7 +177,7 @@ def _report(problem: _Problem, curves: PolynomialCurves, scatter: Scatter) -> Fa
         terms += _term_reports(problem, group)
     score = aicc(max(sum(group.best.rss for group in problem.groups), 1e-300), len(residuals), parameters)
     fit = residuals, alone, parameters, problem.sweeps
-    quality = judge(problem.ladder.readings, problem.pattern, *fit, aicc=score, scatter=size, dof=dof)
+    quality = judge(problem.ladder.readings, problem.pattern, sigma, *fit, aicc=score, scatter=size, dof=dof)
     return FamilyFit("polynomial", curves, tuple(terms), quality, residuals, scatter)
 
 

@@ -37,6 +37,7 @@ class Readings:
     hot_end: FloatArray  # [K]
     coolant: FloatArray  # [K]
     resolution: FloatArray  # [W] of the power reading
+    power_scatter: FloatArray  # [W] standard deviation of that reading, as a log tells it
 
     def __len__(self) -> int:
         return len(self.frequency)

@@ -31,6 +31,8 @@ ROUNDED_APART = 0.75  # how fast the rounding that repeats share falls as they s
 MOST_DOF = 1e6
 HARDLY = 0.01  # odds by the ladder alone from which a growth is not ruled out
 UNLIKE = 3.0  # times the ladder's scatter from which a loaded sweep's is another thing
+LEAST_COMMON = 0.05  # of what readings leave over that is common scatter, whatever their log tells
+BISECTIONS = 30
 SAME_FREQUENCY = 0.01  # readings closer than this fraction count as repeats
 
 
@@ -74,6 +76,22 @@ def choose_pattern(power: FloatArray, residuals: FloatArray) -> Pattern:
     reference = float(np.median(np.abs(power))) or 1.0
     likely = _odds([growth_badness(Pattern(share, reference), power, residuals) for share in SHARES])
     return Pattern(float(likely @ SHARES), reference)
+
+
+def relative_scatter(pattern: Pattern, readings: Readings, residuals: FloatArray) -> FloatArray:
+    """Scatter of each reading, (n,), in that of unit weight: the pattern's, joined in squares with what a log tells.
+
+    residuals: (n,) [W], of a first fit. How much is common to all readings follows from what they leave over beyond
+    the logged scatter. Source: Paule & Mandel, J. Res. Nat. Bur. Stand. 87 (1982) 377; from memory.
+    """
+    shape, own = pattern(readings.power), np.nan_to_num(readings.power_scatter)
+    if not own.any():
+        return shape
+    low, high = (share * _mean_square(residuals / shape) ** 0.5 or LEAST_COMMON for share in (LEAST_COMMON, 1.0))
+    for _ in range(BISECTIONS):
+        size = (low + high) / 2
+        low, high = (size, high) if _mean_square(residuals / np.hypot(size * shape, own)) > 1 else (low, size)
+    return np.hypot(shape, own / size)
 
 
 def growth_badness(pattern: Pattern, power: FloatArray, residuals: FloatArray) -> float:

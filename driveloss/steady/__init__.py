@@ -1,0 +1,1 @@
+"""From a recorder's log to steady readings."""
