@@ -11,7 +11,7 @@ from driveloss.breakdown.recorded import Recorded
 from driveloss.errors import InputError
 from driveloss.figures.layout import LABEL_STEP, POINTS, Cell, cells
 from driveloss.figures.runs import Split
-from driveloss.figures.style import GREY, PARTS, SMALL, Drawing, cylinder_text, minus, series_text, watts
+from driveloss.figures.style import GREY, LONGEST_FILE, PARTS, SMALL, Drawing, minus, series_text, shortened, watts
 from driveloss.fit.estimate import estimate
 from driveloss.physics.indicator import sum_of_harmonics
 from driveloss.say.numbers import PASCAL_PER_BAR, plus_minus
@@ -96,7 +96,7 @@ def place(one: Recorded) -> str:
 
 def told(one: Recorded) -> tuple[str, ...]:
     """Where a loop is from, its area a cycle and a second, and its phase."""
-    file, degrees = cylinder_text(one.recording.file), np.degrees(one.phase[0])
+    file, degrees = shortened(one.recording.file, LONGEST_FILE), np.degrees(one.phase[0])
     work = minus(plus_minus(estimate(one.work)))
     return (
         f"{file}, {len(one.turns)} turns",

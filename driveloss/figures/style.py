@@ -31,6 +31,7 @@ AT_MOST = "net at most, by plain subtraction"  # what is hatched where the load 
 FREQUENCY = "Crank frequency [Hz]"
 TEXT, SMALL = 10.0, 9.0  # [pt]
 LONGEST_NAME = 20  # characters of a cylinder's name that a label shows
+LONGEST_FILE = 36  # and of a file's
 STEPS = 60  # points of a curve
 TOGETHER = 2  # cylinders that share a panel
 
@@ -159,7 +160,16 @@ def cylinder_text(name: str) -> str:
     >>> cylinder_text("a very long name for a cylinder")
     'a very long name fo…'
     """
-    return name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 1] + "…"
+    return shortened(name, LONGEST_NAME)
+
+
+def shortened(text: str, most: int) -> str:
+    """At most so many characters of a text.
+
+    >>> shortened("recording", 5)
+    'reco…'
+    """
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def series_text(pressure: float | None, name: str = "") -> str:

@@ -9,6 +9,7 @@ from driveloss.figures.layout import LEADER, blank, label_width, place_axes
 from driveloss.figures.style import (
     GREY,
     INK,
+    LONGEST_FILE,
     PARTS,
     SMALL,
     Drawing,
@@ -17,6 +18,7 @@ from driveloss.figures.style import (
     error_bars,
     minus,
     series_look,
+    shortened,
     text_colour,
     watts,
 )
@@ -31,7 +33,6 @@ if TYPE_CHECKING:
 ROW = 0.30  # [in] from witness to witness
 WIDTH = 3.4  # [in] of the axes
 TOP, BOTTOM, HEAD, FOOT = 0.40, 0.28, 0.20, 0.30  # [in] above and below a panel, above the first and below the last
-LONGEST_WITNESS = 36  # characters of its name that a label shows
 UNLIKELY = 0.001  # chance that needs no closer number
 OTHERS = Look(series_look(0, 0).colour, "s", filled=False)
 LOOKS = {LADDER: Look(INK, "o"), "subtraction": Look(INK, "o"), JOINT: Look(PARTS["pneumatic"].colour, "D")}
@@ -81,7 +82,7 @@ def witnesses_figure(answer: Witnesses) -> Figure:
 
 def _name(one: Testimony) -> str:
     """A witness, short enough for a label."""
-    return one.witness if len(one.witness) <= LONGEST_WITNESS else one.witness[: LONGEST_WITNESS - 1] + "…"
+    return shortened(one.witness, LONGEST_FILE)
 
 
 def plot_place(said: Sequence[Testimony], ax: Axes) -> Axes:

@@ -30,7 +30,7 @@ def recorded_bench(recordings: int, limit: float = 1.0):
     truth = truth_of(ROUND)
     places = [(name, p, f) for f in FREQUENCIES[1:] for p in PRESSURES for name in NAMES[:ROUND]]
     planned = tuple(
-        PlannedRecording(name, f, p, f"recording-of-{name.split()[-1]}-{i}.csv", turns=4 + i, dead_centre=limit)
+        PlannedRecording(name, f, p, f"recording-of-{name[-6:].strip()}-run-{i}.csv", turns=4 + i, dead_centre=limit)
         for i, (name, p, f) in enumerate(places[:recordings])
     )
     sweeps = ladder(truth, FREQUENCIES, PRESSURES, repeats=1, standby=3)
@@ -146,7 +146,7 @@ def test_a_witness_called_twice_at_a_place_is_heard_once_and_the_joint_answer_la
     told = driveloss.witnesses(replace(answer, ways=ways, verdict=judge(ways)))
     (ax,) = figures.draw("witnesses", told).axes
     names = [label.get_text() for label in ax.get_yticklabels()]
-    assert names == ["subtraction", way.witness, "recording again.csv", "joint"]
+    assert names == ["subtraction", style.shortened(way.witness, style.LONGEST_FILE), "recording again.csv", "joint"]
 
 
 def test_a_part_without_cylinder_or_pressure_is_named_by_what_it_has():
