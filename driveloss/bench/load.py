@@ -11,7 +11,8 @@ import numpy as np
 
 from driveloss.bench.columns import read_sweep
 from driveloss.bench.recordings import read_recording
-from driveloss.bench.records import Bench, RecordingSpec, Rig, Sweep, SweepSpec
+from driveloss.bench.records import Bench, RecordingSpec, Rig, RundownSpec, Sweep, SweepSpec
+from driveloss.bench.rundowns import check_inertias, read_rundown
 from driveloss.bench.toml import Config, read_config
 from driveloss.bench.units import did_you_mean, shown
 from driveloss.errors import InputError
@@ -40,7 +41,9 @@ def load_bench(path: Path | str) -> Bench:
     recordings = tuple(
         read_recording(_inside(folder, spec), spec, config.rig.ambient_pressure.value) for spec in config.recordings
     )
-    return Bench(folder, _in_order(config.rig, sweeps), sweeps, config.sha256, notices, recordings)
+    rundowns = tuple(read_rundown(_inside(folder, spec), spec, config.rig) for spec in config.rundowns)
+    check_inertias(rundowns, config.rundowns)
+    return Bench(folder, _in_order(config.rig, sweeps), sweeps, config.sha256, notices, recordings, rundowns)
 
 
 def _in_order(rig: Rig, sweeps: Sequence[Sweep]) -> Rig:
@@ -79,7 +82,7 @@ def _files(folder: Path, config: Config) -> list[Path]:
     return list(named)
 
 
-def _inside(folder: Path, spec: SweepSpec | RecordingSpec) -> Path:
+def _inside(folder: Path, spec: SweepSpec | RecordingSpec | RundownSpec) -> Path:
     written = spec.file
     if not written.strip() or not written.isprintable():
         raise InputError(f"{spec.where}: expected a file name, read '{shown(written)}'")
@@ -98,7 +101,7 @@ def _inside(folder: Path, spec: SweepSpec | RecordingSpec) -> Path:
     return file
 
 
-def _missing(folder: Path, spec: SweepSpec | RecordingSpec, file: Path) -> str:
+def _missing(folder: Path, spec: SweepSpec | RecordingSpec | RundownSpec, file: Path) -> str:
     if file.exists():
         return f"{spec.where}: expected a file of readings, '{shown(spec.file)}' is none"
     hint = did_you_mean(spec.file, (entry.name for entry in folder.iterdir()))

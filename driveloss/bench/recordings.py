@@ -51,7 +51,7 @@ def read_recording(path: Path, spec: RecordingSpec, ambient_pressure: float) -> 
     table = read_table(data, spec.file)
     columns, _ = find_columns(table, KINDS, ambient_pressure)
     _check(columns, table, spec)
-    values = {name.replace("crank ", ""): _numbers(column, table) for name, column in columns.items()}
+    values = {name.replace("crank ", ""): numbers(column, table) for name, column in columns.items()}
     recording = Recording(
         file=spec.file,
         sha256=hashlib.sha256(data).hexdigest(),
@@ -81,7 +81,7 @@ def _check(columns: dict[str, Column], table: CsvTable, spec: RecordingSpec) -> 
         )
 
 
-def _numbers(column: Column, table: CsvTable) -> FloatArray:
+def numbers(column: Column, table: CsvTable) -> FloatArray:
     """A column in SI."""
     comma = table.delimiter != ","
     texts = [row.cells[column.index] for row in table.rows]

@@ -275,7 +275,7 @@ class SweepSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingSpec:
-    """One [[recordings]] table: pressure through the cycle of a loaded run, and how messages call its place."""
+    """One [[recordings]] table: pressure through the cycle of a run, and how messages call its place."""
 
     file: str = text("recording.csv")
     cylinder: str = text("narrow")
@@ -295,6 +295,41 @@ class RecordingSpec:
 
 
 # fmt: on
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RundownSpec:
+    """One [[rundowns]] table: the machine coasting after the supply is cut, and how messages call its place."""
+
+    file: str = text("rundown.csv")
+    stage: str = text("piston-disconnected", words=RUNDOWN_STAGES)
+    cylinder: str | None = text("narrow", default=None)
+    mean_pressure: float | None = key(
+        "pressure", "Pa", "1.013 bar", 1e3, 1e8, "was it in bar?",
+        "absolute; ambient unless given", default=None, limit_in="[meter] pressure")
+    inertia: Quantity | None = key(
+        "inertia", "kg*m^2", "2.1e-3 kg*m^2 +/- 5 %", 1e-9, 1e4, "was it in g*cm^2?",
+        "of all that turns, at the crank; of the motor at its shaft where it runs alone", default=None)
+    added_inertia: Quantity | None = key(
+        "inertia", "kg*m^2", "1.0e-3 kg*m^2 +/- 1 %", 1e-9, 1e4, "was it in g*cm^2?",
+        "known, put on for this run-down; with one without it tells the inertia", default=None)
+    brake_torque: Quantity | None = key(
+        "torque", "N*m", "0.05 N*m +/- 2 %", 1e-6, 1e5, "was it in mN*m?",
+        "known, of a brake at the same shaft; instead of an added inertia", default=None)
+    moving_mass: Quantity | None = key(
+        "mass", "kg", "120 g +/- 10 g", 0, 1e3, "was it in g?",
+        "of what goes to and fro with the piston", default=None)
+    where: str
+
+    def __post_init__(self) -> None:
+        _check_words(self)
+        if self.added_inertia is not None and self.brake_torque is not None:
+            raise FieldError("brake_torque", "stands instead of added_inertia: expected one of them, got both")
+        if self.moving_mass is not None and self.stage not in CYLINDER_STAGES:
+            raise FieldError("moving_mass", f"no piston moves at stage '{self.stage}': expected no such key")
+        if self.stage in CYLINDER_STAGES and self.inertia is not None and self.moving_mass is None:
+            raise FieldError(
+                "inertia", "does not hold the piston, which swings with the crank: expected the key moving_mass too")
+
+
 
 _TEMPERATURE = ("temperature", "K", "degC", 2000.0, "which unit was it in?")
 
@@ -390,6 +425,37 @@ class Recording:
 
 @dataclass(frozen=True)
 class Bench:
+@dataclass(frozen=True, kw_only=True)
+class Rundown:
+    """The machine coasting, shape (n,) each: its frequency at times, or the times alone at which a mark passes."""
+
+    file: str
+    sha256: str
+    stage: str  # one of RUNDOWN_STAGES
+    cylinder: str | None
+    mean_pressure: float  # [Pa]
+    inertia: Quantity | None  # [kg m^2] at the crank
+    added_inertia: Quantity | None  # [kg m^2] at the crank
+    brake_torque: Quantity | None  # [N m] at the crank
+    moving_mass: Quantity | None  # [kg]
+    mark: float  # turns of the crank between two marks
+    line: NDArray[np.int64]
+    time: FloatArray  # [s]
+    frequency: FloatArray | None  # [Hz] of the crank; None where the times are of marks
+
+    @property
+    def is_aided(self) -> bool:
+        """Whether a known inertia or brake was put on."""
+        return self.added_inertia is not None or self.brake_torque is not None
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    def __repr__(self) -> str:
+        of = self.stage if self.cylinder is None else f"{self.stage} {self.cylinder!r}"
+        return f"Rundown({self.file!r}, {of}, {len(self)} {'marks' if self.frequency is None else 'samples'})"
+
+
     """A rig, its sweeps in the order of bench.toml, and notices about what was left unread."""
 
     folder: Path
@@ -400,4 +466,5 @@ class Bench:
     recordings: tuple[Recording, ...] = ()
 
     def __repr__(self) -> str:
+    rundowns: tuple[Rundown, ...] = ()
         return f"Bench({self.rig.title!r}, {len(self.sweeps)} sweeps)"

@@ -12,7 +12,18 @@ from typing import Any, TypeVar
 
 from driveloss.bench.csvtext import read_bytes, utf8
 from driveloss.bench.quantity import parse_limits, parse_quantity
-from driveloss.bench.records import CYLINDER_STAGES, FieldError, Limits, Quantity, RecordingSpec, Rig, SweepSpec
+from driveloss.bench.records import (
+    CYLINDER_STAGES,
+    RUNDOWN_STAGES,
+    STAGES,
+    FieldError,
+    Limits,
+    Quantity,
+    RecordingSpec,
+    Rig,
+    RundownSpec,
+    SweepSpec,
+)
 from driveloss.bench.rules import Key, keys_of, names_in
 from driveloss.bench.units import did_you_mean, shown
 from driveloss.errors import InputError
@@ -32,6 +43,7 @@ class Config:
     sha256: str
     notices: tuple[str, ...] = ()
     recordings: tuple[RecordingSpec, ...] = ()
+    rundowns: tuple[RundownSpec, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,11 +187,12 @@ def read_config(path: Path) -> Config:
     """Read bench.toml. InputError names file, line and key of what is missing, unknown or out of range."""
     data = read_bytes(path, str(path))
     source = Source(path.name, utf8(data, path.name).replace("\r\n", "\n"))
-    top = Table(source, (), _parse(source), ("schema", *names_in(Rig), "sweeps", "recordings"))
+    top = Table(source, (), _parse(source), ("schema", *names_in(Rig), "sweeps", "recordings", "rundowns"))
     _check_schema(top)
     rig = read_record(top, Rig, title=path.parent.resolve().name)
     sweeps, recordings = _sweeps(top, rig), _recordings(top, rig)
-    return Config(rig, sweeps, hashlib.sha256(data).hexdigest(), tuple(source.notices), recordings)
+    rundowns = tuple(_rundown(table, rig) for table in _tables(top, "rundowns", RundownSpec))
+    return Config(rig, sweeps, hashlib.sha256(data).hexdigest(), tuple(source.notices), recordings, rundowns)
 
 
 def _parse(source: Source) -> dict[str, Any]:
@@ -235,11 +248,27 @@ def _recordings(top: Table, rig: Rig) -> tuple[RecordingSpec, ...]:
 
 def _sweep(table: Table, rig: Rig) -> SweepSpec:
     spec = read_record(table, SweepSpec, rig.ambient_pressure, where=table.where("file"))
-    if spec.stage in CYLINDER_STAGES:
+    _check_piston(table, rig, spec.stage)
+    return spec
+
+
+def _rundown(table: Table, rig: Rig) -> RundownSpec:
+    for key in ("file", "stage"):
+        table.require(key, '"..."')
+    if table.text("stage", STAGES) not in RUNDOWN_STAGES:
+        wanted = ", ".join(RUNDOWN_STAGES)
+        raise table.refusal(f"nothing but friction may slow down what coasts: expected one of {wanted}", "stage")
+    spec = read_record(table, RundownSpec, rig.ambient_pressure, where=table.where("file"))
+    _check_piston(table, rig, spec.stage)
+    return spec
+
+
+def _check_piston(table: Table, rig: Rig, stage: str) -> None:
+    """Stages with a piston name their cylinder, others have neither that nor a pressure."""
+    if stage in CYLINDER_STAGES:
         table.require("cylinder", f'"{next(iter(rig.cylinders), "narrow")}"')
         table.text("cylinder", rig.cylinders)
-        return spec
+        return
     for key in ("cylinder", "mean_pressure"):
         if key in table.values:
-            raise table.refusal(f"no piston moves at stage '{spec.stage}': expected no key '{key}'", key)
-    return spec
+            raise table.refusal(f"no piston moves at stage '{stage}': expected no key '{key}'", key)

@@ -9,8 +9,9 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from driveloss.bench.records import FloatArray, Recording, Sweep
+from driveloss.bench.records import FloatArray, Recording, Rundown, Sweep
 from driveloss.breakdown.assumed import Assumed, assumptions_at_work
+from driveloss.breakdown.coasted import coasted_ways
 from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.joint import Verdict, joined, judge
 from driveloss.breakdown.recorded import Recorded, recorded_work
@@ -127,8 +128,13 @@ class Breakdown(Answer):
         return tuple(Run(**{name: column[i] for name, column in columns.items()}) for i in range(len(self.readings)))
 
 
-def breakdown(calibration: Calibration, sweeps: Iterable[Sweep], recordings: Iterable[Recording] = ()) -> Breakdown:
-    """Split every loaded reading among `sweeps`, joined with recordings of the pressure where they agree.
+def breakdown(
+    calibration: Calibration,
+    sweeps: Iterable[Sweep],
+    recordings: Iterable[Recording] = (),
+    rundowns: Iterable[Rundown] = (),
+) -> Breakdown:
+    """Split every loaded reading among `sweeps`, joined with recordings of the pressure and run-downs where they agree.
 
     Raises InputError where there is none, or where the calibration lacks its cylinder or needs the motor current.
     """
@@ -137,7 +143,7 @@ def breakdown(calibration: Calibration, sweeps: Iterable[Sweep], recordings: Ite
     rng = stream(calibration.seed, "breakdown")
     parts = _split(calibration, readings, rng)
     recorded = recorded_work(calibration, readings, recordings)
-    ways = tuple(one.way(parts["pneumatic"]) for one in recorded)
+    ways = (*(one.way(parts["pneumatic"]) for one in recorded), *coasted_ways(calibration, rundowns))
     verdict = judge(ways) if ways else None
     if verdict is not None and verdict.agree:
         parts = joined(parts, verdict)

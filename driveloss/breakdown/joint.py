@@ -44,12 +44,23 @@ class Verdict:
 
 def judge(ways: Sequence[Way]) -> Verdict:
     """Compare what the ladder and other witnesses say of the same parts."""
-    from scipy.special import chdtrc
-
     apart = np.array([way.apart for way in ways])
     apart = apart / apart[:, 1:].std(axis=1, keepdims=True)
-    distance = float(apart[:, 0] @ _inverse(apart) @ apart[:, 0])
-    return Verdict(apart, float(chdtrc(len(apart), distance)))
+    inverse = _inverse(apart)
+    distance = float(apart[:, 0] @ inverse @ apart[:, 0])
+    return Verdict(apart, _chance(distance, _differing(inverse)))
+
+
+def _chance(distance: float, freedom: int) -> float:
+    """Of so large a distance or a larger one, in `freedom` directions."""
+    from scipy.special import chdtrc
+
+    return float(chdtrc(freedom, distance)) if freedom else 1.0
+
+
+def _differing(inverse: FloatArray) -> int:
+    """How many ways there are that are not the same in all draws."""
+    return int(np.linalg.matrix_rank(inverse, hermitian=True))
 
 
 def _inverse(apart: FloatArray) -> FloatArray:
@@ -68,10 +79,12 @@ def joined(draws: dict[str, FloatArray], verdict: Verdict) -> dict[str, FloatArr
 def reconcilers(verdict: Verdict, meters: Meters) -> list[tuple[str, float]]:
     """Errors that would reconcile the witnesses if one alone were to blame, with how many times its limit it would be.
 
-    The least first; those beyond FARTHEST left out. A source of several errors counts by the one that does it best.
+    The least first; left out are those beyond FARTHEST, and those that leave a disagreement. A source of several errors
+    counts by the one that does it best.
     """
     apart = verdict.apart
     inverse = _inverse(apart)
+    distance, freedom = float(apart[:, 0] @ inverse @ apart[:, 0]), _differing(inverse)
     found: dict[str, float] = {}
     for source, draws in named_errors(meters):
         error = draws[1:] - draws[1:].mean()
@@ -80,5 +93,6 @@ def reconcilers(verdict: Verdict, meters: Meters) -> list[tuple[str, float]]:
         if strength > 0:
             wanted = float(slope @ inverse @ apart[:, 0]) / strength
             times = abs(wanted) / float(np.abs(error).max())
-            found[source] = min(times, found.get(source, np.inf))
+            if _chance(max(distance - wanted**2 * strength, 0.0), freedom - 1) >= AGREE:
+                found[source] = min(times, found.get(source, np.inf))
     return sorted(((s, t) for s, t in found.items() if t <= FARTHEST), key=lambda pair: pair[1])

@@ -55,7 +55,7 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     loaded = load_bench(bench)
     check_outputs(loaded, figure=extras.figure)
     fitted = curves.calibrate(loaded)
-    answer = ask(fitted, loaded.sweeps, loaded.recordings)
+    answer = ask(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     with progress("Weighing the sources of error"):
         shares = budget(answer) if extras.needs_shares else {}
     told = shares if extras.budget else {}

@@ -57,7 +57,7 @@ def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: Ou
     loaded = load_bench(bench)
     stated = untried.stated(loaded.rig.ambient_pressure)
     fitted = curves.calibrate(loaded, compare=False)
-    measured = breakdown(fitted, loaded.sweeps, loaded.recordings)
+    measured = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(measured, wanted_cylinder(measured, untried.like, untried.circuit, **stated), untried.at)
     output.show(answer)
     flags = (flag for point in answer.points for flag in point.flags)

@@ -63,7 +63,7 @@ def _gathered(bench: Bench, fit: FitOptions, tell: Callable[[str], None]) -> Rep
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
     tell("Splitting the loaded runs")
-    answer = breakdown(calibration, bench.sweeps, bench.recordings)
+    answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
     tell("Weighing the sources of error")
     return Report(bench, calibration, answer, budget(answer), comparison)
 

@@ -19,7 +19,7 @@ class Extras:
 
 @command
 def witnesses(bench: BenchPath, curves: CurveOptions, extras: Extras, output: OutputOptions) -> None:
-    """Lay what subtraction and recordings of the pressure say of the same runs side by side.
+    """Lay what the ladder, recordings of the pressure and run-downs say of the same watts side by side.
 
     Example: driveloss witnesses calib_data --figure witnesses.png
     """
@@ -33,7 +33,7 @@ def witnesses(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     loaded = load_bench(bench)
     check_outputs(loaded, figure=extras.figure)
     fitted = curves.calibrate(loaded)
-    split = breakdown(fitted, loaded.sweeps, loaded.recordings)
+    split = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(split, constants_way(loaded, split))
     data = witnesses_data(answer)
     if extras.figure is not None:

@@ -15,7 +15,7 @@ from operator import attrgetter
 
 import numpy as np
 
-from driveloss.bench.records import Aftercooler, Bench, Cylinder, Recording, Rig, Sweep
+from driveloss.bench.records import Aftercooler, Bench, Cylinder, Recording, Rig, Rundown, Sweep
 from driveloss.bench.rules import keys_of
 from driveloss.errors import InputError
 from driveloss.fit import DRAWS, SEED
@@ -94,6 +94,7 @@ class Subject:
     sweeps: tuple[Sweep, ...]
     recordings: tuple[Recording, ...] = ()
     shared: Shared = Shared()  # what was said of it and the benches calibrated with it
+    rundowns: tuple[Rundown, ...] = ()
 
     def has_in_common(self, other: Subject, origin: str) -> bool:
         """Whether an origin of errors is the same hardware on another bench that was calibrated with this one."""
@@ -131,7 +132,7 @@ def calibrate_together(  # noqa: PLR0913 - what a user may ask for
         calibration = calibrate(
             bench, family, draws=draws, seed=own, active=active, keep_all=keep_all, compare=False, meters=meters
         )
-        subjects.append(Subject(name, calibration, bench.sweeps, bench.recordings, shared))
+        subjects.append(Subject(name, calibration, bench.sweeps, bench.recordings, shared, bench.rundowns))
     return tuple(subjects)
 
 

@@ -91,7 +91,7 @@ def loaded_entries(subject: Subject) -> Iterable[Entry]:
     """One entry a loaded file and mean pressure, in the order of the files."""
     if not any(sweep.stage == "loaded" for sweep in subject.sweeps):
         return
-    split = breakdown(subject.calibration, subject.sweeps, subject.recordings)
+    split = breakdown(subject.calibration, subject.sweeps, subject.recordings, subject.rundowns)
     rng = stream(subject.calibration.seed, "loaded curves")
     readings = split.readings
     for file in dict.fromkeys(readings.file):

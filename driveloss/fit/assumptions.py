@@ -471,6 +471,9 @@ ASSUMPTIONS |= {
 
 DEAD_CENTRE = Quantity(0.0, float(np.radians(2.0)))  # [rad] of a recording's crank angle, where nothing is stated
 SENSOR_LAG = Quantity(0.15e-3, 0.15e-3)  # [s] of its sensor with a short tube: common practice
+# What a motor loses at no more than its own friction, over what an incremental efficiency that holds under load makes
+# of it: nothing where it is copper alone, all where it is brushes or a controller.
+FREE_LOAD_LOSS = Quantity(0.5, 0.5)
 
 
 def assumed(name: str, holder: Rig | Cylinder) -> Assumption | None:

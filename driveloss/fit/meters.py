@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from driveloss.bench.records import Cylinder, FloatArray, Limits, Quantity, Rig
-from driveloss.fit.assumptions import CURVED, NAMES, Assumption, assumed, limits_of, with_tolerance
+from driveloss.fit.assumptions import CURVED, FREE_LOAD_LOSS, NAMES, Assumption, assumed, limits_of, with_tolerance
 from driveloss.fit.brake import Brake
 
 if TYPE_CHECKING:
@@ -282,6 +282,13 @@ class Meters:
     brake_arm: FloatArray = _error("brake", "brake_arm", lambda rig: rig.brake_arm)  # [m]
     dead_centre: FloatArray = _error("dead centre", "crank", lambda rig: Quantity(0.0, 1.0))  # of its limit
     sensor_lag: FloatArray = _error("sensor lag", "meter", lambda rig: Quantity(0.0, 1.0))  # of its limit
+    inertia: FloatArray = _error("inertia", "crank", lambda rig: Quantity(0.0, 1.0))  # of its limit
+    coasting_aid: FloatArray = _error(
+        "inertia", "brake", lambda rig: Quantity(0.0, 1.0)
+    )  # known addition: of its limit
+    free_load_loss: FloatArray = _error(
+        "motor constants", "motor", lambda rig: FREE_LOAD_LOSS
+    )  # of the motor at its own friction alone, over what the incremental efficiency says
     cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
     brake: Brake | None = None  # what a braked sweep tells
     phases: dict[str, FloatArray] = field(default_factory=dict)  # [deg] of cylinders whose pressure was recorded

@@ -68,6 +68,12 @@ class Route(ABC):
     def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
         """Loss that goes with a shaft power [W] at the frequency and with the current that it asks for."""
 
+    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters) -> FloatArray:
+        """What of a shaft power without load [W] at frequency (n,) is electrical all the same; below zero where a loss
+        was taken off that grows with load but is not there without.
+        """
+        return np.zeros_like(shaft)
+
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         """What a meter's reading deviates by where the ladder's, on the side it is fitted on, do by `scatter`. [W]"""
         return scatter
@@ -168,7 +174,7 @@ class Incremental(Route):
 
     name = "incremental"
     words = "load loss from the stated incremental efficiency"
-    uses = frozenset({"incremental_efficiency"})
+    uses = frozenset({"incremental_efficiency", "free_load_loss"})
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return rig.motor.incremental_efficiency is not None
@@ -180,6 +186,10 @@ class Incremental(Route):
 
     def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
         return LoadLoss(shaft * (1 / meters.incremental_efficiency - 1), np.zeros_like(shaft))
+
+    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters) -> FloatArray:
+        taken = shaft * (1 / meters.incremental_efficiency - 1)  # as if friction cost what a load does
+        return np.asarray(-(1 - meters.free_load_loss) * taken)
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         return scatter / meters.incremental_efficiency
@@ -227,6 +237,15 @@ class Braked(Route):
         torque = (shaft - brake.drive(asked.frequency)) / omega
         rippled = self._ripple(meters, shaft, omega, swing)
         return LoadLoss(brake.loss(torque, omega) + rippled, np.zeros_like(shaft))
+
+    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters) -> FloatArray:
+        """The drive's input less its friction, which is the torque that, taken off the crank, brings the input to zero.
+
+        As a Willans line is carried on to no input at all.
+        """
+        brake, omega = _brake(meters), 2 * np.pi * frequency[:, None]
+        drive = brake.drive(frequency)
+        return np.asarray(drive + omega * brake.torque(-drive, omega))
 
     def _ripple(self, meters: Meters, shaft: FloatArray, omega: FloatArray, swing: FloatArray) -> FloatArray:
         """What a torque that swings costs beyond its mean: the loss that grows with its square. [W]"""

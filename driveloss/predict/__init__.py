@@ -42,7 +42,8 @@ def predict(  # noqa: PLR0913 - what a user may ask for
     sizes = {"bore": bore, "stroke": stroke, "mean_pressure": mean_pressure, "back_pressure": back_pressure}
     stated = read_stated({**sizes, "pressure_amplitude": pressure_amplitude}, rig.ambient_pressure)
     if isinstance(measured, Bench):
-        measured = breakdown(calibrate(measured, compare=False), measured.sweeps, measured.recordings)
+        read = measured
+        measured = breakdown(calibrate(read, compare=False), read.sweeps, read.recordings, read.rundowns)
     return ask(measured, wanted_cylinder(measured, like, circuit, **stated), at)
 
 

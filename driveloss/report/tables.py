@@ -68,8 +68,10 @@ def file_table(bench: Bench) -> Sheet:
     """What was read, by its hash."""
     sweeps = ((s.file, f"{s.stage}, {s.cylinder}" if s.cylinder else s.stage, s.sha256) for s in bench.sweeps)
     recordings = ((one.file, f"recording, {one.cylinder}", one.sha256) for one in bench.recordings)
+    rundowns = ((one.file, f"run-down, {one.cylinder or one.stage}", one.sha256) for one in bench.rundowns)
     heads = ("File", "Holds", "SHA-256")
-    return Sheet("Files read", heads, (("bench.toml", "the bench", bench.sha256), *sweeps, *recordings), heads)
+    read = (("bench.toml", "the bench", bench.sha256), *sweeps, *recordings, *rundowns)
+    return Sheet("Files read", heads, read, heads)
 
 
 def items(told: Iterable[Item]) -> list[Item]:

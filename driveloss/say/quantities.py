@@ -80,6 +80,7 @@ QUANTITIES = {
         Reported("below_ambient_per_input", "K/W", "K per W input", "drop below ambient per input", shown=""),
         Reported("port", "W", "(Port)", "gas pumped through the open port"),
         Reported("total", "W", "Total", "total, without the port"),
+        Reported("no_load", "W", "No load", "all friction without load, with the port"),
         Reported("seal_force", "N", "Force", "mean seal friction force"),
         Reported("lip_force", "N/m", "Lip", "friction force per metre of seal lip"),
         Reported("lip_friction", "N/m", "Seal", "friction force per metre of seal lip", "N/m lip"),

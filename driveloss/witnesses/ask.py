@@ -35,6 +35,11 @@ class Testimony:
     phase: float | None = None  # [rad] of the recorded pressure before top dead centre
 
     @property
+    def place(self) -> tuple[str, str | None, float]:
+        """Part, cylinder and frequency, alike for what is to be compared."""
+        return self.part, self.cylinder, self.frequency
+
+    @property
     def per_degree(self) -> float | None:
         """Share of the recorded work that a degree of dead centre moves."""
         return None if self.phase is None else float(np.radians(1.0) * work_moved(self.phase))

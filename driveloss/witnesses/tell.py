@@ -10,13 +10,17 @@ from driveloss.say.json_form import quantity
 from driveloss.say.numbers import PERCENT, bar, plus_minus
 from driveloss.say.quantities import QUANTITIES
 from driveloss.say.sheet import Item, Sheet
-from driveloss.witnesses.ask import Testimony, Witnesses
+from driveloss.witnesses.ask import LADDER, Testimony, Witnesses
 
 DEAD_CENTRE = (
     "%/deg: by how much a degree of dead centre moves the recorded work; no recording is surer than that times the "
     "limit of dead_centre. Find dead centre with a dial gauge on both sides of it, halfway between equal readings; "
     "or by a motored loop with the port closed, whose work is nearly nil."
 )
+
+RUNDOWN = "run-down "  # how such a witness is named
+LESS = "idle power or copper may be left in the ladder, or its meter's zero be off"
+MORE = "belt or bearings were colder as it coasted, or the inertia is stated too large"
 
 
 def witnesses_tables(answer: Witnesses) -> list[Item]:
@@ -48,7 +52,7 @@ def _phase_cells(row: Testimony) -> tuple[str, str]:
 def witnesses_lines(answer: Witnesses) -> list[str]:
     """The verdict, and what limits recordings."""
     recorded = any(row.phase is not None for row in answer.testimonies)
-    return [verdict_words(answer), *([DEAD_CENTRE] if recorded else [])]
+    return [verdict_words(answer), *rundown_words(answer), *([DEAD_CENTRE] if recorded else [])]
 
 
 def verdict_words(answer: Witnesses) -> str:
@@ -64,6 +68,24 @@ def verdict_words(answer: Witnesses) -> str:
         f"The witnesses disagree (chance {answer.chance:.1g} if all were within their limits), so they are kept apart "
         f"and subtraction is given.{would}"
     )
+
+
+def rundown_words(answer: Witnesses) -> list[str]:
+    """By how much run-downs say more or less than the ladder where witnesses disagree, and what that points to."""
+    if answer.agree:
+        return []
+    by_ladder = {row.place: row.power.value for row in answer.testimonies if row.witness == LADDER}
+    found: dict[str, tuple[float, Testimony]] = {}
+    for row in answer.testimonies:
+        beside = by_ladder.get(row.place)
+        if row.witness.startswith(RUNDOWN) and beside is not None:
+            apart = (row.power.value - beside, row)
+            found[row.witness] = max(found.get(row.witness, apart), apart, key=lambda one: abs(one[0]))
+    return [
+        f"The {witness} tells {abs(apart):.2g} W {'more' if apart > 0 else 'less'} of '{QUANTITIES[row.part].head}' at "
+        f"{row.frequency:.2f} Hz than the ladder: {MORE if apart > 0 else LESS}."
+        for witness, (apart, row) in found.items()
+    ]
 
 
 def witnesses_data(answer: Witnesses) -> dict[str, Any]:

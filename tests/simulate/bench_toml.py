@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from simulate.machine import CELSIUS, CylinderTruth, Truth
 from simulate.recording import table
+from simulate.rundown import table as rundown_table
 
 if TYPE_CHECKING:
     from simulate.rig import Limits, PlannedSweep, Protocol
@@ -58,6 +59,7 @@ def bench_toml(stated: Truth, protocol: Protocol, incremental_efficiency: float)
         ),
         *(sweep(one, protocol) for one in protocol.sweeps),
         *(table(one) for one in protocol.recordings),
+        *(rundown_table(one) for one in protocol.rundowns),
     ]
     return "\n\n".join("\n".join(lines) for lines in sections if lines) + "\n"
 

@@ -26,6 +26,7 @@ from simulate.machine import (
     ripple_factor,
 )
 from simulate.recording import PlannedRecording, recording_text
+from simulate.rundown import PlannedRundown, rundown_text
 
 BAR = 1e5
 
@@ -111,6 +112,7 @@ class Protocol:
     meter_curve: float = 0.0  # share of the meter's gain limit that is a smooth unknown function of the reading
     slips: tuple[Slip, ...] = ()
     recordings: tuple[PlannedRecording, ...] = ()
+    rundowns: tuple[PlannedRundown, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -436,6 +438,9 @@ def write_bench(
         (folder / sweep.file).write_text(csv_text(table, sweep), encoding="utf-8", newline="\n")
     for plan in protocol.recordings:
         text = recording_text(truth, plan, plan.frequency, rng)
+        (folder / plan.file).write_text(text, encoding="utf-8", newline="\n")
+    for plan in protocol.rundowns:
+        text = rundown_text(truth, plan, errors.frequency, rng)
         (folder / plan.file).write_text(text, encoding="utf-8", newline="\n")
     text = bench_toml(stated, protocol, incremental_efficiency(truth, seen))
     (folder / "bench.toml").write_text(text, encoding="utf-8", newline="\n")
