@@ -294,7 +294,6 @@ class RecordingSpec:
     where: str
 
 
-# fmt: on
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RundownSpec:
     """One [[rundowns]] table: the machine coasting after the supply is cut, and how messages call its place."""
@@ -330,6 +329,7 @@ class RundownSpec:
                 "inertia", "does not hold the piston, which swings with the crank: expected the key moving_mass too")
 
 
+# fmt: on
 
 _TEMPERATURE = ("temperature", "K", "degC", 2000.0, "which unit was it in?")
 
@@ -423,8 +423,6 @@ class Recording:
         return f"Recording({self.file!r}, {self.cylinder!r}, {len(self)} samples)"
 
 
-@dataclass(frozen=True)
-class Bench:
 @dataclass(frozen=True, kw_only=True)
 class Rundown:
     """The machine coasting, shape (n,) each: its frequency at times, or the times alone at which a mark passes."""
@@ -456,6 +454,8 @@ class Rundown:
         return f"Rundown({self.file!r}, {of}, {len(self)} {'marks' if self.frequency is None else 'samples'})"
 
 
+@dataclass(frozen=True)
+class Bench:
     """A rig, its sweeps in the order of bench.toml, and notices about what was left unread."""
 
     folder: Path
@@ -464,7 +464,7 @@ class Rundown:
     sha256: str  # of bench.toml
     notices: tuple[str, ...] = ()
     recordings: tuple[Recording, ...] = ()
+    rundowns: tuple[Rundown, ...] = ()
 
     def __repr__(self) -> str:
-    rundowns: tuple[Rundown, ...] = ()
         return f"Bench({self.rig.title!r}, {len(self.sweeps)} sweeps)"
