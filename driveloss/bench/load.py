@@ -145,7 +145,7 @@ def _check_blanked(sweeps: Sequence[Sweep], rig: Rig) -> None:
         if sweep.pressure_amplitude is None and rig.cylinders[name].closed_volume is None:
             raise InputError(
                 f"{sweep.file}: nothing tells how far the pressure swings in this blanked sweep: expected a column "
-                f"'pressure amplitude [bar]', half of peak to peak, or in {BENCH_FILE} the key [cylinders.{shown(name)}] "
+                f"'pressure amplitude [bar]', half of peak to peak, or in {BENCH_FILE}, [cylinders.{shown(name)}], "
                 'closed_volume = "30 cm^3", the gas left at top dead centre'
             )
 

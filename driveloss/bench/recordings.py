@@ -56,6 +56,7 @@ def read_recording(path: Path, spec: RecordingSpec, ambient_pressure: float) -> 
         file=spec.file,
         sha256=hashlib.sha256(data).hexdigest(),
         cylinder=spec.cylinder,
+        stage=spec.stage,
         frequency=spec.frequency,
         mean_pressure=ambient_pressure if spec.mean_pressure is None else spec.mean_pressure,
         dead_centre=spec.dead_centre,

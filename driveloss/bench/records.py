@@ -279,6 +279,7 @@ class RecordingSpec:
 
     file: str = text("recording.csv")
     cylinder: str = text("narrow")
+    stage: str = text("loaded", "the run it was made at", words=("loaded", "blanked"), default="loaded")
     frequency: Quantity | None = key(
         "frequency", "Hz", "10 Hz", 1e-3, 1000, "was it in rpm?", "of the crank, where no time column tells",
         default=None)
@@ -405,6 +406,7 @@ class Recording:
     file: str
     sha256: str
     cylinder: str
+    stage: str = "loaded"  # or 'blanked'
     frequency: Quantity | None  # [Hz]
     mean_pressure: float  # [Pa]
     dead_centre: Quantity | None  # [rad]

@@ -42,8 +42,8 @@ LADDER = """
 # Three more measurements replace most of what is otherwise assumed: a sweep with stage = "braked" (no piston, the crank
 # drives a brake or a generator; a column torque [N*m], or brake force [N] with [brake] arm), one with stage = "blanked"
 # (the cylinder closed off straight after its no-load sweep: what the rod's force costs in pins, guides and lip; a
-# column pressure amplitude [bar], or the key closed_volume), and [[recordings]] of the pressure through the cycle (file,
-# cylinder, frequency; columns crank angle [deg] and pressure [kPa]).
+# column pressure amplitude [bar], or the key closed_volume), and [[recordings]] of the pressure through the cycle
+# (file, cylinder, frequency; columns crank angle [deg] and pressure [kPa]).
 # [[rundowns]] (file, stage, inertia) tell the drive's loss without a power meter: cut the supply, leave the motor's
 # leads open and let the machine coast, and keep clear of what turns until it stands; columns time [s] and
 # frequency [Hz], or time [s] alone: of the passing of an index mark, one a turn. Where the inertia is not known, coast

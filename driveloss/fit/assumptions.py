@@ -382,7 +382,7 @@ ASSUMPTIONS: dict[str, tuple[Assumption, ...]] = {  # by the field of fit/meters
     ),
     "hysteresis": (
         Assumption(
-            "nothing: record the pressure through the cycle of a blanked reading",
+            'recordings with stage = "blanked"',
             "gas spring hysteresis",
             0.5,
             2.0,

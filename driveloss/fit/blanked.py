@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driveloss.bench.records import Bench, FloatArray
 from driveloss.fit.calibration import Calibration, scattered, shifted
@@ -21,6 +22,7 @@ from driveloss.fit.cycle import Cycle, cycle_of, measured_piston, pressure_wave
 from driveloss.fit.estimate import Estimate, estimate
 from driveloss.fit.family import TermReport
 from driveloss.fit.findings import Finding
+from driveloss.fit.indicated import indicated, runs_at
 from driveloss.fit.meters import Meters, common_errors, stream
 from driveloss.fit.motor_loss import Scattered, shaft_power
 from driveloss.fit.readings import Readings, gather
@@ -47,15 +49,32 @@ class Spring:
 
 
 @dataclass(frozen=True)
+class RecordedSpring:
+    """What the pressure recorded at some blanked readings says of the power that the gas keeps, (1 + draws,). [W]"""
+
+    cylinder: str
+    runs: NDArray[np.int64]
+    power: FloatArray
+
+    def residual(self, calibration: Calibration, readings: Readings) -> FloatArray:
+        """Reckoned less recorded over that one's standard deviation, (1, 1 + draws)."""
+        lost = _lost(calibration, self.cylinder, readings.only(self.runs)).mean(axis=0)
+        spread = max(float(self.power[1:].std()), 1e-3 * abs(float(self.power[0])))
+        return np.asarray((lost - self.power)[None, :] / spread)
+
+
+@dataclass(frozen=True)
 class FittedBlanked:
     """What the blanked sweeps tell: draws of the fields of fit/meters that they found, by path, (1 + draws,)."""
 
     found: Mapping[str, FloatArray]
     readings: Readings
+    recorded: tuple[str, ...] = ()  # cylinders whose pressure was recorded while blanked
 
     def known_to(self, calibration: Calibration) -> Calibration:
         """The calibration with them; what was drawn beforehand is kept, for it is what the rest of their spread is."""
-        kept = {path: draws for path, draws in self.found.items() if path.rpartition(".")[2] not in SPRING}
+        gases = {f"cylinders.{name}.{field}" for name in self.recorded for field in ("hysteresis", "leak_rate")}
+        kept = {p: draws for p, draws in self.found.items() if p.rpartition(".")[2] not in SPRING or p in gases}
         prior = {path: _drawn(calibration.meters, path) for path in kept}
         return _with(calibration, kept, prior)
 
@@ -107,6 +126,7 @@ def fit_blanked(calibration: Calibration, bench: Bench) -> FittedBlanked | None:
         return None
     free = _free(calibration, readings)
     rng = stream(calibration.seed, "blanked")
+    recorded = _recorded(calibration, readings, bench)
     chance = scattered(calibration, readings, rng)
     misread = calibration.meters.each_misread(readings.frequency, rng)
     quiet = _residual(calibration, readings, {}, None, np.zeros_like(misread))
@@ -116,9 +136,10 @@ def fit_blanked(calibration: Calibration, bench: Bench) -> FittedBlanked | None:
 
     def residual(values: Mapping[str, FloatArray]) -> FloatArray:
         found = _residual(calibration, readings, values, chance, misread)
-        return np.asarray(found / sigma[:, None])
+        told = [one.residual(_with(calibration, values), readings) for one in recorded]
+        return np.vstack([found / sigma[:, None], *told])
 
-    return FittedBlanked(_optimised(residual, free), readings)
+    return FittedBlanked(_optimised(residual, free), readings, tuple(one.cylinder for one in recorded))
 
 
 def _optimised(
@@ -234,13 +255,30 @@ def _residual(
     return np.asarray(meters.efficiency * (shaft - shifted(calibration.drive, f, misread)) - explained)
 
 
+def _recorded(calibration: Calibration, readings: Readings, bench: Bench) -> list[RecordedSpring]:
+    """What recordings of blanked readings tell. Raises InputError for one that belongs to none."""
+    found = []
+    for recording in bench.recordings:
+        if recording.stage == "blanked":
+            told = indicated(calibration, recording)
+            runs = runs_at(readings, recording, told.frequency)
+            found.append(RecordedSpring(recording.cylinder, runs, told.work * told.frequency))
+    return found
+
+
+def _lost(calibration: Calibration, name: str, readings: Readings) -> FloatArray:
+    """What heat and leak take of a closed cylinder's gas, (n, 1 + draws). [W]"""
+    spring, own = _spring(calibration, name, readings), calibration.meters.cylinders[name]
+    return np.asarray(own.hysteresis * spring.hysteresis + own.leak_rate * spring.leak)
+
+
 def _closed_cycle(
     calibration: Calibration, name: str, readings: Readings, misread: FloatArray
 ) -> tuple[Cycle, FloatArray]:
     """The cycle of one cylinder's blanked readings, and what heat and leak take of the gas, (n, 1 + draws). [W]"""
     meters, f, spring = calibration.meters, readings.frequency, _spring(calibration, name, readings)
     own = meters.cylinders[name]
-    lost = own.hysteresis * spring.hysteresis + own.leak_rate * spring.leak
+    lost = _lost(calibration, name, readings)
     piston = replace(measured_piston(calibration, name, f), seal_change=own.blanked_seal)
     seal = shifted(lambda at: calibration.seal(name, at, readings.mean_pressure), f, misread)
     wave = pressure_wave(lost / f[:, None], piston.volume, np.zeros(1), spring.amplitude)

@@ -113,7 +113,7 @@ def hysteresis_power(
 def leak_power(amplitude: Values, mean_pressure: Values, volume: Values, rate: Values) -> FloatArray:
     """Power that a small leak out of a gas spring and back takes [W].
 
-    V_0 r p_a^2/(2 p_0): with dV/V = -dp/(g p) + i r dp/(omega p), half the product of pressure and volume flow in phase.
+    V_0 r p_a^2/(2 p_0): half the product of the pressure and the volume flow in phase with it, r V_0 dp/p_0.
     amplitude: of the pressure, half of peak to peak [Pa]. mean_pressure: absolute [Pa].
     volume: of the gas, mean over the cycle [m^3].
     rate: at which a pressure over that outside dies away in the closed volume, one over its time constant [1/s].

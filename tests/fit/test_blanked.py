@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from simulate import CylinderTruth, Effects, MotorTruth, Pins, PlannedSweep, Protocol, SealLaw, TorqueLaw, Truth
 from simulate import write_bench as simulated
+from simulate.recording import PlannedRecording
 
 from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
@@ -134,6 +135,45 @@ def test_an_amplitude_read_beats_the_volume(tmp_path):
     simulated(tmp_path, truth, how, np.random.default_rng(1), stated)
     calibration = calibrate(load_bench(tmp_path), draws=DRAWS, compare=False)
     assert holds(length(calibration), MU * 2 * RADIUS)
+
+
+def recorded_at(frequency, **how):
+    return PlannedRecording("one", frequency, AMBIENT, "closed.csv", stage="blanked", **how)
+
+
+def test_a_recording_tells_what_the_gas_keeps(tmp_path):
+    """The simulated film exchanges more heat than any limit allows: the p-V work, dead centre known, says so."""
+    truth = machine(wall_exchange=2.2)
+    how = protocol(noise=0.01, leaves_out=UNSTATED - {"cylinders.pressure_friction"})
+    exact = {
+        "dead_centre": 0.05,
+        "lag": 0.0,
+        "lag_limit": 0.01e-3,
+        "pressure_gain": 0.002,
+        "noise": 1e-3,
+        "wander": 1e-3,
+    }
+    told = replace(how, recordings=tuple(replace(recorded_at(f, **exact), file=f"{f}.csv") for f in (4.0, 10.0)))
+    bench = benched(tmp_path / "recorded", truth, told)[1]
+    with_it = calibrate(bench, draws=DRAWS, compare=False)
+    without = calibrate(replace(bench, recordings=()), draws=DRAWS, compare=False)
+    assert holds(length(with_it), MU * 2 * RADIUS)
+    assert length(with_it).std() < 0.9 * length(without).std()  # the seal's drag on the day stays
+    assert abs(length(with_it)[0] - MU * 2 * RADIUS) < 0.5 * abs(length(without)[0] - MU * 2 * RADIUS)
+    rows = {row.name for _, row in with_it.meters.assumptions(bench.rig)}
+    assert not rows & {"gas spring hysteresis", "leak of the closed cylinder"}
+
+
+def test_it_has_no_part_in_the_loaded_runs(tmp_path):
+    _, bench = benched(tmp_path, machine(), replace(protocol(noise=0.01), recordings=(recorded_at(8.0),)))
+    split = breakdown(calibrate(bench, draws=50, compare=False), bench.sweeps, bench.recordings)
+    assert split.recorded == ()
+
+
+def test_a_recording_of_no_blanked_reading_is_refused(tmp_path):
+    _, bench = benched(tmp_path, machine(), replace(protocol(noise=0.01), recordings=(recorded_at(8.5),)))
+    with pytest.raises(InputError, match=r"closed.csv: recorded at 8.5 Hz .* expected a blanked reading within 2 %"):
+        calibrate(bench, draws=50, compare=False)
 
 
 def test_it_is_told_and_saved(tmp_path):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulate.machine import FloatArray, Truth, pressure_wave
+from simulate.machine import FloatArray, Truth, blanked_pressure, pressure_wave
 from simulate.turn import middles
 
 LIKENESS = 0.9  # of a turn's deviation to the next one's
@@ -27,13 +27,15 @@ class PlannedRecording:
     lag_limit: float = 0.1e-3
     pressure_gain: float = 0.01  # limit of error
     noise: float = 0.003  # of the amplitude, a sample
+    stage: str = "loaded"  # or "blanked"
     wander: float = 0.01  # of the amplitude, from turn to turn
 
 
 def recording_text(truth: Truth, plan: PlannedRecording, frequency: float, rng: np.random.Generator) -> str:
     """The file: crank angle from top dead centre, as its mark says, and gauge pressure."""
     cylinder = truth.cylinder(plan.cylinder)
-    wave = pressure_wave(truth, cylinder, np.array([frequency]), np.array([plan.pressure]))[0]
+    followed = blanked_pressure if plan.stage == "blanked" else pressure_wave
+    wave = followed(truth, cylinder, np.array([frequency]), np.array([plan.pressure]))[0]
     late = np.radians(plan.dead_centre * rng.uniform(-1, 1))
     lag = plan.lag + plan.lag_limit * rng.uniform(-1, 1)
     gain = 1 + plan.pressure_gain * rng.uniform(-1, 1)
@@ -71,6 +73,7 @@ def table(plan: PlannedRecording) -> list[str]:
         "[[recordings]]",
         f'file = "{plan.file}"',
         f'cylinder = "{plan.cylinder}"',
+        *([f'stage = "{plan.stage}"'] if plan.stage != "loaded" else []),
         f'frequency = "{plan.frequency:.6g} Hz"',
         f'mean_pressure = "{plan.pressure / 1e5:.7g} bar"',
         f'dead_centre = "0 deg +/- {plan.dead_centre:g} deg"',
