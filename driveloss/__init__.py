@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from driveloss.say.calibration import save_calibration as save_calibration
     from driveloss.steady.ask import steady as steady
     from driveloss.steady.settling import three_readings as three_readings
+    from driveloss.whatif.ask import whatif as whatif
     from driveloss.witnesses.ask import witnesses as witnesses
 
     __version__: str
@@ -49,6 +50,7 @@ _HOMES = {
     "plan": "driveloss.plan",
     "recheck": "driveloss.recheck.ask",
     "witnesses": "driveloss.witnesses.ask",
+    "whatif": "driveloss.whatif.ask",
     "read_log": "driveloss.bench.logs",
     "steady": "driveloss.steady.ask",
     "three_readings": "driveloss.steady.settling",

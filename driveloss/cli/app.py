@@ -17,6 +17,7 @@ from driveloss.cli.recheck import recheck
 from driveloss.cli.report import report
 from driveloss.cli.steady import steady
 from driveloss.cli.template import template
+from driveloss.cli.whatif import whatif
 from driveloss.cli.witnesses import witnesses
 
 app = typer.Typer(
@@ -35,6 +36,7 @@ COMMANDS: dict[Callable[..., None], str] = {
     breakdown: "Split every loaded reading into its parts.",
     witnesses: "Lay every way to the same watt side by side.",
     compare: "Put seals, bores and pressures side by side.",
+    whatif: "Say what each change would gain.",
     predict: "Predict a bore, pressure or frequency not tried.",
     report: "Write one HTML page with tables and figures.",
 }

@@ -22,12 +22,14 @@ if TYPE_CHECKING:
     from driveloss.figures.style import Drawing
     from driveloss.steady.ask import Steady
     from driveloss.fit.calibration import Calibration
+    from driveloss.whatif.ask import Gains
     from driveloss.witnesses.ask import Witnesses
 
 OF_CALIBRATION = ("ladder", "friction")
 OF_BREAKDOWN = ("parts", "flow", "ceilings", "temperatures", "budget", "indicator")
 OF_WITNESSES = ("witnesses",)
 OF_LOGS = ("log",)
+OF_CHANGES = ("gains",)
 
 # By file ending, what keeps the same figure the same file: no dates, no versions.
 UNDATED: dict[str, dict[str, Any]] = {
@@ -39,17 +41,17 @@ UNDATED: dict[str, dict[str, Any]] = {
 
 def drawing(name: str) -> Drawing[Any]:
     """The figure of a name. Raises InputError for a name that is not one of those above."""
-    names = (*OF_CALIBRATION, *OF_BREAKDOWN, *OF_WITNESSES, *OF_LOGS)
+    names = (*OF_CALIBRATION, *OF_BREAKDOWN, *OF_WITNESSES, *OF_LOGS, *OF_CHANGES)
     if name not in names:
         raise InputError(f"figure: read '{name}', expected one of {', '.join(names)}")
     found: Drawing[Any] = import_module(f"{__name__}.{name}").DRAWING
     return found
 
 
-def draw(name: str, subject: Calibration | Breakdown | Split | Witnesses | Steady) -> Figure:
+def draw(name: str, subject: Calibration | Breakdown | Split | Witnesses | Steady | Gains) -> Figure:
     """A matplotlib Figure, never shown: "ladder" or "friction" of a calibration; of a breakdown "parts", "flow",
     "ceilings", "temperatures", "budget" or "indicator" (a `figures.runs.Split` says of which run); of the `Witnesses`
-    "witnesses"; of a `Steady` "log".
+    "witnesses"; of a `Steady` "log"; of `Gains` "gains".
 
     Raises InputError for another name, or where the subject lacks what is to be drawn.
     """

@@ -34,8 +34,8 @@ def plus_minus(estimate: Estimate | None, scale: float = 1.0, zero: float = 0.0)
     if estimate is None:
         return NOT_KNOWN
     value, half = (estimate.value - zero) * scale, estimate.half_width * abs(scale)
-    if half <= 0:
-        return f"{value:.5g}"
+    if half <= NEGLIGIBLE:
+        return f"{value if abs(value) > NEGLIGIBLE else 0:.5g}"
     places = decimals(half)
     return f"{value:.{places}f} ±{half:.{places}f}"
 

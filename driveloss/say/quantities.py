@@ -95,6 +95,10 @@ QUANTITIES = {
         Reported("mean_torque_margin", "1", "Limit/mean", "torque limit over mean torque"),
         Reported("peak_torque_margin", "1", "Limit/peak", "torque limit over peak torque"),
         Reported("mean_current_margin", "1", "Limit/mean", "current limit over mean current"),
+        Reported("net_gain", "W", "Net", "net power gained at the same input"),
+        Reported("ceiling_gain", "1", "Ceiling", "efficiency ceiling gained at the same input", "points", PERCENT),
+        Reported("heat_gain", "W", "Heat", "heat at the aftercooler gained at the same input"),
+        Reported("input_saved", "W", "Input saved", "input saved at the same net power"),
         Reported("peak_current_margin", "1", "Limit/peak", "current limit over peak current"),
     )
 }

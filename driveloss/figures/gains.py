@@ -1,0 +1,68 @@
+"""What each change of the machine would gain at one run, with its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from driveloss.figures.layout import Cell, cells, label_width
+from driveloss.figures.style import GREY, SMALL, Drawing, PartLook, series_look
+from driveloss.say.numbers import plus_minus
+from driveloss.say.sheet import listed
+from driveloss.whatif.ask import Gain, Gains
+from driveloss.whatif.tell import place
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+BAR_STEP = 0.34  # [in] from bar to bar
+STATED = PartLook("measured", series_look(0, 0).colour)
+ASSUMED = PartLook("rests on what is assumed", "#5e9cc4", "///")
+TEXT: dict[str, Any] = {"va": "center", "fontsize": SMALL}
+
+
+def gains_figure(answer: Gains) -> Figure:
+    """One bar a change, the one that gains most on top."""
+    cell = Cell(
+        4.6,
+        (BAR_STEP * max(len(answer.gains), 2),),
+        left=label_width(gain.change for gain in answer.gains),
+        right=0.9,
+    )
+    figure, panels = cells(1, 1, cell)
+    plot_gains(answer.gains, panels[0][0]).set_title(f"Gain at {place(answer)}")
+    return figure
+
+
+def plot_gains(gains: Sequence[Gain], ax: Axes) -> Axes:
+    """Horizontal bars with 95 % intervals and values [W], hatched where a change rests on an assumption."""
+    rows = range(len(gains))
+    for row, gain in zip(rows, gains, strict=True):
+        net, look = gain.net_gain, ASSUMED if gain.rests_on else STATED
+        ax.barh(row, net.value, 0.62, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0)
+        ax.plot([net.low, net.high], [row, row], color="black", lw=1.1, marker="|", ms=5)
+        ax.annotate(f"{plus_minus(net)} W", (max(net.high, net.value), row), (5, 0), textcoords="offset points", **TEXT)
+    ax.set_yticks(rows, [gain.change for gain in gains])
+    ax.set_ylim(len(gains) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(visible=False, axis="y")
+    ax.grid(visible=True, axis="x")
+    ax.axvline(0, color=GREY, lw=0.9)
+    ax.set_xlabel("Net power gained at the same input [W]")
+    return ax
+
+
+def alt_text(answer: Gains) -> str:
+    """Every bar."""
+    entries = listed(f"{gain.change} {plus_minus(gain.net_gain)} W" for gain in answer.gains)
+    return f"Net power gained at the same input by each change, at {place(answer)}: {entries}."
+
+
+DRAWING = Drawing(
+    "gains",
+    gains_figure,
+    alt_text,
+    "What each change would bring at the same input, with 95 % intervals. Hatched: rests on what bench.toml does not "
+    "state.",
+)

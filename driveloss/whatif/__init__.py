@@ -1,0 +1,1 @@
+"""What each change of the machine would gain at one run."""

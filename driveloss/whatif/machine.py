@@ -1,0 +1,164 @@
+"""One loaded run as laws, so that it can be run again with something changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from driveloss.bench.records import FloatArray
+from driveloss.breakdown.ask import Breakdown
+from driveloss.fit.calibration import Calibration
+from driveloss.fit.cycle import Cycle, cycle_of, measured_piston, pressure_wave
+from driveloss.physics import crank
+
+STEPS = 4  # of the secant, each an order of magnitude or two closer
+FIRST = 0.02  # its first step, of the input
+
+
+@dataclass(frozen=True)
+class Change:
+    """What is done to the machine, each as a factor on what it is now; one changes nothing."""
+
+    seal: float = 1.0  # friction of the piston's seal
+    pins: float = 1.0  # friction of pins and guides
+    linkage: float = 1.0  # what the linkage takes without load (the whole drive where the motor is not told apart)
+    motor_drag: float = 1.0  # what the motor takes without load
+    resistance: float = 1.0  # of the winding
+    torque_constant: float = 1.0
+    standby: float = 1.0
+    speed: float = 1.0  # of the crank; the mean pressure changes the other way
+    transmission: float | None = None  # its efficiency, whatever it is now
+    seal_of: str | None = None  # another cylinder, whose seal's friction for each metre of lip is taken
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the run then takes and gives, (1 + draws,) each. [W]"""
+
+    input: FloatArray
+    net: FloatArray
+    heat: FloatArray  # at the aftercooler
+
+
+@dataclass(frozen=True)
+class Machine:
+    """The machine at one run of a breakdown."""
+
+    answer: Breakdown
+    run: int
+
+    @property
+    def calibration(self) -> Calibration:
+        """Its loss curves."""
+        return self.answer.calibration
+
+    @property
+    def cylinder(self) -> str:
+        """Which piston runs."""
+        return str(self.answer.readings.cylinder[self.run])
+
+    def part(self, name: str) -> FloatArray:
+        """A part of the run's input as the breakdown has it, (1 + draws,), in SI."""
+        return np.asarray(self.answer.draws[name][self.run])
+
+    @property
+    def frequency(self) -> float:
+        """Of the crank. [Hz]"""
+        return float(self.answer.readings.frequency[self.run])
+
+    @property
+    def pressure(self) -> float:
+        """Mean. [Pa]"""
+        return float(self.answer.readings.mean_pressure[self.run])
+
+    def now(self) -> Outcome:
+        """The run as it is."""
+        return self.at_equal_work(Change())
+
+    def at_equal_work(self, change: Change) -> Outcome:
+        """The run with a change, the gas taking the power that it takes now."""
+        return self._outcome(change, self.part("pneumatic"))
+
+    def at_equal_input(self, change: Change) -> Outcome:
+        """The run with a change, the gas taking all that the input of now then leaves: found by secants."""
+        target, low = self.part("input"), self.part("pneumatic")
+        short = target - self._outcome(change, low).input
+        high = low + np.where(short == 0, FIRST * target, short)
+        for _ in range(STEPS):
+            left = target - self._outcome(change, high).input
+            slope = np.where(left == short, 1.0, (short - left) / np.where(high == low, 1.0, high - low))
+            low, short, high = high, left, high + left / np.where(slope > 0, slope, 1.0)
+        return self._outcome(change, high)
+
+    def _outcome(self, change: Change, net: FloatArray) -> Outcome:
+        cycle = self._cycle(change, net)
+        power = self._input(change, net, cycle) + self._unexplained
+        share = self.calibration.meters.seal_heat_share
+        return Outcome(power, net, net + share * cycle.seal)
+
+    @cached_property
+    def _unexplained(self) -> FloatArray:
+        """What the run's own reading lies off the laws, by its scatter: the same with any change. [W]"""
+        net = self.part("pneumatic")
+        return np.asarray(self.part("input") - self._input(Change(), net, self._cycle(Change(), net)))
+
+    def _input(self, change: Change, net: FloatArray, cycle: Cycle) -> FloatArray:
+        """Input by the laws. [W]"""
+        known, at = _changed(self.calibration, change), np.array([self.frequency * change.speed])
+        efficiency = known.meters.efficiency
+        shaft = self._drive(change, at) + (net + change.pins * cycle.pins + cycle.seal) / efficiency
+        lost = known.load_loss(shaft[None], at, cycle.swing[None]).total[0]
+        return np.asarray(change.standby * known.standby + shaft + lost)
+
+    def _drive(self, change: Change, at: FloatArray) -> FloatArray:
+        """Motor and linkage without load. [W]"""
+        whole = self.calibration.drive(at)[0]
+        motor = self.calibration.motor(at)[0] if self.calibration.has_motor else np.zeros_like(whole)
+        return np.asarray(change.motor_drag * motor + change.linkage * (whole - motor))
+
+    def _cycle(self, change: Change, net: FloatArray) -> Cycle:
+        """What the cycle asks of pins and seal. [W]"""
+        known, at = _changed(self.calibration, change), np.array([self.frequency * change.speed])
+        pressure = np.array([self.pressure / change.speed])
+        piston = measured_piston(known, self.cylinder, at)
+        piston = replace(piston, lip_drag=piston.lip_drag[0])
+        seal = change.seal * self._seal(change, at, pressure)
+        wave = pressure_wave(net / at, piston.volume, self._phase, np.full_like(net, np.nan))
+        return cycle_of(piston, (known.meters.pressure(pressure)[0], *wave), at[0], seal, known.meters.efficiency)
+
+    @cached_property
+    def _phase(self) -> FloatArray:
+        """Of the pressure in the run as it is: by its amplitude, where that was read. [rad]"""
+        meters, piston = self.calibration.meters, measured_piston(self.calibration, self.cylinder, np.array([1.0]))
+        read = self.answer.readings.pressure_amplitude[self.run] * meters.pressure_gain
+        return pressure_wave(
+            self.part("pneumatic") / self.frequency, piston.volume, meters.phase_of(self.cylinder), read
+        )[1]
+
+    def _seal(self, change: Change, at: FloatArray, pressure: FloatArray) -> FloatArray:
+        """Friction of the seal without the pressure's swing: the piston's own, or that of another for its lip. [W]"""
+        if change.seal_of is None:
+            return np.asarray(self.calibration.seal(self.cylinder, at, pressure)[0])
+        own, other = (self.calibration.meters.cylinders[name] for name in (self.cylinder, change.seal_of))
+        like = at * (own.stroke[0] / other.stroke[0])  # the same speed of the piston
+        power = self.calibration.seal(change.seal_of, like, pressure)[0]
+        force = power / crank.mean_piston_speed(like[0], other.stroke)
+        return np.asarray(force * own.bore / other.bore * crank.mean_piston_speed(at[0], own.stroke))
+
+
+def _changed(calibration: Calibration, change: Change) -> Calibration:
+    """The loss curves with another motor or transmission."""
+    meters, brake = calibration.meters, calibration.meters.brake
+    if brake is not None:
+        current = 1 / change.torque_constant
+        brake = replace(brake, slope=brake.slope * current, square=brake.square * change.resistance * current**2)
+    meters = replace(
+        meters,
+        brake=brake,
+        resistance=meters.resistance * change.resistance,
+        torque_constant=meters.torque_constant * change.torque_constant,
+        efficiency=meters.efficiency if change.transmission is None else np.full(meters.size, change.transmission),
+    )
+    return replace(calibration, meters=meters, torque_constant=calibration.torque_constant * change.torque_constant)
