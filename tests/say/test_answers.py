@@ -54,10 +54,10 @@ def answers(demo):
         driveloss.losses(calibration, [7.5, 9.0]),
         split,
         driveloss.compare([bench]),
-        driveloss.whatif(split),
         driveloss.predict(split, [8.0], like="wide", bore="40 mm", mean_pressure="2 bar"),
         driveloss.plan(bench, [8.0], half_width="0.5 W"),
         driveloss.recheck(calibration, [sweep for sweep in bench.sweeps if sweep.stage == "no-load"]),
+        driveloss.whatif(split),
     ]
 
 
