@@ -180,7 +180,7 @@ def _by_ladder(calibration: Calibration, one: Rundown, frequency: FloatArray) ->
     shaft = shifted(curve, frequency, misread)
     if one.cylinder is not None:
         shaft = shaft + _beyond(calibration, one, one.cylinder, frequency, misread)
-    return shaft - calibration.route.free_load_loss(shaft, frequency, calibration.meters)
+    return shaft - calibration.route.free_load_loss(shaft, frequency, calibration.meters, calibration.drive_range.high)
 
 
 def _beyond(

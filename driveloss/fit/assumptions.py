@@ -474,6 +474,7 @@ SENSOR_LAG = Quantity(0.15e-3, 0.15e-3)  # [s] of its sensor with a short tube: 
 # What a motor loses at no more than its own friction, over what an incremental efficiency that holds under load makes
 # of it: nothing where it is copper alone, all where it is brushes or a controller.
 FREE_LOAD_LOSS = Quantity(0.5, 0.5)
+FREE_LOAD_RISE = Quantity(0.0, 1.0)  # power of the frequency with which that share goes: copper falls, iron in it rises
 
 
 def assumed(name: str, holder: Rig | Cylinder) -> Assumption | None:

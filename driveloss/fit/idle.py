@@ -27,7 +27,7 @@ def _of_meters(bench: Bench) -> Iterator[str]:
     if not bench.recordings:
         yield from ("dead_centre", "sensor_lag")
     if not bench.rundowns:
-        yield from ("inertia", "coasting_aid", "free_load_loss")
+        yield from ("inertia", "coasting_aid", "free_load_loss", "free_load_rise")
     if not any(sweep.stage == "braked" for sweep in bench.sweeps):
         yield from ("torque_gain", "torque_zero", "force_gain", "force_zero", "brake_arm")
     products = any(sweep.from_volts_and_amps for sweep in bench.sweeps)

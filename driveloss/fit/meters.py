@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from driveloss.bench.records import Cylinder, FloatArray, Limits, Quantity, Rig
-from driveloss.fit.assumptions import CURVED, FREE_LOAD_LOSS, NAMES, Assumption, assumed, limits_of, with_tolerance
+from driveloss.fit.assumptions import (
+    CURVED,
+    FREE_LOAD_LOSS,
+    FREE_LOAD_RISE,
+    NAMES,
+    Assumption,
+    assumed,
+    limits_of,
+    with_tolerance,
+)
 from driveloss.fit.brake import Brake
 
 if TYPE_CHECKING:
@@ -289,6 +298,7 @@ class Meters:
     free_load_loss: FloatArray = _error(
         "motor constants", "motor", lambda rig: FREE_LOAD_LOSS
     )  # of the motor at its own friction alone, over what the incremental efficiency says
+    free_load_rise: FloatArray = _error("motor constants", "motor", lambda rig: FREE_LOAD_RISE)
     cylinders: dict[str, CylinderDraws] = field(default_factory=dict)
     brake: Brake | None = None  # what a braked sweep tells
     phases: dict[str, FloatArray] = field(default_factory=dict)  # [deg] of cylinders whose pressure was recorded

@@ -68,9 +68,9 @@ class Route(ABC):
     def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
         """Loss that goes with a shaft power [W] at the frequency and with the current that it asks for."""
 
-    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters) -> FloatArray:
+    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters, top: float) -> FloatArray:
         """What of a shaft power without load [W] at frequency (n,) is electrical all the same; below zero where a loss
-        was taken off that grows with load but is not there without.
+        was taken off that grows with load but is not there without. top: of the ladder's frequencies [Hz].
         """
         return np.zeros_like(shaft)
 
@@ -174,7 +174,7 @@ class Incremental(Route):
 
     name = "incremental"
     words = "load loss from the stated incremental efficiency"
-    uses = frozenset({"incremental_efficiency", "free_load_loss"})
+    uses = frozenset({"incremental_efficiency", "free_load_loss", "free_load_rise"})
 
     def is_open(self, rig: Rig, groups: Iterable[Readings]) -> bool:
         return rig.motor.incremental_efficiency is not None
@@ -187,9 +187,10 @@ class Incremental(Route):
     def loss_at_shaft(self, shaft: FloatArray, asked: Asked, meters: Meters, swing: FloatArray) -> LoadLoss:
         return LoadLoss(shaft * (1 / meters.incremental_efficiency - 1), np.zeros_like(shaft))
 
-    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters) -> FloatArray:
+    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters, top: float) -> FloatArray:
         taken = shaft * (1 / meters.incremental_efficiency - 1)  # as if friction cost what a load does
-        return np.asarray(-(1 - meters.free_load_loss) * taken)
+        share = meters.free_load_loss * (frequency[:, None] / top) ** meters.free_load_rise
+        return np.asarray(-(1 - np.minimum(share, 1.0)) * taken)
 
     def scatter_at_meter(self, scatter: FloatArray, meters: Meters) -> FloatArray:
         return scatter / meters.incremental_efficiency
@@ -238,7 +239,7 @@ class Braked(Route):
         rippled = self._ripple(meters, shaft, omega, swing)
         return LoadLoss(brake.loss(torque, omega) + rippled, np.zeros_like(shaft))
 
-    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters) -> FloatArray:
+    def free_load_loss(self, shaft: FloatArray, frequency: FloatArray, meters: Meters, top: float) -> FloatArray:
         """The drive's input less its friction, which is the torque that, taken off the crank, brings the input to zero.
 
         As a Willans line is carried on to no input at all.

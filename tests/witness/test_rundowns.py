@@ -5,7 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
-from simulate import CylinderTruth, Limits, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder, write_bench
+from simulate import (
+    CylinderTruth,
+    Limits,
+    MotorTruth,
+    PlannedSweep,
+    Protocol,
+    SealLaw,
+    TorqueLaw,
+    Truth,
+    ladder,
+    write_bench,
+)
 from simulate.rundown import PlannedRundown, rundown_text
 
 from driveloss.bench.load import load_bench
@@ -13,6 +24,7 @@ from driveloss.bench.records import Quantity, RundownSpec
 from driveloss.bench.rundowns import check_inertias, read_rundown
 from driveloss.breakdown.ask import breakdown
 from driveloss.breakdown.coasted import Coasted, coasted_ways
+from driveloss.breakdown.joint import judge
 from driveloss.errors import InputError
 from driveloss.fit.brake import Brake
 from driveloss.fit.calibrate import calibrate
@@ -205,8 +217,8 @@ def test_scatter_that_runs_from_sample_to_sample_widens_the_interval(folder):
 # Beside a ladder
 
 
-def coasted(folder, plans, seed=1):
-    write_bench(folder, MACHINE, replace(PROTOCOL, rundowns=plans), np.random.default_rng([5, seed]), stated=MACHINE)
+def coasted(folder, plans, seed=1, protocol=PROTOCOL):
+    write_bench(folder, MACHINE, replace(protocol, rundowns=plans), np.random.default_rng([5, seed]), stated=MACHINE)
     read = load_bench(folder)
     return read, calibrate(read, draws=200, compare=False)
 
@@ -221,6 +233,29 @@ def test_a_ladder_and_a_run_down_agree_and_join(tmp_path):
     widths = {(row.witness, row.frequency): row.power.half_width for row in told.testimonies}
     ladders = [key for key in widths if key[0] == "ladder"]
     assert all(widths["joint", f] <= widths["ladder", f] for _, f in ladders)
+
+
+BRAKED_SWEEP = PlannedSweep(
+    "braked", (3.0, 5.0, 7.0, 9.0, 12.0) * 3, "braked.csv", torques=(0.1,) * 5 + (0.25,) * 5 + (0.5,) * 5
+)
+KNOWING = {
+    "unknown": replace(PROTOCOL, states_motor="nothing"),
+    "incremental": replace(PROTOCOL, states_motor="incremental"),
+    "braked": replace(PROTOCOL, states_motor="nothing", sweeps=(*PROTOCOL.sweeps, BRAKED_SWEEP)),
+}
+
+
+@pytest.mark.parametrize("route", KNOWING)
+def test_a_ladder_that_does_not_know_its_copper_agrees_too(tmp_path, route):
+    """What friction costs, without the 3 to 9 % that copper takes beside it, lies in both intervals."""
+    read, calibration = coasted(tmp_path, (COASTS,), protocol=KNOWING[route])
+    assert calibration.route.name == route
+    ways = coasted_ways(calibration, read.rundowns)
+    assert judge(ways).agree
+    for way in ways:
+        for draws in (way.by_ladder, way.by_witness):
+            told = estimate(draws)
+            assert told.low <= drive_loss(way.frequency) <= told.high
 
 
 def test_an_inertia_stated_a_third_too_large_is_told(tmp_path):
@@ -269,7 +304,7 @@ def test_copper_at_its_own_friction_is_taken_out_of_a_braked_ladder(bench):
     drive = omega * friction + square * friction**2
     brake = Brake(drive * one, *[0 * one] * 5, 2 * square * friction * one, square * one, 0.5 * one)
     meters = replace(Sampler(0, 1).meters(bench[0].rig), brake=brake)
-    copper = BRAKED.free_load_loss(np.full((1, 1), drive), np.array([8.0]), meters)
+    copper = BRAKED.free_load_loss(np.full((1, 1), drive), np.array([8.0]), meters, 12.0)
     assert copper[0, 0] == pytest.approx(square * friction**2, rel=1e-9)
 
 
