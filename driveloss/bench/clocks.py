@@ -31,6 +31,10 @@ class Clock:
         """By how much a clock that stepped back so far is to be put on; zero where that is no such thing. [s]"""
         return 0.0
 
+    def of_gap(self, step: float) -> str:
+        """What else a step ahead may be than a gap."""
+        return ", or the clock was set forward by an hour" if self.set_on(-step) == HOUR else ""
+
     def written(self, _time: float) -> str:
         """Date and time of a moment, where the column tells it."""
         return ""

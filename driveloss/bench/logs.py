@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from io import BufferedReader
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from driveloss.bench.clocks import Clock, clock_of
 from driveloss.bench.columns import FIELDS, KINDS, NOT_FINITE, Column, find_columns, name_and_unit
-from driveloss.bench.csvtext import CsvTable, read_table, utf8
+from driveloss.bench.csvtext import CsvTable, read_table
 from driveloss.bench.quantity import NUMBER, check_range
 from driveloss.bench.records import FloatArray
 from driveloss.bench.rules import Kind
@@ -81,6 +81,8 @@ def read_log(path: Path, ambient_pressure: float | None = None, *, needs_frequen
             bins = _Bins()
             for piece in reader.pieces():
                 bins.add(piece)
+    except FileNotFoundError:
+        raise InputError(f"{name}: there is no such file at {path}") from None
     except OSError as error:
         raise InputError(f"{name}: cannot be read: {error.strerror}") from error
     if not bins.size:
@@ -90,17 +92,17 @@ def read_log(path: Path, ambient_pressure: float | None = None, *, needs_frequen
 
 def _head(file: BufferedReader, name: str) -> CsvTable:
     """The first whole lines taken apart: delimiter and headings."""
-    lines = [line for _, line in zip(range(HEAD_LINES), file, strict=False) if line.endswith((b"\n", b"\r"))]
-    file.seek(0)
+    count = HEAD_LINES
     while True:
+        lines = list(islice(file, count))
+        file.seek(0)
+        whole = [line for line in lines if line.endswith((b"\n", b"\r"))] or lines
         try:
-            return read_table(b"".join(lines), name)
-        except NoReadingsError:
-            more = [line for _, line in zip(range(HEAD_LINES + len(lines)), file, strict=False) if line.endswith(b"\n")]
-            file.seek(0)
-            if len(more) <= len(lines):
+            return read_table(b"".join(whole), name)
+        except InputError:  # nothing but comments so far
+            if len(lines) < count or any(line.strip() and not line.startswith(b"#") for line in lines):
                 raise
-            lines = more
+            count *= 2
 
 
 @dataclass(frozen=True)
@@ -158,8 +160,7 @@ class _Reader:
         """The readings in SI, in pieces of a few MB."""
         number = 1  # of the piece's first line
         while blob := self.file.read(PIECE) + self.file.readline():
-            text = utf8(blob, self.table.name, "; save it as UTF-8").replace("\r\n", "\n").replace("\r", "\n")
-            lines = text.split("\n")
+            lines = self._decoded(blob, number).split("\n")
             whole = lines[:-1]
             if lines[-1].strip():  # only the file's very last line has no end
                 cut = self.table.where(number + len(whole))
@@ -174,6 +175,19 @@ class _Reader:
                 piece = self._piece(np.array([n for n, _ in kept]), [line for _, line in kept])
                 if len(piece.time):
                     yield piece
+
+    def _decoded(self, blob: bytes, number: int) -> str:
+        """Bytes as text with one kind of line end; number: of their first line. Raises InputError."""
+        try:
+            text = blob.decode("utf-8-sig" if number == 1 else "utf-8")
+        except UnicodeDecodeError as error:
+            at = self.table.where(number + blob[: error.start].count(b"\n"))
+            read = f"byte 0x{blob[error.start]:02x}"
+            raise InputError(f"{at}: expected UTF-8 text, read {read}; save it as UTF-8") from error
+        if "\0" in text:
+            at = self.table.where(number + text[: text.index("\0")].count("\n"))
+            raise InputError(f"{at}: expected a text file (CSV), read binary data")
+        return text.replace("\r\n", "\n").replace("\r", "\n")
 
     def _piece(self, line: NDArray[np.int64], lines: list[str]) -> _Piece:
         line, numbers, stamps = self._cells(line, lines)
@@ -295,9 +309,8 @@ class _Reader:
             self.usual = float(np.median(rising)) if len(rising) else 0.0
         gaps = (steps > GAP * self.usual) & np.isfinite(steps) if self.usual else np.zeros(len(time), dtype=bool)
         for i in np.flatnonzero(gaps)[:20]:
-            self.notices.append(
-                f"{self.table.where(int(line[i]), heading)}: a gap of {steps[i]:.4g} s: no reading reaches across it"
-            )
+            at, hint = self.table.where(int(line[i]), heading), self.clock.of_gap(float(steps[i]))
+            self.notices.append(f"{at}: a gap of {steps[i]:.4g} s{hint}: no reading reaches across it")
         segment = self.segment + np.cumsum(gaps)
         self.segment = int(segment[-1])
         keep = ~same
@@ -306,11 +319,11 @@ class _Reader:
     def all_notices(self) -> tuple[str, ...]:
         """What was left out, and how often."""
         words = {
-            "missing": "readings without time, speed or power are cut out",
-            "doubled": "lines that repeat time and readings of the line before are cut out",
-            "headers": "header lines between the readings are passed over",
+            "missing": "cut out are readings without time, speed or power",
+            "doubled": "cut out are lines that repeat time and readings of the line before",
+            "headers": "passed over are header lines between the readings",
         }
-        counted = [f"{self.table.name}: {n} {words[key]}" for key, n in self.counts.items() if n]
+        counted = [f"{self.table.name}: {words[key]}: {n}" for key, n in self.counts.items() if n]
         return (*self.notices, *counted)
 
 

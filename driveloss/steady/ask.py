@@ -12,6 +12,7 @@ from driveloss.bench.logs import Log
 from driveloss.fit.estimate import COVERAGE, Estimate
 from driveloss.say.answer import Answer
 from driveloss.steady.plateaus import Plateau, Rejected, Stretch, Terms, is_screened, judge, run_in, settings, stands
+from driveloss.steady.serial import FEWEST
 from driveloss.steady.settling import Curve, Settled, settle
 
 ENDS = ("cold_end", "hot_end")
@@ -123,7 +124,7 @@ def _ends(
             continue
         curves = [_curve(plateau.setting, name) for plateau in plateaus]
         found[name] = settle(curves, known)
-        cooling = [_curve(stretch, name) for stretch in stopped if _has(stretch, name)]
+        cooling = [_curve(stretch, name) for stretch in stopped if _has(stretch, name) and _is_long(stretch)]
         if cooling and not found[name][0].time_constants:
             with_stops = settle([*curves, *cooling], known)[: len(curves)]
             if with_stops[0].time_constants:
@@ -131,6 +132,11 @@ def _ends(
                 words = name.replace("_", " ")
                 notes.append(f"{words}: the time constant is that of the standstill, where no gas moves heat")
     return found, notes
+
+
+def _is_long(stretch: Stretch) -> bool:
+    """Whether there are enough readings for a curve."""
+    return stretch.last - stretch.first >= FEWEST
 
 
 def _has(stretch: Stretch, name: str) -> bool:

@@ -99,6 +99,7 @@ class Rejected:
 
     stretch: Stretch
     reason: str
+    is_change: bool = False  # from one setting to the next
 
 
 def settings(log: Log, terms: Terms) -> tuple[list[Stretch], list[Rejected]]:
@@ -110,7 +111,7 @@ def settings(log: Log, terms: Terms) -> tuple[list[Stretch], list[Rejected]]:
         for begin, end in pairwise([0, *(np.flatnonzero(np.diff(moving)) + 1).tolist(), len(moving)]):
             part = Stretch(log, first + begin, first + end)
             if moving[begin]:
-                changes.append(Rejected(part, "speed or supply changes"))
+                changes.append(Rejected(part, "speed or supply changes", is_change=True))
             else:
                 found.append(part)
     return found, changes
@@ -144,8 +145,8 @@ def _changes(values: FloatArray, window: int, share: float) -> NDArray[np.bool_]
     before = smooth[np.maximum(places - half - 1, 0)]
     after = smooth[np.minimum(places + window - half, n - 1)]
     noise = NORMAL_MAD * float(np.median(np.abs(values - smooth)))
-    level = float(np.median(np.abs(values)))
-    enough = np.maximum(share * np.maximum(np.abs(before), 0.1 * level), NOISE * noise / window**0.5)
+    level = np.maximum(np.maximum(np.abs(before), np.abs(after)), 0.1 * np.abs(smooth).max())
+    enough = np.maximum(share * level, NOISE * noise / window**0.5)
     far = np.abs(after - before) > enough
     edges = [0, *(np.flatnonzero(np.diff(far)) + 1).tolist(), n]
     for begin, end in pairwise(edges):

@@ -69,8 +69,9 @@ def trend(values: FloatArray) -> Trend:
     n = len(values)
     x = np.linspace(-0.5, 0.5, n)
     basis = np.column_stack([np.full(n, n**-0.5), x / np.linalg.norm(x)])
-    along = basis.T @ values
-    left = values - basis @ along
+    about = values - values.mean()
+    along = basis.T @ about
+    left = about - basis @ along
     rho = lag_one(left, 2)
     inflation = [quadratic(basis[:, j], rho) for j in range(2)]
     variance = float(left @ left) / max(n - sum(inflation), 1.0)

@@ -33,8 +33,9 @@ class Curve:
 
     def reduced(self) -> Curve:
         """At most POINTS means over equal times."""
-        n = min(len(self.time), POINTS)
-        edges = np.linspace(self.time[0], self.time[-1], n + 1)[1:-1]
+        if len(self.time) <= POINTS:
+            return self
+        edges = np.linspace(self.time[0], self.time[-1], POINTS + 1)[1:-1]
         starts = np.unique(np.concatenate([[0], np.searchsorted(self.time, edges)]))
         size = np.diff(np.append(starts, len(self.time)))
         return Curve(*(np.add.reduceat(values, starts) / size for values in (self.time, self.temperature)))
@@ -57,9 +58,9 @@ class Settled:
     wait: float | None  # [s] more until it is within WITHIN of the settled value
 
     @property
-    def bound(self) -> tuple[str, float] | None:
-        """'below' or 'above' which temperature [K] it settles, where only that is known."""
-        return None if self.value is not None else ("below" if self.rate < 0 else "above", self.last)
+    def side(self) -> str:
+        """Where it settles, seen from what was last read."""
+        return "below" if self.rate < 0 else "above"
 
 
 def three_readings(first: float, second: float, third: float) -> float:
@@ -80,11 +81,14 @@ def settle(curves: Sequence[Curve], known: Estimate | None = None) -> tuple[Sett
     Serial correlation of the readings and doubt about the time constants are in the intervals. Only a bound is given
     where the longest curve saw less than SEEN of the slowest time constant and none is known.
     """
-    short = [curve.reduced() for curve in curves]
-    if not short or min(len(curve.time) for curve in short) < FEWEST:
-        return tuple(_as_read(curve, ()) for curve in short)
-    fit = _fit(short, known)
-    return tuple(_settled(fit, p) for p in range(len(short)))
+    reduced = [curve.reduced() for curve in curves]
+    long = [p for p, curve in enumerate(reduced) if len(curve.time) >= FEWEST]
+    found = [_as_read(curve, ()) for curve in reduced]
+    if long:
+        fit = _fit([reduced[p] for p in long], known)
+        for place, p in enumerate(long):
+            found[p] = _settled(fit, place)
+    return tuple(found)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from typing import Any
 
 from driveloss.fit.estimate import Estimate
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import HALF_WIDTHS, NOT_KNOWN, PERCENT, ZERO_CELSIUS, bar, plus_minus
+from driveloss.say.numbers import HALF_WIDTHS, NOT_KNOWN, PERCENT, ZERO_CELSIUS, bar, decimals, plus_minus
 from driveloss.say.sheet import Item, Sheet
 from driveloss.steady.ask import ENDS, Reading, Steady
 from driveloss.steady.plateaus import Rejected
@@ -53,8 +53,8 @@ def _readings(answer: Steady) -> Sheet:
         first = (str(number), *place, _from_to(r.start, r.end), f"{r.frequency:.3f}")
         rows.append((*first, power, drift, *counts, *(_mean(r, name) for name in names)))
     file = ("File",) if _several(answer) else ()
-    columns = ("No.", *file, "Minutes", "Hz", "Power [W]", "Drift [%]", "Independent", "of", *(heads[n] for n in names))
-    return Sheet("Steady readings", columns, tuple(rows), left=("File", "Minutes"))
+    columns = ("No.", *file, "Minutes", "Hz", "Power [W]", "Drift [%]", "Indep.", "of", *(heads[n] for n in names))
+    return Sheet("Steady readings", columns, tuple(rows), left=("File", "Minutes"), keys=("Minutes",))
 
 
 def _mean(r: Reading, name: str) -> str:
@@ -74,11 +74,20 @@ def _ends(answer: Steady) -> Sheet:
     return Sheet("Temperatures of the ends, as last read and as they would settle", heads, tuple(rows), ("End", "How"))
 
 
+def _celsius(temperature: Estimate) -> str:
+    """In hundredths at most: no thermometer tells more.
+
+    >>> _celsius(Estimate(263.15, 0.001, 263.148, 263.152)), _celsius(Estimate(263.15, 1.0, 261.15, 265.15))
+    ('-10.00 ±0.01', '-10.0 ±2.0')
+    """
+    places = min(decimals(temperature.half_width), 2)
+    return f"{temperature.value - ZERO_CELSIUS:.{places}f} ±{max(temperature.half_width, 0.01):.{places}f}"
+
+
 def _settled(end: Settled) -> str:
-    if end.bound is None:
-        return plus_minus(end.value, zero=ZERO_CELSIUS)
-    side, limit = end.bound
-    return f"{side} {limit - ZERO_CELSIUS:.1f}, {end.rate * MINUTE:+.2f} K/min"
+    if end.value is not None:
+        return _celsius(end.value)
+    return f"{end.side} {end.last - ZERO_CELSIUS:.1f}, {end.rate * MINUTE:+.2f} K/min"
 
 
 def settled_words(end: Settled) -> str:
@@ -87,13 +96,13 @@ def settled_words(end: Settled) -> str:
     >>> settled_words(Settled(220.0, -0.01, None, "not settled", (), None))
     'settles below -53.1 degC, still falling 0.60 K/min'
     """
-    if end.bound is not None:
+    if end.value is None:
         moving = "falling" if end.rate < 0 else "rising"
         rate = f"still {moving} {abs(end.rate) * MINUTE:.2f} K/min"
-        return f"settles {end.bound[0]} {end.bound[1] - ZERO_CELSIUS:.1f} degC, {rate}"
+        return f"settles {end.side} {end.last - ZERO_CELSIUS:.1f} degC, {rate}"
     read = f"read {end.last - ZERO_CELSIUS:.1f} degC"
     how = "settles by extrapolation at" if end.how == "extrapolated" else "settled at"
-    return f"{read}, {how} {plus_minus(end.value, zero=ZERO_CELSIUS)} degC"
+    return f"{read}, {how} {_celsius(end.value)} degC"
 
 
 def settling_lines(answer: Steady) -> list[str]:
@@ -108,24 +117,31 @@ def settling_lines(answer: Steady) -> list[str]:
             minutes = " and ".join(f"{tau / MINUTE:.3g} min" for tau in taus)
             bodies = "time constants, as of two bodies" if len(taus) > 1 else "time constant"
             lines.append(f"{words}: {bodies}, {minutes}, shared by all plateaus.")
+            waits = [end.wait for end in told if end.wait]
+            if waits:
+                lines.append(f"{words}: to be within {WITHIN:g} K, wait another {max(waits) / MINUTE:.0f} min.")
         elif any(end.value is None for end in told):
             lines.append(
                 f"{words}: no stretch at one setting shows {SEEN:g} time constants, so where it settles is not known: "
                 "record one setting until it hardly moves, or the cool-down after it, or state --time-constant."
             )
-    return lines
+    return [*lines, "Settled ± holds noise and extrapolation; the thermometers' limits are those of bench.toml."]
 
 
 def _rejected(answer: Steady) -> Sheet:
-    file = ("File",) if _several(answer) else ()
-    rows = tuple(
-        ((one.stretch.log.file,) if file else ())
-        + (_from_to(one.stretch.start, one.stretch.end), f"{one.stretch.duration:.0f}", one.reason)
-        for one in answer.rejected
-    )
-    return Sheet(
-        "Stretches that give no reading", (*file, "Minutes", "Seconds", "Why"), rows, (*file, "Minutes", "Why")
-    )
+    """Each with its reason; the changes of setting of a log in one row."""
+    rows = []
+    for log in answer.logs:
+        place = (log.file,) if _several(answer) else ()
+        mine = [one for one in answer.rejected if one.stretch.log is log]
+        told = [one for one in mine if not one.is_change]
+        rows += [(*place, _from_to(one.stretch.start, one.stretch.end), one.reason) for one in told]
+        changes = [one.stretch.duration for one in mine if one.is_change]
+        if changes:
+            words = f"changes of speed or supply: {len(changes)}, {sum(changes):.0f} s in all"
+            rows.append((*place, "", words))
+    heads = (*(("File",) if _several(answer) else ()), "Minutes", "Why")
+    return Sheet("Stretches that give no reading", heads, tuple(rows), left=heads, keys=("Minutes",))
 
 
 def steady_lines(answer: Steady) -> list[str]:
@@ -135,8 +151,8 @@ def steady_lines(answer: Steady) -> list[str]:
     terms = answer.terms
     lines = [
         f"Steady: power and speed change by less than {PERCENT * terms.drift:g} % from a plateau's first reading to "
-        "its last, by two one-sided tests at 5 %; Drift ± is their 90 % interval. Independent: readings that would "
-        f"tell the mean as well, were none like the one before. {HALF_WIDTHS}"
+        "its last, by two one-sided tests at 5 %; Drift ± is their 90 % interval. Indep.: independent readings that "
+        f"would tell the mean as well, were none like the one before. {HALF_WIDTHS}"
     ]
     slow = [str(i) for i, r in enumerate(answer.readings, 1) if r.by_blocks]
     if slow:
@@ -192,7 +208,7 @@ def _end(end: Settled) -> dict[str, Any]:
     return {
         "as_read_K": end.last,
         "settled_K": quantity(end.value),
-        "bound": None if end.bound is None else end.bound[0],
+        "settles": end.side if end.value is None else None,
         "how": end.how,
         "rate_K_per_s": end.rate,
         "time_constants_s": list(end.time_constants),

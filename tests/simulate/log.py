@@ -42,7 +42,7 @@ class LogTruth:
     fast: float = 20.0  # [s] time constant of the cold tip
     slow: float = 190.0  # [s] and of the head behind it
     slow_share: float = 0.7
-    noise: float = 0.06  # [W] of a reading
+    noise: float = 0.03  # [W] of a reading
     likeness: float = 0.6  # of a reading's error to the next one's
     thermometer: float = 0.03  # [K]
     offsets: dict[str, float] = field(default_factory=dict)
