@@ -14,7 +14,7 @@ from driveloss.breakdown.assumed import Assumed, assumptions_at_work
 from driveloss.breakdown.coasted import coasted_ways
 from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.joint import Verdict, joined, judge
-from driveloss.breakdown.recorded import Recorded, recorded_work
+from driveloss.breakdown.recorded import Recorded, recorded_work, with_waves
 from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
@@ -141,8 +141,10 @@ def breakdown(
     readings = gather(calibration.rig, sweeps, ("loaded",))
     _check(calibration, readings)
     rng = stream(calibration.seed, "breakdown")
-    parts = _split(calibration, readings, rng)
     recorded = recorded_work(calibration, readings, recordings)
+    if recorded:
+        calibration, readings = with_waves(calibration, readings, recorded)
+    parts = _split(calibration, readings, rng)
     ways = (*(one.way(parts["pneumatic"]) for one in recorded), *coasted_ways(calibration, rundowns))
     verdict = judge(ways) if ways else None
     if verdict is not None and verdict.agree:
