@@ -33,8 +33,10 @@ PASSES = 3  # of Gauss and Newton's: what is looked for is nearly linear
 STEP = 0.1  # of a standard deviation, for slopes
 HELD = 1e9  # how much more strongly than by its limits a value is pulled to zero that would fall below it
 BELOW = 3.5  # standard deviations under the power without load from which a reading cannot be right
-SPRING = ("hysteresis", "leak_rate", "blanked_seal")  # what the sweep itself depends on, and nothing else does
+GAS = ("hysteresis", "leak_rate")
+SPRING = (*GAS, "blanked_seal")  # what the sweep itself depends on, and nothing else does
 LIP = ("lip_drag", "pressure_friction")
+TOLD = 0.7  # of what a spread in watts was, below which a sweep tells it
 MILLI, BAR = 1e3, 1e5
 
 
@@ -72,11 +74,32 @@ class FittedBlanked:
     recorded: tuple[str, ...] = ()  # cylinders whose pressure was recorded while blanked
 
     def known_to(self, calibration: Calibration) -> Calibration:
-        """The calibration with them; what was drawn beforehand is kept, for it is what the rest of their spread is."""
-        gases = {f"cylinders.{name}.{field}" for name in self.recorded for field in ("hysteresis", "leak_rate")}
+        """The calibration with them; what was drawn beforehand is kept, for it is what the rest of their spread is.
+
+        What they tell is no longer assumed: what they leave about as open as it was still is.
+        """
+        gases = {f"cylinders.{name}.{field}" for name in self.recorded for field in GAS}
         kept = {p: draws for p, draws in self.found.items() if p.rpartition(".")[2] not in SPRING or p in gases}
-        prior = {path: _drawn(calibration.meters, path) for path in kept}
-        return _with(calibration, kept, prior)
+        known = _with(calibration, kept, {path: _drawn(calibration.meters, path) for path in kept})
+        told = self._told(calibration, known)
+        left = {path: row for path, row in calibration.meters.assumed.items() if path not in told}
+        return replace(known, meters=replace(known.meters, assumed=left))
+
+    def _told(self, before: Calibration, after: Calibration) -> set[str]:
+        """Which of them, by path, the sweeps made much narrower in the watts that they stand for."""
+        told: set[str] = set()
+        for name in dict.fromkeys(self.readings.cylinder.tolist()):
+            fastest, cylinder = self._fastest(name), f"cylinders.{name}."
+            if _narrowed(_grown(before, name, fastest), _grown(after, name, fastest)):
+                told |= {path for path in self.found if "." not in path} | {cylinder + field for field in LIP}
+            if _narrowed(_lost(before, name, fastest)[0], _lost(after, name, fastest)[0]):
+                told |= {cylinder + field for field in GAS}
+        return told
+
+    def _fastest(self, name: str) -> Readings:
+        """The blanked reading of a cylinder at its highest frequency."""
+        mine = np.flatnonzero(self.readings.cylinder == name)
+        return self.readings.only(mine[[int(np.argmax(self.readings.frequency[mine]))]])
 
     def terms(self, calibration: Calibration) -> tuple[TermReport, ...]:
         """For people: pins and guides, then the lip of each cylinder."""
@@ -98,20 +121,15 @@ class FittedBlanked:
         return tuple(self._note(calibration, name) for name in dict.fromkeys(self.readings.cylinder.tolist()))
 
     def _note(self, calibration: Calibration, name: str) -> str:
-        mine = np.flatnonzero(self.readings.cylinder == name)
-        fastest = mine[[int(np.argmax(self.readings.frequency[mine]))]]
-        reading = self.readings.only(fastest)
-        f, p, still = reading.frequency, reading.mean_pressure, np.zeros((1, calibration.draws + 1))
-        cycle, _ = _closed_cycle(calibration, name, reading, still)
-        drag = calibration.meters.cylinders[name].blanked_seal * calibration.seal(name, f, p)
-        grown = estimate((cycle.pins + cycle.seal - drag - calibration.pins(name, f, p))[0])
+        reading = self._fastest(name)
+        grown = estimate(_grown(calibration, name, reading))
         watts = "nobody knows how much" if grown is None else f"{grown.value:.2g} ±{grown.half_width:.1g} W"
         swing = float(_spring(calibration, name, reading).amplitude[0, 0]) / BAR
         both = any("." not in path for path in self.found) and any(path.endswith(LIP) for path in self.found)
         split = ", which the sweep tells together: how they share it rests on the limits of each" if both else ""
         return (
             f"Blanked sweep of '{name}': the rod's force and the lip's pressure take {watts} more than without load at "
-            f"{f[0]:.3g} Hz with a swing of {swing:.2g} bar, in pins, guides and lip{split}."
+            f"{reading.frequency[0]:.3g} Hz with a swing of {swing:.2g} bar, in pins, guides and lip{split}."
         )
 
 
@@ -306,6 +324,19 @@ def _spring(calibration: Calibration, name: str, readings: Readings) -> Spring:
         hysteresis=gas_spring.hysteresis_power(amplitude, mean, volume, gap, heat, f, kappa),
         leak=gas_spring.leak_power(amplitude, mean, volume, 1.0),
     )
+
+
+def _grown(calibration: Calibration, name: str, reading: Readings) -> FloatArray:
+    """What force and pressure cost at one blanked reading beyond the power without load, (1 + draws,). [W]"""
+    f, p, still = reading.frequency, reading.mean_pressure, np.zeros((1, calibration.draws + 1))
+    cycle, _ = _closed_cycle(calibration, name, reading, still)
+    drag = calibration.meters.cylinders[name].blanked_seal * calibration.seal(name, f, p)
+    return np.asarray((cycle.pins + cycle.seal - drag - calibration.pins(name, f, p))[0])
+
+
+def _narrowed(before: FloatArray, after: FloatArray) -> bool:
+    """Whether draws, (1 + draws,), spread much less than before."""
+    return bool(after[1:].std() < TOLD * before[1:].std())
 
 
 def told(calibration: Calibration, fitted: FittedBlanked) -> list[Finding]:

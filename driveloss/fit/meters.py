@@ -382,14 +382,13 @@ class Meters:
             for name, error in common_errors(holder).items():
                 draws = self.prior.get(path + name, getattr(holder, name))
                 if np.ptp(draws) > 0 and name not in self.fitted and path + name not in self.idle:  # nan: not known
-                    is_assumed = path + name in self.assumed and path + name not in self.prior
-                    yield self.assumed[path + name] if is_assumed else error.source, draws
+                    yield self.assumed.get(path + name, error.source), draws
 
     def assumptions(self, rig: Rig) -> list[tuple[tuple[str, ...], Assumption]]:
         """What is assumed and matters on this bench: the keys that would replace it, and the row, in a fixed order."""
         found: dict[Assumption, dict[str, None]] = {}
         for name in self.assumed:
-            if name in self.idle or name in self.prior:
+            if name in self.idle:
                 continue
             path, _, own = name.rpartition(".")
             cylinder = path.partition(".")[2]

@@ -84,6 +84,7 @@ STATING = [  # what a user writes to replace a row, and the fields that then are
     ("crank.pin_friction", '"0 +/- 0"', ("load_friction", "load_friction_share")),
     ("aftercooler.seal_heat_share", '"0.8 +/- 0"', ("seal_heat_share",)),
     ("cylinders.seal_change", '"0.95 +/- 0"', ("seal_change",)),
+    ("cylinders.leak_down", '"10 s +/- 0 s"', ("leak_rate",)),
     (*PORT, ("port_share", "open_port_diameter")),
 ]
 

@@ -9,6 +9,7 @@ from simulate import write_bench as simulated
 from simulate.recording import PlannedRecording
 
 from driveloss.bench.load import load_bench
+from driveloss.bench.records import Quantity
 from driveloss.breakdown.ask import breakdown
 from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
@@ -120,6 +121,13 @@ def test_the_net_is_held_and_narrower(tmp_path):
     assert not {"gas spring hysteresis", "leak of the closed cylinder"} & {a.row.name for a in silent.assumptions}
 
 
+def test_a_sweep_that_tells_little_leaves_the_assumptions_listed(tmp_path):
+    """Readings that scatter by a watt: what was assumed of pins and lip is as open as before, and said to be."""
+    _, bench = benched(tmp_path, machine(), protocol(noise=1.0))
+    meters = calibrate(bench, draws=DRAWS, compare=False).meters
+    assert {"pins and guides", "lip under pressure"} <= {row.name for _, row in meters.assumptions(bench.rig)}
+
+
 def test_no_friction_that_grows_with_force_is_found_as_none(tmp_path):
     _, bench = benched(tmp_path, machine(pins=0.0, lip=0.0), protocol(noise=0.01))
     calibration = calibrate(bench, draws=DRAWS, compare=False)
@@ -135,6 +143,22 @@ def test_an_amplitude_read_beats_the_volume(tmp_path):
     simulated(tmp_path, truth, how, np.random.default_rng(1), stated)
     calibration = calibrate(load_bench(tmp_path), draws=DRAWS, compare=False)
     assert holds(length(calibration), MU * 2 * RADIUS)
+
+
+def test_two_cylinders_share_the_pins_and_have_a_lip_each(tmp_path):
+    """Each blanked: one length for both, a drag under pressure for either, 10 and 30 N/bar."""
+    one = machine(pins=0.01)
+    other = replace(one.cylinders[0], name="two", bore=0.032, seal=SealLaw(coulomb=6.0, energised=3 * LIP))
+    truth = replace(one, cylinders=(one.cylinders[0], other))
+    how = protocol(noise=0.005, leaves_out=frozenset({"cylinders.pressure_friction"}))
+    again = tuple(replace(s, cylinder="two", file=f"two-{s.file}") for s in how.sweeps[1:])
+    _, bench = benched(tmp_path, truth, replace(how, sweeps=(*how.sweeps, *again)))
+    calibration = calibrate(bench, draws=DRAWS, compare=False)
+    assert {f"cylinders.{name}.lip_drag" for name in ("one", "two")} <= set(calibration.meters.prior)
+    lips = [calibration.lip_drag(name, np.array([7.0]))[0] for name in ("one", "two")]
+    assert holds(lips[0], LIP) and holds(lips[1], 3 * LIP)
+    per_metre = [lip.mean() / (np.pi * bore) for lip, bore in zip(lips, (0.040, 0.032), strict=True)]
+    assert per_metre[1] > per_metre[0]
 
 
 def recorded_at(frequency, **how):
@@ -168,6 +192,15 @@ def test_it_has_no_part_in_the_loaded_runs(tmp_path):
     _, bench = benched(tmp_path, machine(), replace(protocol(noise=0.01), recordings=(recorded_at(8.0),)))
     split = breakdown(calibrate(bench, draws=50, compare=False), bench.sweeps, bench.recordings)
     assert split.recorded == ()
+
+
+def test_a_timed_leak_is_not_assumed(tmp_path):
+    _, bench = benched(tmp_path, machine(closed_leak=0.1), protocol(noise=0.01))
+    timed = replace(bench.rig.cylinders["one"], leak_down=Quantity(10.0, 1.0))
+    known = replace(bench, rig=replace(bench.rig, cylinders={"one": timed}))
+    rows = {row.name for _, row in calibrate(known, draws=50, compare=False).meters.assumptions(known.rig)}
+    assert "leak of the closed cylinder" not in rows and "gas spring hysteresis" in rows
+    assert calibrate(known, draws=50, compare=False).meters.cylinders["one"].leak_rate[0] == pytest.approx(0.1)
 
 
 def test_a_recording_of_no_blanked_reading_is_refused(tmp_path):
