@@ -7,13 +7,23 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from driveloss.bench.quantity import NUMBER
+from driveloss.bench.quantity import AS_TYPED, NUMBER
 from driveloss.bench.units import shown
 from driveloss.errors import InputError, NoReadingsError
 
 EXPECTED_HEADER = "expected a header line such as 'frequency [Hz],power [W]'"
 _DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma"}  # in the order of preference where counts are equal
+_GROUPED = re.compile(r"[+-]?\d{1,3}(?: \d{3})+(?!\d).*")  # 12 500,5 with a space that does not break
 _ANNOUNCED = re.compile(r"\s*\"?sep=([\t;,])\"?\s*", re.IGNORECASE)  # a spreadsheet's own first line
+
+
+_SPREADSHEETS = {  # by their first bytes, whatever the file is called
+    b"PK\x03\x04": "a zip archive, as spreadsheets write .xlsx and .ods",
+    b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1": "an old office file, as spreadsheets write .xls",
+}
+_UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_UNIT_ABOVE = re.compile(r"[^\W\d][^\[\]()]*(?:\[[^\[\]]*\]|\([^()]*\))")  # a column's heading: name [unit]
+_TITLES = 4  # lines above the header among which one is looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +85,7 @@ def read_table(data: bytes, name: str) -> CsvTable:
     if not lines:
         raise InputError(f"{name}: the file is empty; {EXPECTED_HEADER}")
     header = lines[0]
+    _check_title(lines)
     delimiter = announced[1] if announced else _delimiter(header.text)
     headings = header.cells(delimiter)
     if not headings or any(NUMBER.fullmatch(cell.replace(",", ".")) for cell in headings):
@@ -86,6 +97,38 @@ def read_table(data: bytes, name: str) -> CsvTable:
     if not rows:
         raise NoReadingsError(f"{name}: expected at least one line of readings below the header, read none")
     return CsvTable(name, delimiter, header.number, headings, rows)
+
+
+def _check_title(lines: list[_Line]) -> None:
+    """Refuse lines above the one that heads the columns: it has more names with units than they have."""
+    titled = _headed_columns(lines[0])
+    header = next((line for line in lines[1 : 1 + _TITLES] if _headed_columns(line) > titled), None)
+    if header is not None and titled <= 1:
+        raise lines[0].refusal(
+            f"looks like a title: expected the header row name [unit], as in line {header.number}; begin what stands "
+            f"above that with # or delete it, read '{shown(lines[0].text)}'"
+        )
+
+
+def _headed_columns(line: _Line) -> int:
+    """How many cells are a name with a unit; none in a line that holds a number, as readings do."""
+    cells = [cell.strip(' "') for cell in line.text.split(_delimiter(line.text))]
+    if any(NUMBER.fullmatch(cell.replace(",", ".")) for cell in cells):
+        return 0
+    return sum(_UNIT_ABOVE.fullmatch(cell) is not None for cell in cells)
+
+
+def plain_number(text: str, delimiter: str) -> str:
+    """A number as Python writes it: true minus signs, spaces that group digits, the decimal comma.
+
+    >>> plain_number("\u221212\u202f500,5", ";")
+    '-12500.5'
+    """
+    plain = text
+    if not text.isascii():
+        spaced = re.sub(r"^\u2013(?=[\d.,])", "-", text).translate(AS_TYPED)
+        plain = spaced.replace(" ", "") if _GROUPED.fullmatch(spaced) else spaced
+    return plain.replace(",", ".") if delimiter != "," else plain
 
 
 def read_bytes(path: Path, name: str) -> bytes:
@@ -100,16 +143,29 @@ def read_bytes(path: Path, name: str) -> bytes:
 
 
 def _decode(data: bytes, name: str) -> str:
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputError(f"{name}: expected UTF-8 text, read UTF-16; save it as 'CSV UTF-8'")
-    if b"\0" in data:
+    for start, what in _SPREADSHEETS.items():
+        if data.startswith(start):
+            raise InputError(f"{name}: expected a text file (CSV), read {what}: open it there and save as CSV (UTF-8)")
+    if b"\0" in data and not _is_utf16(data):
         line = data[: data.index(b"\0")].count(b"\n") + 1
         raise InputError(f"{name}, line {line}: expected a text file (CSV), read binary data")
-    return utf8(data, name, "; save it as UTF-8")
+    return utf8(data, name, "; save it as 'CSV UTF-8'")
 
 
-def utf8(data: bytes, name: str, advice: str = "") -> str:
+def _is_utf16(data: bytes) -> bool:
+    """By its mark, or by a zero beside every letter."""
+    start = data[:200]
+    return data.startswith(_UTF16) or (len(start) > 3 and _alternate(start))
+
+
+def _alternate(data: bytes) -> bool:
+    return any(not any(data[i::2]) and all(data[1 - i :: 2]) for i in (0, 1))
+
+
+def utf8(data: bytes, name: str, advice: str = "; save it as UTF-8") -> str:
     """Bytes as text. InputError: they are no UTF-8."""
+    if _is_utf16(data):
+        raise InputError(f"{name}: expected UTF-8 text, read UTF-16{advice}")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -126,6 +182,10 @@ def _content_lines(text: str, name: str) -> list[_Line]:
 
 def _delimiter(header: str) -> str:
     outside_units = re.sub(r"\[[^\]]*\]", "", header)
+    for mark in "\t;":
+        cells = outside_units.split(mark)
+        if len(cells) > 1 and max(cell.count(",") for cell in cells) <= 1:
+            return mark  # a comma then stands between name and unit: "frequency, Hz;power, W"
     best = max(_DELIMITERS, key=outside_units.count)
     return best if best in outside_units else ";"  # one column only: a comma may then be the decimal mark
 

@@ -109,7 +109,8 @@ def _missing(folder: Path, spec: SweepSpec | RecordingSpec | RundownSpec, file: 
 
 
 def _read(spec: SweepSpec, file: Path, rig: Rig) -> tuple[Sweep, tuple[str, ...]]:
-    sweep, notices = read_sweep(file, spec, rig.ambient_pressure.value)
+    ratio = rig.transmission.ratio
+    sweep, notices = read_sweep(file, spec, rig.ambient_pressure.value, None if ratio is None else ratio.value)
     if rig.motor.supply == "controller" and sweep.current is not None and not sweep.from_volts_and_amps:
         notice = f"{spec.file}: column 'current' is left out: before a controller it is not the motor's current"
         return sweep.replace(current=None), (*notices, notice)

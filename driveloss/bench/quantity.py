@@ -26,6 +26,7 @@ _QUANTITY = re.compile(
 )
 NUMBER = re.compile(_NUMBER, re.ASCII)
 _PART = re.compile(rf"\s*(?P<value>(?>{_NUMBER})){_unit_group('unit')}\s*", re.ASCII)
+AS_TYPED = str.maketrans({"\u2212": "-", "\u00a0": " ", "\u2009": " ", "\u202f": " "})  # as word processors set them
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _LONGEST = 120
 _OPTIONS = {  # what options of the command line state beside keys of bench.toml
@@ -194,7 +195,7 @@ def _limit_part(part: str, written: _Written) -> tuple[str, float]:
 
 def _text(value: object, kind: Kind, where: str) -> _Written:
     if isinstance(value, str) and len(value) <= _LONGEST:
-        return _Written(value.strip(), kind, where)
+        return _Written(value.translate(AS_TYPED).strip(), kind, where)
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         raise InputError(f"{where}: the unit is missing: expected {_form(kind)}, read {shown(str(value))}")
     raise _Written(str(value), kind, where).refusal(f"expected {_form(kind)}")

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.columns import Column, find_columns
-from driveloss.bench.csvtext import CsvTable, read_bytes, read_table
+from driveloss.bench.csvtext import CsvTable, plain_number, read_bytes, read_table
 from driveloss.bench.quantity import NUMBER
 from driveloss.bench.records import FloatArray, Recording, RecordingSpec
 from driveloss.bench.rules import Kind
@@ -84,9 +84,7 @@ def _check(columns: dict[str, Column], table: CsvTable, spec: RecordingSpec) -> 
 
 def numbers(column: Column, table: CsvTable) -> FloatArray:
     """A column in SI."""
-    comma = table.delimiter != ","
-    texts = [row.cells[column.index] for row in table.rows]
-    texts = [text.replace(",", ".") for text in texts] if comma else texts
+    texts = [plain_number(row.cells[column.index], table.delimiter) for row in table.rows]
     wrong = next((i for i, text in enumerate(texts) if NUMBER.fullmatch(text) is None), None)
     if wrong is not None:
         row = table.rows[wrong]

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driveloss.bench.rules import column, key, keys_of, table, text
+from driveloss.bench.rules import column, columns_of, key, keys_of, table, text
 from driveloss.errors import InputError
 from driveloss.physics.arrays import FloatArray as FloatArray
 from driveloss.physics.gas import GAS_CONSTANT
@@ -337,7 +337,10 @@ _TEMPERATURE = ("temperature", "K", "degC", 2000.0, "which unit was it in?")
 
 @dataclass(frozen=True, kw_only=True)
 class Sweep:
-    """One file of readings. Arrays have shape (rows,) and are read-only; a column not recorded is None."""
+    """One file of readings. Arrays have shape (rows,) and are read-only; a column not recorded is None.
+
+    A single reading that is missing is nan, in the columns that may have gaps.
+    """
 
     stage: str  # one of STAGES
     cylinder: str | None
@@ -363,8 +366,8 @@ class Sweep:
     torque: FloatArray | None = column("torque", "N*m", "N*m", 1e4, "was it in mN*m?")
     brake_force: FloatArray | None = column("force", "N", "N", 1e5, "was it in mN?")
     winding: FloatArray | None = column(*_TEMPERATURE)
-    cold_end: FloatArray | None = column(*_TEMPERATURE)
-    hot_end: FloatArray | None = column(*_TEMPERATURE)
+    cold_end: FloatArray | None = column(*_TEMPERATURE, has_gaps=True)
+    hot_end: FloatArray | None = column(*_TEMPERATURE, has_gaps=True)
     coolant: FloatArray | None = column(*_TEMPERATURE)
     note: tuple[str, ...] = ()
 
@@ -377,9 +380,11 @@ class Sweep:
                 self._freeze(item.name)
 
     def _freeze(self, name: str) -> None:
-        """Own, read-only, finite, as long as the others."""
+        """Own, read-only, finite but for gaps, as long as the others."""
         values = np.array(getattr(self, name))
-        if values.shape != self.frequency.shape or not np.isfinite(values).all():
+        kind = columns_of(type(self)).get(name)
+        is_read = np.isfinite(values) | (np.isnan(values) if kind is not None and kind.has_gaps else False)
+        if values.shape != self.frequency.shape or not is_read.all():
             raise InputError(f"{self.file}: {name} must hold {len(self)} finite readings, got {values}")
         values.flags.writeable = False
         object.__setattr__(self, name, values)

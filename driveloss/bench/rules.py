@@ -20,6 +20,7 @@ class Kind:
     low: float = 0.0
     high: float = inf
     hint: str = ""  # what may have gone wrong when a value lies outside the range
+    has_gaps: bool = False  # a column in which single cells may be empty
 
     @property
     def is_temperature(self) -> bool:
@@ -106,10 +107,13 @@ def table(comment: str = "", default: Any = MISSING) -> Any:
 
 
 def column(  # noqa: PLR0913 - what a sweep file may hold, on its field
-    name: str, unit: str, example: str, high: float, hint: str, *, is_required: bool = False
+    name: str, unit: str, example: str, high: float, hint: str, *, is_required: bool = False, has_gaps: bool = False
 ) -> Any:
-    """A field of Sweep that is a column of numbers, headed by the field's name and a unit such as the example."""
-    kind = Kind(name, unit, example, 0.0, high, hint)
+    """A field of Sweep that is a column of numbers, headed by the field's name and a unit such as the example.
+
+    has_gaps: single cells may be empty, where every reader of the field bears nan.
+    """
+    kind = Kind(name, unit, example, 0.0, high, hint, has_gaps)
     return field(default=MISSING if is_required else None, metadata={"column": kind})
 
 

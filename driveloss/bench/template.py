@@ -54,8 +54,9 @@ FURTHER = ", ".join(heading(field) for field in columns_of(Sweep) if field not i
 HOW_TO_READ = f"""\
 # One line for each reading. Let the machine warm up, wait until the reading is steady, go up and down in
 # frequency, and take some points twice: repeats show the scatter.
-# speed [rpm] of the crank may stand for frequency [Hz]; on direct current, voltage [V] and current [A] may
-# stand for power [W].
+# speed [rpm] of the crank, or motor speed [rpm] with [transmission] ratio, may stand for frequency [Hz]; on
+# direct current, voltage [V] and current [A] may stand for power [W].
+# Empty cells are for cold end and hot end alone, where one of them was not read.
 # Further columns, where recorded: {FURTHER}, note.
 """
 

@@ -49,6 +49,17 @@ class Conversion:
     angular: bool = False  # pint's base unit counts radians
     inverted: bool = False  # the SI value is one over what was written
 
+    def si(self, number: float) -> float:
+        """A number in SI. Where the factor is one over a whole number it is divided by that: 515.7 rpm is 8.595 Hz.
+
+        >>> Conversion(1 / 60, 0.0, frozenset()).si(20.0) == 20 / 60
+        True
+        """
+        parts = round(1 / self.factor) if 0 < self.factor < 1 else 0
+        if parts and not self.offset and abs(parts * self.factor - 1) < 1e-12:
+            return number / parts
+        return self.factor * number + self.offset
+
 
 # pint's definitions of the units that most benches use, mass counted in kilograms: its full list takes 0.15 s to
 # read. A text goes to this list only where each of its names is in _USUAL_NAMES: it misreads others ("mmin").

@@ -72,7 +72,8 @@ def _sweep(text: str, saved: Calibration, mean_pressure: str | None) -> tuple[Sw
     if cylinder is not None and mean_pressure is not None:
         pressure = read_option(mean_pressure, "mean_pressure", "--mean-pressure", ambient).value
     spec = SweepSpec(stage=stage, cylinder=cylinder, file=file, mean_pressure=pressure, where=text)
-    return read_sweep(Path(file), spec, ambient.value)
+    ratio = saved.rig.transmission.ratio
+    return read_sweep(Path(file), spec, ambient.value, None if ratio is None else ratio.value)
 
 
 def _cylinder_and_file(rest: str, text: str, saved: Calibration) -> tuple[str, str]:

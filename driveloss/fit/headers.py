@@ -153,7 +153,7 @@ def _from_fahrenheit(kelvin: T) -> T:
 def _in_fahrenheit(sweep: Sweep, rig: Rig) -> str:
     """Which column shows that it is: a coolant at the room's temperature, else a cooler's ends; or none."""
     columns = {name: getattr(sweep, name) for name in ("coolant", "cold_end", "hot_end")}
-    read = {name: values for name, values in columns.items() if values is not None}
+    read = {name: values[np.isfinite(values)] for name, values in columns.items() if values is not None}
     room = rig.ambient_temperature.value
     meant = {name: _from_fahrenheit(values) for name, values in read.items()}
     is_cold = "cold_end" not in read or np.median(meant["cold_end"]) < room + SAME_PLACE
@@ -171,9 +171,11 @@ def _in_fahrenheit(sweep: Sweep, rig: Rig) -> str:
 def exchanged_ends(bench: Bench) -> Iterator[Finding]:
     """Cold ends above hot ends in every run."""
     over = {
-        sweep.file: sweep.cold_end - sweep.hot_end
+        sweep.file: above[np.isfinite(above)]
         for sweep in bench.sweeps
-        if sweep.cold_end is not None and sweep.hot_end is not None and len(sweep) > 2
+        if sweep.cold_end is not None
+        and sweep.hot_end is not None
+        and np.isfinite(above := sweep.cold_end - sweep.hot_end).sum() > 2
     }
     files = [file for file, above in over.items() if (above > SURELY_OVER).all()]
     if files:

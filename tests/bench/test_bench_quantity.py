@@ -317,6 +317,9 @@ def test_foreign_text_stays_on_one_line():
         ("0.052 V*s/rad +/- 2 %", 0.052, 0.02 * 0.052),
         ("183 rpm/V +/- 0", 60 / (2 * math.pi * 183), 0.0),
         ("183 rpm/V +/- 1 %", 60 / (2 * math.pi * 183), 0.01 * 60 / (2 * math.pi * 183)),
+        ("5.46 V/krpm +/- 0.1 V/krpm", 5.46 * 60 / (2000 * math.pi), 0.1 * 60 / (2000 * math.pi)),
+        ("5.46 mV/rpm +/- 0", 5.46 * 60 / (2000 * math.pi), 0.0),
+        ("0.183 krpm/V +/- 0", 60 / (2 * math.pi * 183), 0.0),
     ],
 )
 def test_torque_constant_as_data_sheets_give_it(text, value, limit):
@@ -324,6 +327,20 @@ def test_torque_constant_as_data_sheets_give_it(text, value, limit):
     found = read_option(text, "torque_constant", "--kt")
     assert found.value == pytest.approx(value, rel=1e-12)
     assert found.limit == pytest.approx(limit, rel=1e-9)
+
+
+@pytest.mark.parametrize("speed", [12.5, 183, 4400])
+def test_speed_constant_and_voltage_per_speed_are_one_constant(speed):
+    """K_t = 1/k_v, with k_v in radians per second per volt: power in equals power out without losses."""
+    by_speed, by_volts = f"{speed} rpm/V +/- 0", f"{1000 / speed:.12g} V/krpm +/- 0"
+    k_v = speed * 2 * math.pi / 60
+    for text in (by_speed, by_volts):
+        assert read_option(text, "torque_constant", "--kt").value == pytest.approx(1 / k_v, rel=1e-10)
+
+
+@pytest.mark.parametrize("text", ["\u221240 degC", "\u221240\u00a0degC", "-40\u202fdegC"])
+def test_minus_signs_and_spaces_as_word_processors_set_them(text):
+    assert parse_quantity(text, KEY_KINDS["winding_temperature"], "here").value == pytest.approx(233.15)
 
 
 def test_only_a_torque_constant_may_be_given_as_its_inverse():

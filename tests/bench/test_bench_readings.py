@@ -23,9 +23,9 @@ def sweep_file(tmp_path):
     return write
 
 
-def sweep_and_notices(path, stage="motor-alone", ambient_pressure=None, **options):
+def sweep_and_notices(path, stage="motor-alone", ambient_pressure=None, ratio=None, **options):
     spec = SweepSpec(**{"stage": stage, "file": path.name, "where": ""} | options)
-    return read_sweep(path, spec, ambient_pressure)
+    return read_sweep(path, spec, ambient_pressure, ratio)
 
 
 def read(path, stage="motor-alone", **options):
@@ -154,6 +154,82 @@ def test_a_misspelt_optional_column_is_pointed_out(sweep_file):
     assert notices == ("sweep.csv, line 1: column 'hot-end [degC]' is left out; did you mean 'hot end'?",)
 
 
+@pytest.mark.parametrize(
+    "header",
+    [
+        "frequency (Hz);power (W)",
+        "frequency, Hz;power, W",
+        "frequency / Hz;power / W",  # quantity over unit: ISO 80000-1, 7.1.4 (from memory)
+        "Frequency/(1/s);Power (watt)",
+        "frequency\u00a0[Hz];power\u202f[W]",
+    ],
+)
+def test_other_ways_to_write_a_unit(sweep_file, header):
+    sweep = read(sweep_file(f"{header}\n1,5;2,5\n"))
+    assert (sweep.frequency.tolist(), sweep.power.tolist()) == ([1.5], [2.5])
+
+
+def test_round_brackets_round_no_unit_leave_an_optional_column_out(sweep_file):
+    _, notices = sweep_and_notices(sweep_file("frequency [Hz],power [W],current (rms)\n1,2,3\n"))
+    assert notices == ("sweep.csv, line 1: column 'current (rms)' is left out; did you mean 'current'?",)
+
+
+@pytest.mark.parametrize("cell", ["\u221212,5", "-12,5", "\u201312,5"])
+def test_minus_signs_as_word_processors_set_them(sweep_file, cell):
+    sweep = read(sweep_file(f"frequency [Hz];power [W];cold end [degC]\n1;2;{cell}\n"))
+    assert sweep.cold_end == pytest.approx([273.15 - 12.5])
+
+
+@pytest.mark.parametrize("space", ["\u00a0", "\u202f", "\u2009"])
+def test_digits_grouped_by_a_space_that_does_not_break(sweep_file, space):
+    """As ISO 80000-1, 7.3.1 groups them (from memory)."""
+    sweep = read(sweep_file(f"frequency [Hz];power [W]\n1;12{space}500,5\n"))
+    assert sweep.power.tolist() == [12500.5]
+    assert sweep.power_resolution == pytest.approx(0.1)
+    assert "expected a number" in refusal(sweep_file(f"frequency [Hz];power [W]\n1;1{space}25\n"))
+
+
+@pytest.mark.parametrize("cell", ["", "-", "\u2013", "n.a.", "N/A", "#N/A", "nan"])
+def test_gaps_in_the_temperature_of_an_end(sweep_file, cell):
+    text = f"frequency [Hz],power [W],cold end [degC],hot end [K],note\n1,2,-20,{cell},x\n2,3,{cell},{cell},\n"
+    sweep, notices = sweep_and_notices(sweep_file(text))
+    assert sweep.cold_end == pytest.approx([253.15, np.nan], nan_ok=True)
+    assert sweep.hot_end is None  # a column of nothing but gaps was not recorded
+    assert notices == (
+        "sweep.csv, line 1, column 'cold end [degC]': 1 of 2 cells are empty: there it counts as not recorded",
+        "sweep.csv, line 1, column 'hot end [K]': 2 of 2 cells are empty: there it counts as not recorded",
+    )
+
+
+def motor_speed_file(cells, header="motor speed [rpm],power [W]"):
+    return "".join(f"{line}\n" for line in (header, *cells))
+
+
+def test_motor_speed_over_the_ratio_is_the_crank_s(sweep_file):
+    sweep = read(sweep_file(motor_speed_file(["1350,2", "1500,3"])), ratio=3.0)
+    assert sweep.frequency == pytest.approx([1350 / 60 / 3, 1500 / 60 / 3])
+    assert read(sweep_file(motor_speed_file(["22.5,2"], "motor speed [Hz],power [W]")), ratio=3.0).frequency == [7.5]
+    assert read(sweep_file(motor_speed_file(["0,2"])), "standby").frequency.tolist() == [0]
+
+
+def test_motor_speed_beside_the_crank_s_is_compared(sweep_file):
+    header = "speed [rpm],motor speed [rpm],power [W]"
+    sweep = read(sweep_file(motor_speed_file(["450,1350,2", "500,1520,3"], header)), ratio=3.0)  # slips 1.3 %
+    assert sweep.frequency.tolist() == [7.5, 500 / 60]
+    message = refusal(sweep_file(motor_speed_file(["450,1350,2", "500,1600,3"], header)), ratio=3.0)
+    assert "line 3, column 'motor speed [rpm]'" in message
+    assert "'1600' at the ratio of 3 is 1.067 times the crank's speed, read '500' in column 'speed [rpm]'" in message
+    _, notices = sweep_and_notices(sweep_file(motor_speed_file(["450,1600,2"], header)))
+    assert "not compared" in notices[0] and "[transmission] ratio" in notices[0]
+
+
+def test_a_speed_in_rpm_becomes_the_nearest_hertz(sweep_file):
+    """450 rpm is 7.5 Hz to the last bit, and so is every other whole or broken number: correctly rounded division."""
+    typed = ["450", "515.7", "500", "601.3", "7.1"]
+    sweep = read(sweep_file("speed [rpm],power [W]\n" + "".join(f"{n},2\n" for n in typed)))
+    assert sweep.frequency.tolist() == [float(n) / 60 for n in typed]
+
+
 HEADER = "frequency [Hz],power [W]\n"
 REFUSED = {
     "empty file": ("", ["the file is empty", "header line"]),
@@ -166,9 +242,37 @@ REFUSED = {
         ["line 1, column 'frequency'", "unit is missing", "'frequency [Hz]'"],
     ),
     "empty unit": ("frequency [],power [W]\n1,2\n", ["line 1, column 'frequency []'", "unit is missing"]),
-    "round brackets": (
-        "frequency (Hz),power [W]\n1,2\n",
-        ["expected a column 'frequency [Hz]'", "did you mean"],
+    "round brackets round no unit": (
+        "frequency (crank),power [W]\n1,2\n",
+        ["expected a column 'frequency [Hz]'", "did you mean 'frequency'"],
+    ),
+    "a unit of something else after a slash": (
+        "frequency / W,power [W]\n1,2\n",
+        ["column 'frequency / W'", "expected a frequency such as 'Hz'", "read unit 'W', a power"],
+    ),
+    "a title": (
+        "Bench test, third day\n\n" + HEADER + "1,2\n",
+        ["line 1: looks like a title", "header row name [unit], as in line 3", "# or delete it", "third day"],
+    ),
+    "a title with brackets, and a date": (
+        "Test (run 3)\n2024-05-17\n" + HEADER + "1,2\n",
+        ["line 1: looks like a title", "as in line 3"],
+    ),
+    "n.a. in a column that must be whole": (
+        HEADER + "1,2\n2,n.a.\n",
+        ["line 3, column 'power [W]'", "read 'n.a.'", "fill it in or delete the line: only 'cold end' or 'hot end'"],
+    ),
+    "a gap in an optional column that must be whole": (
+        "frequency [Hz],power [W],coolant [degC]\n1,2,20\n1,2,-\n",
+        ["line 3, column 'coolant [degC]'", "read '-'", "or the column"],
+    ),
+    "digits grouped by an ordinary space": (
+        "frequency [Hz];power [W]\n1;1 234\n",
+        ["line 2, column 'power [W]'", "expected a number, read '1 234'"],
+    ),
+    "motor speed without a ratio": (
+        "motor speed [rpm],power [W]\n450,2\n",
+        ["line 1, column 'motor speed [rpm]'", "the key ratio = 3.0 in [transmission]", "column 'frequency [Hz]'"],
     ),
     "wrong dimension": (
         "frequency [Hz],power [V]\n1,2\n",
@@ -259,7 +363,10 @@ REFUSED = {
         ["line 2, column 'power [W]'", "expected a number, read '1.234.5'"],
     ),
     "open quote": (HEADER + '1,"2\n', ["line 2", "quoted cell"]),
-    "binary": (b"PK\x03\x04\x00\x00", ["line 1", "expected a text file", "binary"]),
+    "binary": (b"\x7fELF\x00\x00", ["line 1", "expected a text file", "binary"]),
+    "a spreadsheet": (b"PK\x03\x04\x00\x00", ["expected a text file (CSV)", ".xlsx and .ods", "save as CSV"]),
+    "an old spreadsheet": (bytes.fromhex("d0cf11e0a1b11ae1") + b"\0", ["expected a text file (CSV)", ".xls:", "CSV"]),
+    "utf-16 without its mark": (HEADER.encode("utf-16-le"), ["expected UTF-8", "UTF-16", "'CSV UTF-8'"]),
     "binary below": (b"frequency [Hz],power [W]\n1,\x00\n", ["line 2", "binary"]),
     "latin 1": (b"frequency [Hz],power [W],winding [\xb0C]\n", ["line 1", "UTF-8", "byte 0xb0"]),
     "utf-16": (codecs.BOM_UTF16_LE + HEADER.encode("utf-16-le"), ["UTF-8", "UTF-16"]),

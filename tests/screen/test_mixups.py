@@ -81,6 +81,12 @@ def ends_exchanged(folder):
     assert exchange_columns(folder / "loaded.csv", "cold end", "hot end")
 
 
+def ends_exchanged_and_one_not_read(folder):
+    ends_exchanged(folder)
+    left = iter([float("nan")])
+    assert rewrite(folder / "loaded.csv", "hot end", lambda read: next(left, read))
+
+
 def temperatures_in_fahrenheit(folder):
     assert all(rewrite(folder / "loaded.csv", name, fahrenheit) for name in ("cold end", "hot end", "coolant"))
 
@@ -106,6 +112,7 @@ OF_COLUMNS = [  # what was done, what is recorded, who says so, and what
     (motor_alone_at_motor_speed, POWER, headers.motor_speeds, "motor-alone.csv: speeds are "),
     (motor_alone_at_motor_speed, VOLTS, headers.motor_speeds, "motor-alone.csv: speeds are "),
     (ends_exchanged, POWER, headers.exchanged_ends, "loaded.csv: the cold end is above the hot end in every row"),
+    (ends_exchanged_and_one_not_read, POWER, headers.exchanged_ends, "loaded.csv: the cold end is above the hot end"),
     (temperatures_in_fahrenheit, POWER, headers.fahrenheit, "loaded.csv: column 'coolant' holds "),
     (ambient_in_fahrenheit, POWER, headers.fahrenheit, "is no room's: was it in degF (18 degC)?"),
     (one_power_for_frequency, POWER, headers.power_for_frequency, "piston-disconnected.csv: the power column holds"),
