@@ -20,13 +20,13 @@ if TYPE_CHECKING:
     from driveloss.breakdown.ask import Breakdown
     from driveloss.figures.runs import Split
     from driveloss.figures.style import Drawing
-    from driveloss.steady.ask import Steady
     from driveloss.fit.calibration import Calibration
+    from driveloss.steady.ask import Steady
     from driveloss.whatif.ask import Gains
     from driveloss.witnesses.ask import Witnesses
 
 OF_CALIBRATION = ("ladder", "friction")
-OF_BREAKDOWN = ("parts", "flow", "ceilings", "temperatures", "budget", "indicator")
+OF_BREAKDOWN = ("parts", "flow", "ceilings", "temperatures", "budget", "indicator", "levelling")
 OF_WITNESSES = ("witnesses",)
 OF_LOGS = ("log",)
 OF_CHANGES = ("gains",)
@@ -50,8 +50,8 @@ def drawing(name: str) -> Drawing[Any]:
 
 def draw(name: str, subject: Calibration | Breakdown | Split | Witnesses | Steady | Gains) -> Figure:
     """A matplotlib Figure, never shown: "ladder" or "friction" of a calibration; of a breakdown "parts", "flow",
-    "ceilings", "temperatures", "budget" or "indicator" (a `figures.runs.Split` says of which run); of the `Witnesses`
-    "witnesses"; of a `Steady` "log"; of `Gains` "gains".
+    "ceilings", "temperatures", "budget", "indicator" or "levelling" (a `figures.runs.Split` says of which run); of
+    the `Witnesses` "witnesses"; of a `Steady` "log"; of `Gains` "gains".
 
     Raises InputError for another name, or where the subject lacks what is to be drawn.
     """

@@ -292,9 +292,7 @@ class Meters:
     dead_centre: FloatArray = _error("dead centre", "crank", lambda rig: Quantity(0.0, 1.0))  # of its limit
     sensor_lag: FloatArray = _error("sensor lag", "meter", lambda rig: Quantity(0.0, 1.0))  # of its limit
     inertia: FloatArray = _error("inertia", "crank", lambda rig: Quantity(0.0, 1.0))  # of its limit
-    coasting_aid: FloatArray = _error(
-        "inertia", "brake", lambda rig: Quantity(0.0, 1.0)
-    )  # known addition: of its limit
+    coasting_aid: FloatArray = _error("inertia", "", lambda rig: Quantity(0.0, 1.0))  # known addition: of its limit
     free_load_loss: FloatArray = _error(
         "motor constants", "motor", lambda rig: FREE_LOAD_LOSS
     )  # of the motor at its own friction alone, over what the incremental efficiency says

@@ -1,0 +1,86 @@
+"""Why more power does not make it colder: the drop that was to be expected, what takes of it, and what came."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from driveloss.breakdown.levelling import Levelling, levelling, levelling_lines
+from driveloss.errors import InputError
+from driveloss.figures.layout import Cell, cells, label_width
+from driveloss.figures.runs import Split
+from driveloss.figures.style import GREY, SMALL, Drawing, series_look
+from driveloss.fit.estimate import Estimate
+from driveloss.say.numbers import bar, plus_minus
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+ROW = 0.34  # [in]
+TAKEN = "#b4552d"
+TEXT: dict[str, Any] = {"va": "center", "fontsize": SMALL}
+WORDS = {  # where a cause takes of the drop, and where it gives
+    "expected": ("expected as the input grew",) * 2,
+    "net": ("net power grew less", "net power grew faster"),
+    "hot_end": ("hot end climbed", "hot end sank"),
+    "load": ("load at the cold end grew", "load at the cold end grew less"),
+    "seen": ("colder by",) * 2,
+}
+
+
+def levelling_figure(split: Split) -> Figure:
+    """One panel a series, from what was to be expected down to what came. Raises InputError where no run tells."""
+    found = levelling(split.answer)
+    if not found:
+        raise InputError(
+            "levelling: expected loaded runs with cold end and hot end whose input grows by a fifth or more, read none"
+        )
+    cell = Cell(4.2, (ROW * len(WORDS),), left=label_width(word for pair in WORDS.values() for word in pair), right=0.9)
+    figure, panels = cells(len(found), min(len(found), 2), cell)
+    for one, (ax, *_) in zip(found, panels, strict=True):
+        _plot(one, ax)
+    return figure
+
+
+def _plot(one: Levelling, ax: Axes) -> None:
+    at = one.expected.value
+    _bar(ax, 0, 0.0, one.expected, series_look(0, 0).colour)
+    for row, key in enumerate(("net", "hot_end", "load"), 1):
+        cause: Estimate = getattr(one, key)
+        _bar(ax, row, at, cause, TAKEN if cause.value > 0 else GREY, sign=-1.0)
+        at -= cause.value
+    _bar(ax, 4, 0.0, one.seen, series_look(0, 1).colour)
+    ax.set_yticks(range(len(WORDS)), [pair[getattr(one, key).value < 0] for key, pair in WORDS.items()])
+    ax.set_ylim(len(WORDS) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(visible=False, axis="y")
+    ax.grid(visible=True, axis="x")
+    ax.axvline(0, color=GREY, lw=0.9)
+    ax.margins(x=0.12)
+    ax.set_title(f"{one.cylinder}, {bar(one.mean_pressure)} bar: input times {one.growth:.2f}")
+    ax.set_xlabel("Cold end below the coolant, gain [K]")
+
+
+def _bar(  # noqa: PLR0913 - a bar's place, size and colour
+    ax: Axes, row: int, start: float, size: Estimate, colour: str, sign: float = 1.0
+) -> None:
+    """One bar from where the one before ended, its interval at its end, its number beside it."""
+    end = start + sign * size.value
+    ax.barh(row, end - start, 0.62, left=start, color=colour, lw=0)
+    ax.plot([end - size.half_width, end + size.half_width], [row, row], color="black", lw=1.1, marker="|", ms=5)
+    right = max(start, end, end + size.half_width)
+    ax.annotate(f"{plus_minus(size, sign)} K", (right, row), (5, 0), textcoords="offset points", **TEXT)
+
+
+def alt_text(split: Split) -> str:
+    """Every series in words."""
+    return " ".join(levelling_lines(split.answer))
+
+
+DRAWING = Drawing(
+    "levelling",
+    levelling_figure,
+    alt_text,
+    "What becomes of the drop that a rise of input lets expect, from the weakest to the strongest run, with 95 % "
+    "intervals.",
+)
