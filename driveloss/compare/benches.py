@@ -61,8 +61,8 @@ class Shared:
     def is_common(self, one: Rig, other: Rig, origin: str) -> bool:
         """Whether an origin of errors ('motor', 'cylinders.wide.bore', see fit/meters) is the same hardware on both."""
         section, *path = origin.split(".")
-        if path:  # 'cylinders.wide.' of an error that belongs to nothing lasting
-            return bool(path[-1]) and _same_cylinder(one, other, ".".join(path[:-1]), path[-1])
+        if path:
+            return _same_cylinder(one, other, ".".join(path[:-1]), path[-1])
         said = {"meter": self.meter, "motor": self.motor}.get(section)
         if said is not None or not section:
             return bool(said)

@@ -232,7 +232,9 @@ class CylinderDraws:
     )  # of the no-load step at the highest frequency that a port of unknown size takes
     seal_change: FloatArray = _error("seal", "seal", lambda c: c.seal_change)  # drag in loaded runs over the ladder's
     closed_volume: FloatArray = _dimension("closed_volume")  # [m^3] at top dead centre in a blanked sweep
-    hysteresis: FloatArray = _error("gas spring", "", lambda c: None)  # of the closed gas, over what conduction tells
+    hysteresis: FloatArray = _error(
+        "gas spring", "bore", lambda c: None
+    )  # of the closed gas, over what conduction tells
     leak_rate: FloatArray = _error("gas spring", "seal", _leak_rate, (0.0, np.inf))  # [1/s] of the closed cylinder
     blanked_seal: FloatArray = _error("seal", "seal", lambda c: None)  # drag in the blanked sweep over the ladder's
     lip_drag: FloatArray = _error("seal", "seal", lambda c: None)  # under pressure over that of others, where not told
@@ -292,7 +294,9 @@ class Meters:
     dead_centre: FloatArray = _error("dead centre", "crank", lambda rig: Quantity(0.0, 1.0))  # of its limit
     sensor_lag: FloatArray = _error("sensor lag", "meter", lambda rig: Quantity(0.0, 1.0))  # of its limit
     inertia: FloatArray = _error("inertia", "crank", lambda rig: Quantity(0.0, 1.0))  # of its limit
-    coasting_aid: FloatArray = _error("inertia", "", lambda rig: Quantity(0.0, 1.0))  # known addition: of its limit
+    coasting_aid: FloatArray = _error(
+        "inertia", "crank", lambda rig: Quantity(0.0, 1.0)
+    )  # known addition: of its limit
     free_load_loss: FloatArray = _error(
         "motor constants", "motor", lambda rig: FREE_LOAD_LOSS
     )  # of the motor at its own friction alone, over what the incremental efficiency says
