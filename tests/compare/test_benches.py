@@ -29,9 +29,12 @@ MACHINE = {
     "brush_drop",
     "winding_rise",
     "incremental_efficiency",
-} | {
+    "free_load_loss",
+    "free_load_rise",
     "efficiency",
     "load_friction_share",
+    "inertia",
+    "coasting_aid",
 }
 UNSTATED = frozenset(  # so that all of it is assumed
     {
