@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.clocks import Clock, clock_of
-from driveloss.bench.columns import FIELDS, KINDS, NOT_FINITE, Column, find_columns, name_and_unit
-from driveloss.bench.csvtext import CsvTable, read_table
+from driveloss.bench.columns import EMPTY, FIELDS, NOT_FINITE, SPEEDS, SWEEP_KINDS, Column, find_columns, name_and_unit
+from driveloss.bench.csvtext import CsvTable, plain_number, read_table
 from driveloss.bench.quantity import NUMBER, check_range
 from driveloss.bench.records import FloatArray
 from driveloss.bench.rules import Kind
@@ -28,8 +28,8 @@ HEAD_LINES = 40  # that are taken apart to find the header
 TIME = Kind("time", "s", "s")
 UNITLESS_TIME = Kind("time", "", "hh:mm:ss")
 CLOCK_UNITS = ("", "hh:mm:ss", "h:mm:ss", "hh:mm", "iso", "iso 8601", "utc")
-LOG_KINDS = {name: kind for name, kind in KINDS.items() if name != "power scatter"}
-MISSING = {"", *NOT_FINITE} - {"inf", "infinity"}
+LOG_KINDS = {name: kind for name, kind in SWEEP_KINDS.items() if name != "power scatter"}
+MISSING = (EMPTY | NOT_FINITE) - {"inf", "infinity"}
 
 
 @dataclass(frozen=True)
@@ -66,8 +66,10 @@ class Log:
         return f"Log({self.file!r}, {self.readings} readings, {len(self)} bins)"
 
 
-def read_log(path: Path, ambient_pressure: float | None = None, *, needs_frequency: bool = True) -> Log:
-    """Read one log. ambient_pressure: [Pa], which gauge pressures need.
+def read_log(
+    path: Path, ambient_pressure: float | None = None, ratio: float | None = None, *, needs_frequency: bool = True
+) -> Log:
+    """Read one log. ambient_pressure: [Pa], which gauge pressures need. ratio: motor revolutions per crank revolution.
 
     Volts times amperes are multiplied reading by reading. Cut out and noted: missing readings, doubled lines, a last
     line cut short, header lines in between, a clock set back by an hour. InputError: whatever cannot be read without
@@ -76,7 +78,7 @@ def read_log(path: Path, ambient_pressure: float | None = None, *, needs_frequen
     name = path.name
     try:
         with path.open("rb") as file:
-            reader = _Reader(file, _head(file, name), ambient_pressure)
+            reader = _Reader(file, _head(file, name), ambient_pressure, ratio)
             reader.check(needs_frequency=needs_frequency)
             bins = _Bins()
             for piece in reader.pieces():
@@ -118,13 +120,17 @@ class _Piece:
 class _Reader:
     """One file, read piece by piece; counts what is cut out."""
 
-    def __init__(self, file: BufferedReader, table: CsvTable, ambient_pressure: float | None) -> None:
-        self.file, self.table = file, table
+    def __init__(
+        self, file: BufferedReader, table: CsvTable, ambient_pressure: float | None, ratio: float | None
+    ) -> None:
+        self.file, self.table, self.ratio = file, table, ratio
         units = dict(map(name_and_unit, table.headings))
         is_clock = units.get("time", "").lower() in CLOCK_UNITS
         kinds = {**LOG_KINDS, "time": UNITLESS_TIME if is_clock else TIME}
         self.columns, left_out = find_columns(table, kinds, ambient_pressure)
         at = table.where(table.header_line)
+        if self.columns.keys() & {"frequency", "speed"} and (motor := self.columns.pop("motor speed", None)):
+            left_out.append((motor.heading, ": the crank's own is read"))
         self.notices = [f"{at}: column '{shown(written)}' is left out{meant}" for written, meant in left_out]
         self.units = {FIELDS.get(name, name): units[name] for name in self.columns}
         self.numeric = [c for name, c in self.columns.items() if name != "time" or not is_clock]
@@ -140,7 +146,10 @@ class _Reader:
             raise InputError(f"{at}: expected a column 'time [s]', or 'time' as hh:mm:ss or date and time, {read}")
         if {"frequency", "speed"} <= has:
             raise InputError(f"{at}: duplicate column: expected either 'frequency' or 'speed', read both")
-        if needs_frequency and not has & {"frequency", "speed"}:
+        if "motor speed" in has and self.ratio is None:
+            at = self.table.where(self.table.header_line, self.columns["motor speed"].heading)
+            raise InputError(f"{at}: how fast the crank turns is not known: expected --ratio, or the crank's own speed")
+        if needs_frequency and not has & {*SPEEDS}:
             raise InputError(f"{at}: expected a column 'frequency [Hz]' or 'speed [rpm]', {read}")
         if "power" not in has and not {"voltage", "current"} <= has:
             raise InputError(f"{at}: expected a column 'power [W]', or 'voltage [V]' and 'current [A]', {read}")
@@ -154,7 +163,7 @@ class _Reader:
     def fields(self) -> list[str]:
         """What `_Piece.values` holds, by fields of Sweep: power first."""
         names = [name for name in self.columns if name not in ("time", "power")]
-        return ["power", *("frequency" if name == "speed" else FIELDS[name] for name in names)]
+        return ["power", *("frequency" if name in SPEEDS else FIELDS[name] for name in names)]
 
     def pieces(self) -> Iterator[_Piece]:
         """The readings in SI, in pieces of a few MB."""
@@ -193,6 +202,8 @@ class _Reader:
         line, numbers, stamps = self._cells(line, lines)
         by_name = {c.name: numbers[:, j] * c.scale.factor + c.scale.offset for j, c in enumerate(self.numeric)}
         self._check_ranges(by_name, line)
+        if "motor speed" in by_name and self.ratio is not None:
+            by_name["motor speed"] = by_name["motor speed"] / self.ratio
         power = by_name["power"] if "power" in by_name else by_name["voltage"] * by_name["current"]
         others = [by_name[name] for name in self.columns if name not in ("time", "power")]
         values = np.column_stack([power, *others])
@@ -269,7 +280,7 @@ class _Reader:
     def _number(self, text: str, column: Column, line: int) -> float:
         if text.lower().lstrip("+-") in MISSING:
             return float("nan")
-        plain = text.replace(",", ".") if self.table.delimiter != "," else text
+        plain = plain_number(text, self.table.delimiter)
         if NUMBER.fullmatch(plain) is None:
             at = self.table.where(line, column.heading)
             raise InputError(f"{at}: expected a number, read '{shown(text)}'")

@@ -27,6 +27,7 @@ class Wanted:
     shortest: str = option("Shortest plateau.", "TIME", default="1 min")
     time_constant: str | None = option('Of the ends, where it is known: "12.5 min +/- 1 min".', "TIME")
     averages: bool = switch("The log holds averages over its intervals, not single moments.", "--averages")
+    ratio: float | None = option("Motor revolutions per crank revolution, where the log has the motor's speed.", "N")
     ambient_pressure: str | None = option('For gauge pressures in the log: "1.013 bar".', "P")
 
     def terms(self) -> Terms:
@@ -124,11 +125,13 @@ def steady(
     from driveloss.bench.logs import read_log
     from driveloss.steady.ask import steady as ask
 
+    if wanted.ratio is not None and not wanted.ratio > 0:
+        raise InputError(f"--ratio: expected a number above zero, read {wanted.ratio:g}")
     terms, known, ambient = wanted.terms(), wanted.known(), wanted.ambient()
     results.check(logs)
     needs_frequency = results.stage != "standby"
     with progress("Reading the log"):
-        read = [read_log(path, ambient, needs_frequency=needs_frequency) for path in logs]
+        read = [read_log(path, ambient, wanted.ratio, needs_frequency=needs_frequency) for path in logs]
         answer = ask(read, terms, known, averages=wanted.averages)
     results.write(answer)
     output.show(answer)

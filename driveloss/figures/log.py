@@ -35,7 +35,7 @@ def log_figure(answer: Steady) -> Figure:
 
     with_ends = any(name in log.means for log in answer.logs for name in TEMPERATURES)
     reasons = _lettered(answer)
-    lines = [line for letter, text in reasons.values() for line in _wrapped(f"{letter}: {text}")]
+    lines = [line for letter, text in dict.fromkeys(reasons.values()) for line in _wrapped(f"{letter}: {text}")]
     foot = (0.16 * len(lines) + 0.15) if lines else 0.0
     heights = (2.2, 1.2, 1.8) if with_ends else (2.2, 1.2)
     handles: list[Artist] = [

@@ -102,7 +102,7 @@ def steady(
             before = run_in(judged)
             rejected += [before] if before else []
     ends, notes = _ends(plateaus, stopped, time_constant)
-    readings = tuple(_reading(p, {name: told[i] for name, told in ends.items()}) for i, p in enumerate(plateaus))
+    readings = tuple(_reading(plateau, own) for plateau, own in zip(plateaus, ends, strict=True))
     order = {log.file: i for i, log in enumerate(logs)}
     rejected.sort(key=lambda one: (order[one.stretch.log.file], one.stretch.start))
     notices = (
@@ -116,21 +116,24 @@ def steady(
 
 def _ends(
     plateaus: Sequence[Plateau], stopped: Sequence[Stretch], known: Estimate | None
-) -> tuple[dict[str, tuple[Settled, ...]], list[str]]:
-    """What each end settles at, by plateau."""
-    found, notes = {}, []
+) -> tuple[list[dict[str, Settled]], list[str]]:
+    """What each plateau's ends settle at, by name, as far as they were recorded."""
+    found: list[dict[str, Settled]] = [{} for _ in plateaus]
+    notes = []
     for name in ENDS:
-        if not plateaus or not all(_has(plateau.setting, name) for plateau in plateaus):
+        having = [i for i, plateau in enumerate(plateaus) if _has(plateau.setting, name)]
+        if not having:
             continue
-        curves = [_curve(plateau.setting, name) for plateau in plateaus]
-        found[name] = settle(curves, known)
+        curves = [_curve(plateaus[i].setting, name) for i in having]
+        settled = settle(curves, known)
         cooling = [_curve(stretch, name) for stretch in stopped if _has(stretch, name) and _is_long(stretch)]
-        if cooling and not found[name][0].time_constants:
-            with_stops = settle([*curves, *cooling], known)[: len(curves)]
-            if with_stops[0].time_constants:
-                found[name] = with_stops
+        if cooling and not settled[0].time_constants:
+            settled = settle([*curves, *cooling], known)[: len(curves)]
+            if settled[0].time_constants:
                 words = name.replace("_", " ")
                 notes.append(f"{words}: the time constant is that of the standstill, where no gas moves heat")
+        for i, end in zip(having, settled, strict=True):
+            found[i][name] = end
     return found, notes
 
 

@@ -26,8 +26,9 @@ def sweep_csv(readings: Sequence[Reading]) -> str:
     they pulse together, or there was a wattmeter, the power stands too.
     """
     columns: dict[str, list[str]] = {"start [s]": [], "end [s]": [], "effective readings": []}
+    ends = [name for name in ENDS if any(name in r.ends for r in readings)]  # which alone may have gaps
     for r in readings:
-        row = _cells(r, with_power=_needs_power(readings), others=_shared(readings))
+        row = _cells(r, _shared(readings), ends, with_power=_needs_power(readings))
         for head, cell in row.items():
             columns.setdefault(head, []).append(cell)
     out = io.StringIO()
@@ -46,7 +47,7 @@ def _shared(readings: Sequence[Reading]) -> list[str]:
     return [name for name in OTHERS if all(name in r.means for r in readings)]
 
 
-def _cells(r: Reading, others: Sequence[str], *, with_power: bool) -> dict[str, str]:
+def _cells(r: Reading, others: Sequence[str], ends: Sequence[str], *, with_power: bool) -> dict[str, str]:
     places = min(decimals(r.power.u, MOST_DECIMALS - 1) + 1, MOST_DECIMALS)
     cells = {"start [s]": f"{r.start:.6g}", "end [s]": f"{r.end:.6g}", "effective readings": f"{r.effective:.0f}"}
     cells[heading("frequency")] = f"{r.frequency:.{DIGITS}g}"
@@ -56,11 +57,13 @@ def _cells(r: Reading, others: Sequence[str], *, with_power: bool) -> dict[str, 
     for name in others:
         cells[heading(name)] = _shown(name, r.means[name])
     notes = []
-    for name in ENDS:
-        if name in r.ends:
-            end, words = r.ends[name], name.replace("_", " ")
+    for name in ends:
+        end, words = r.ends.get(name), name.replace("_", " ")
+        as_read = heading(name).replace(words, f"{words} as read")
+        cells |= {heading(name): "", as_read: ""}
+        if end is not None:
             cells[heading(name)] = _shown(name, end.last if end.value is None else end.value.value)
-            cells[heading(name).replace(words, f"{words} as read")] = _shown(name, end.last)
+            cells[as_read] = _shown(name, end.last)
             notes.append(f"{words} {settled_words(end)}")
     cells["note"] = "; ".join(notes)
     return cells

@@ -80,6 +80,18 @@ def test_logs_of_one_rig_share_their_time_constants(log, tmp_path):
     assert together["u"] < 0.2
 
 
+def test_an_end_that_one_log_lacks_is_a_gap_in_the_sweep(log, tmp_path):
+    """The other log's is still carried on."""
+    bare = tmp_path / "bare.csv"
+    lines = log.read_text(encoding="utf-8").splitlines()
+    bare.write_text("\n".join(line.rsplit(",", 3)[0] for line in lines[1:]) + "\n", encoding="utf-8")
+    out = tmp_path / "both.csv"
+    assert typed("steady", log, bare, "-o", out).code == 0
+    spec = SweepSpec(stage="loaded", cylinder="wide", file="both.csv", mean_pressure=2e5, where="here")
+    sweep, _ = read_sweep(out, spec)
+    assert np.isfinite(sweep.cold_end).tolist() == [True] * 4 + [False] * 4
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
@@ -89,6 +101,7 @@ def test_logs_of_one_rig_share_their_time_constants(log, tmp_path):
         (("--stage", "loadd"), "did you mean 'loaded'?"),
         (("--stage", "loaded"), "--cylinder: expected a name at stage 'loaded'"),
         (("--stage", "standby", "--cylinder", "wide"), "--cylinder: expected none at stage 'standby'"),
+        (("--ratio", "0"), "--ratio: expected a number above zero"),
         (("--mean-pressure", "2"), "--mean-pressure: the unit is missing"),
         (("--figure", "log.txt"), "expected one of .png, .svg, .pdf"),
     ],

@@ -173,3 +173,17 @@ def test_a_log_can_be_read_while_it_is_written(tmp_path):
         path = tmp_path / f"{place}.csv"
         path.write_text(text[:place], encoding="utf-8")
         assert read_log(path).readings == text[:place].count("\n") - 2 < whole
+
+
+def test_the_motors_speed_makes_the_cranks_by_the_ratio(write):
+    lines = [row.replace(",5.0,", ",960,") for row in rows(20)]
+    path = write("time [s],motor speed [rpm],power [W]", *lines)
+    assert read_log(path, ratio=3.2).means["frequency"] == pytest.approx(np.full(20, 5.0))
+    with pytest.raises(InputError, match=r"column 'motor speed \[rpm\]': how fast the crank turns is not known"):
+        read_log(path)
+
+
+def test_the_cranks_own_speed_comes_before_the_motors(write):
+    log = read_log(write("time [s],frequency [Hz],motor speed [rpm],power [W]", *("1,5,960,10", "2,5,960,10")))
+    assert log.means["frequency"].tolist() == [5.0, 5.0]
+    assert log.notices == ("log.csv, line 1: column 'motor speed [rpm]' is left out: the crank's own is read",)
