@@ -183,7 +183,7 @@ print(json.dumps({
     "components": run.head_power.components(),
     "difference": run.pneumatic.value - run.head_power.value,
     "data": list(split.to_dict()["runs"][0]),
-    "csv": to_csv(split.rows()).splitlines()[0],
+    "csv": to_csv(split.rows(), split.columns).splitlines()[0],
     "flags": [*run.flags, flag_letters(["oil-unread"]), *flag_lines(["oil-unread"])],
     "figure": type(driveloss.draw("heads", split)).__name__,
     "route": [sheet.route.words, from_text(to_text(sheet), "saved").route.name, saved.route.name],
@@ -264,7 +264,7 @@ def test_an_error_and_a_quantity(grown):
     assert grown["components"]["hose"] == pytest.approx(0.95 * 0.2, rel=0.05)
     assert grown["difference"] == pytest.approx(0.4)
     assert "head_power_W" in grown["data"]
-    assert "head_power_W,head_power_W u,head_power_W low" in grown["csv"]
+    assert "head_power_W,head_power_u_W,head_power_low_W" in grown["csv"]
 
 
 def test_a_flag(grown):

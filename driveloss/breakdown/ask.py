@@ -36,6 +36,7 @@ LARGE_DROP = 0.05  # of the pressure outside: beyond it the volume behind the po
 BEYOND_BRAKED = 1.1  # times the braked sweep's largest torque
 
 PLACE = ("file", "line", "row", "cylinder", "frequency", "mean_pressure")  # of a reading, as a run repeats it
+TEMPERATURES = ("cold_end", "hot_end", "coolant", "winding")
 
 Draws = dict[str, FloatArray]  # (n, 1 + draws) by name; what cannot be determined is absent, or nan in its row
 
@@ -68,6 +69,10 @@ class Run(Balance):
     cylinder: str
     frequency: float  # [Hz]
     mean_pressure: float  # [Pa]
+    cold_end_read: float | None = None  # [K] as read, like the next three
+    hot_end_read: float | None = None
+    coolant_read: float | None = None
+    winding_read: float | None = None
     cooling_ceiling: Estimate | None = None
     cycle_work_ratio: Estimate | None = None
     subtraction: Estimate
@@ -100,6 +105,7 @@ class Breakdown(Answer):
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.breakdown.tell:breakdown"
     lists: ClassVar[tuple[str, ...]] = ("runs",)
+    columns: ClassVar[tuple[str, ...]] = (*Run.csv_columns(), "flags", "budget")
 
     def __repr__(self) -> str:
         return f"Breakdown({self.calibration.title!r}, {len(self.readings)} runs)"
@@ -123,6 +129,9 @@ class Breakdown(Answer):
     def runs(self) -> tuple[Run, ...]:
         """One entry a loaded reading, in the order of the sweeps."""
         columns: dict[str, Sequence[Any]] = {name: getattr(self.readings, name).tolist() for name in PLACE}
+        for name in TEMPERATURES:
+            read = getattr(self.readings, name).tolist()
+            columns[f"{name}_read"] = [kelvin if np.isfinite(kelvin) else None for kelvin in read]
         columns |= {name: estimates(draws, self.calibration.meters) for name, draws in self.draws.items()}
         columns["flags"] = self.flags
         return tuple(Run(**{name: column[i] for name, column in columns.items()}) for i in range(len(self.readings)))

@@ -62,6 +62,6 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     tables = [*breakdown_tables(answer), *budget_tables(answer, told)]
     data = breakdown_data(answer, told)
     extras.draw(answer, shares)
-    output.print(tables, data, data["runs"])
+    output.print(tables, data, data["runs"], answer.columns)
     flags = (flag for run in answer.runs for flag in run.flags)
     note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

@@ -92,18 +92,20 @@ class JsonOption:
 
     def show(self, answer: Answer) -> None:
         """Print an answer."""
-        self.print(answer.tables(), answer.to_dict(), answer.rows())
+        self.print(answer.tables(), answer.to_dict(), answer.rows(), answer.columns)
 
-    def print(self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = ()) -> None:
-        """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows`."""
+    def print(
+        self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = (), columns: Sequence[str] = ()
+    ) -> None:
+        """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows` in `columns`."""
         from driveloss.say.terminal import console, print_all
 
-        text = self._for_scripts(data, rows)
+        text = self._for_scripts(data, rows, columns)
         if text is not None:
             echo(text, nl=False)
         print_all(console(err=text is not None), tables)
 
-    def _for_scripts(self, data: Row | str, _rows: Iterable[Row]) -> str | None:
+    def _for_scripts(self, data: Row | str, _rows: Iterable[Row], _columns: Sequence[str]) -> str | None:
         from driveloss.say.json_form import to_json
 
         if not self.as_json:
@@ -121,7 +123,7 @@ class OutputOptions(JsonOption):
         if self.as_json and self.as_csv:
             raise InputError("--csv: read together with --json, expected one of them: both go to standard output")
 
-    def _for_scripts(self, data: Row | str, rows: Iterable[Row]) -> str | None:
+    def _for_scripts(self, data: Row | str, rows: Iterable[Row], columns: Sequence[str]) -> str | None:
         from driveloss.say.csv_form import to_csv
 
-        return to_csv(rows) if self.as_csv else super()._for_scripts(data, rows)
+        return to_csv(rows, columns) if self.as_csv else super()._for_scripts(data, rows, columns)

@@ -28,17 +28,15 @@ def witnesses(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     from driveloss.say.calibration import finding_lines
     from driveloss.witnesses.ask import witnesses as ask
     from driveloss.witnesses.constants import constants_way
-    from driveloss.witnesses.tell import witnesses_data, witnesses_tables
 
     loaded = load_bench(bench)
     check_outputs(loaded, figure=extras.figure)
     fitted = curves.calibrate(loaded)
     split = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(split, constants_way(loaded, split))
-    data = witnesses_data(answer)
     if extras.figure is not None:
         from driveloss.figures import draw, save
 
         save(draw("witnesses", answer), extras.figure)
-    output.print(witnesses_tables(answer), data, data["rows"])
+    output.show(answer)
     note(*loaded.notices, *finding_lines(fitted))

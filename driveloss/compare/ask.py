@@ -25,13 +25,20 @@ from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.losses.ask import no_load_draws, no_load_flags
 from driveloss.physics import ceilings, seal
 from driveloss.say.answer import Answer
+from driveloss.say.csv_form import spread
 from driveloss.say.flags import FLAGS
+from driveloss.say.quantities import QUANTITIES
 
 FRICTION_QUESTIONS = {  # and the quantity that should be small
     "seal-power": "seal",
     "lip-force": "lip_force",
     "friction-mep": "friction_mean_effective_pressure",
 }
+OF_LOADED = (  # what is told of a loaded sweep at a frequency
+    *("input", "pneumatic", "seal", "efficiency_ceiling", "aftercooler_heat", "friction_heat", "below_ambient"),
+    *("hot_to_cold", "below_ambient_per_net", "below_ambient_per_input", "cycle_work_ratio"),
+)
+OF_LOSSES = ("seal", "seal_force", "lip_force", "friction_mean_effective_pressure", "share_of_input", "total")
 INPUT_QUESTIONS = {  # curve and name of what is equal there
     "input-at-net": ("pneumatic", "net power"),
     "input-at-drop": ("below_ambient", "drop"),
@@ -114,6 +121,11 @@ class Comparison(Answer):
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.compare.tell:comparison"
     lists: ClassVar[tuple[str, ...]] = ("losses", "loaded")
+    columns: ClassVar[tuple[str, ...]] = (
+        *("table", "entry", "file", "frequency_Hz", "mean_piston_speed_m_per_s"),
+        *spread(*(QUANTITIES[name].json_key for name in dict.fromkeys((*OF_LOADED, *OF_LOSSES)))),
+        "flags",
+    )
 
     def __repr__(self) -> str:
         return f"Comparison({len(self.no_load)} seals without load, {len(self.loaded)} loaded sweeps)"

@@ -52,6 +52,7 @@ class Losses(Answer, tuple[LossRow, ...]):
     """
 
     told_by = "driveloss.losses.tell:losses"
+    columns = (*LossRow.csv_columns(), "extrapolated", "flags")
     assumptions: tuple[tuple[tuple[str, ...], Assumption], ...] = ()
 
     def __repr__(self) -> str:

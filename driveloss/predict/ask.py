@@ -71,6 +71,10 @@ class Predictions(Answer):
     points: tuple[Prediction, ...]
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.predict.tell:predict"
+    columns: ClassVar[tuple[str, ...]] = (
+        *("frequency_Hz", "mean_piston_speed_m_per_s", *Prediction.csv_columns()[1:]),
+        *("peak_angle_deg", "verdict", "disagreement", "flags"),
+    )
 
     def __repr__(self) -> str:
         return f"Predictions({self.calibration.title!r}, {len(self.points)} frequencies)"

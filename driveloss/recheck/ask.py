@@ -24,6 +24,7 @@ from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.recheck.net import INVALID, MOST_READINGS, OPEN, TWO_SIDED, NetChange, at_net, net_changes
 from driveloss.recheck.rungs import Judged, new_rungs, part_rows
 from driveloss.say.answer import Answer
+from driveloss.say.csv_form import spread
 
 FALSE_ALARM = 0.05
 WORTH = 0.05  # smallest change of interest unless stated, as a fraction of the rung's power
@@ -69,6 +70,12 @@ class Recheck(Answer):
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.recheck.tell:recheck"
     lists: ClassVar[tuple[str, ...]] = ("rungs", "parts", "nets")
+    columns: ClassVar[tuple[str, ...]] = (
+        *("table", "stage", "part", "cylinder", "mean_pressure_Pa", "readings", "frequency_Hz", "rung_power_W"),
+        *spread("change_W", "net_change_W", "proportional_change_W"),
+        *("p_value", "worth_W", "smallest_seen_W", "readings_needed", "tolerance_W", "more_readings"),
+        *("verdict", "matters"),
+    )
 
     def __repr__(self) -> str:
         return f"Recheck({len(self.rungs)} rungs, still_valid={self.still_valid})"

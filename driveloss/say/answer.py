@@ -14,6 +14,7 @@ class Answer:
 
     told_by: ClassVar[str]  # module and first word of its functions `..._data` and `..._tables`
     lists: ClassVar[tuple[str, ...]] = ("rows",)  # in the data, whose entries make the rows of a data frame
+    columns: ClassVar[tuple[str, ...]] = ()  # of CSV and data frame, the same whatever the data; (): those of the rows
 
     def to_dict(self) -> dict[str, Any]:
         """The data that `--json` prints: plain lists, numbers and words."""
@@ -31,14 +32,14 @@ class Answer:
         return [{**({"table": name} if several else {}), **row} for name in self.lists for row in data[name]]
 
     def to_frame(self) -> Any:
-        """A pandas DataFrame of `rows`; a quantity takes four columns. Raises MissingPackageError without pandas."""
+        """A pandas DataFrame with the columns of `--csv`. Raises MissingPackageError without pandas."""
         from driveloss.say.csv_form import flat
 
         try:
             pandas: Any = import_module("pandas")
         except ImportError as error:
             raise MissingPackageError("to_frame() needs pandas, which is not installed: pip install pandas") from error
-        return pandas.DataFrame([flat(row) for row in self.rows()])
+        return pandas.DataFrame(flat(self.rows(), self.columns))
 
     def _repr_html_(self) -> str:
         return html(self.tables())

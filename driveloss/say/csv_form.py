@@ -1,43 +1,74 @@
-"""Answers as CSV for a spreadsheet: a quantity takes four columns, and text from the user cannot become a formula."""
+"""Answers as CSV for a spreadsheet: the same columns whatever the data, and no text of the user's becomes a formula."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+PARTS = ("u", "low", "high")
+_UNIT = re.compile(r"_(?:[A-Z][A-Za-z]?|m|s|deg)(?:_per_[A-Za-z]+)?$")
+AS_READ = ("mean_pressure_Pa", "frequency_Hz")  # set or read: no more digits than any instrument has
+DIGITS = 7
 
 
-def to_csv(rows: Iterable[Mapping[str, Any]]) -> str:
-    """Rows of the JSON form as CSV text; a list is joined by semicolons, null is an empty cell.
+def spread(*keys: str) -> tuple[str, ...]:
+    """The four columns of each quantity: value, standard uncertainty, ends of the 95 % interval; the unit stays last.
 
+    >>> spread("net_W")
+    ('net_W', 'net_u_W', 'net_low_W', 'net_high_W')
+    """
+    return tuple(name for key in keys for name in (key, *(_of_part(key, part) for part in PARTS)))
+
+
+def _of_part(key: str, part: str) -> str:
+    unit = _UNIT.search(key)
+    place = unit.start() if unit else len(key)
+    return f"{key[:place]}_{part}{key[place:]}"
+
+
+def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] = ()) -> str:
+    """Rows of the JSON form as CSV text; a list is joined by semicolons, what is not determinable is an empty cell.
+
+    columns: all that there are, in their order; those of the rows unless given.
     >>> print(to_csv([{"file": "=1+1", "net_W": {"value": 1.5, "u": 0.1, "low": 1.3, "high": 1.7}}]).strip())
-    file,net_W,net_W u,net_W low,net_W high
+    file,net_W,net_u_W,net_low_W,net_high_W
     '=1+1,1.5,0.1,1.3,1.7
     """
-    lines = [{head: _cell(value) for head, value in flat(row).items()} for row in rows]
-    heads = list(dict.fromkeys(head for line in lines for head in line))
+    lines = flat(rows, columns)
     out = io.StringIO()
-    writer = csv.DictWriter(out, heads, restval="", lineterminator="\n")
+    writer = csv.DictWriter(out, columns or list(lines[0] if lines else ()), lineterminator="\n")
     writer.writeheader()
-    writer.writerows(lines)
+    writer.writerows({head: _cell(value) for head, value in line.items()} for line in lines)
     return out.getvalue()
 
 
-def flat(row: Mapping[str, Any]) -> dict[str, Any]:
-    """One row without anything inside anything: a quantity becomes four entries, a list one text."""
+def flat(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] = ()) -> list[dict[str, Any]]:
+    """Rows without anything inside anything, each with every column: a quantity becomes four entries, a list one text.
+
+    Raises ValueError for an entry that is none of the columns.
+    """
+    lines = [_flat(row) for row in rows]
+    columns = columns or list(dict.fromkeys(name for line in lines for name in line))
+    if unknown := {name for line in lines for name in line} - {*columns}:
+        raise ValueError(f"entries without a column: {', '.join(sorted(unknown))}")
+    return [{name: line.get(name) for name in columns} for line in lines]
+
+
+def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
     cells: dict[str, Any] = {}
     for key, value in row.items():
         if isinstance(value, Mapping) and "value" in value:
-            cells |= {key: value["value"], **{f"{key} {part}": value[part] for part in ("u", "low", "high")}}
+            cells |= zip(spread(key), (value["value"], *(value[part] for part in PARTS)), strict=True)
         elif isinstance(value, Mapping):
-            cells |= {f"{key} {inner}": cell for inner, cell in flat(value).items()}
+            cells[key] = "; ".join(f"{name}: {_word(item)}" for name, item in value.items())
         elif isinstance(value, (list, tuple)):
             cells[key] = "; ".join(_word(item) for item in value)
         else:
-            cells[key] = value
+            cells[key] = float(f"{value:.{DIGITS}g}") if key in AS_READ and value is not None else value
     return cells
 
 

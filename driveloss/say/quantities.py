@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from driveloss.fit.estimate import Estimate
+from driveloss.say.csv_form import spread
 from driveloss.say.json_form import quantity
 from driveloss.say.numbers import NEGLIGIBLE, PASCAL_PER_BAR, PERCENT, ZERO_CELSIUS, plus_minus
 
@@ -102,7 +103,9 @@ QUANTITIES = {
         Reported("peak_current_margin", "1", "Limit/peak", "current limit over peak current"),
     )
 }
-PLACE_UNITS = {"file": "", "row": "", "cylinder": "", "frequency": "_Hz", "mean_pressure": "_Pa"}
+PLACE_UNITS = {"file": "", "row": "", "cylinder": "", "frequency": "_Hz", "mean_pressure": "_Pa"} | dict.fromkeys(
+    ("cold_end_read", "hot_end_read", "coolant_read", "winding_read"), "_K"
+)
 PARTS = tuple(q.key for q in QUANTITIES.values() if q.is_part)
 
 
@@ -138,10 +141,19 @@ class Named:
         """Cells of a table, in the units of `columns`."""
         return tuple(QUANTITIES[key].cell(getattr(self, key)) for key in keys)
 
+    @classmethod
+    def _place_names(cls) -> list[str]:
+        return [field.name for field in fields(cls) if field.name in PLACE_UNITS]
+
     def place(self) -> dict[str, Any]:
-        """Where it was read, by the keys for scripts."""
-        names = (field.name for field in fields(self) if field.name in PLACE_UNITS)
-        return {name + PLACE_UNITS[name]: getattr(self, name) for name in names}
+        """Where it was read, and at which temperatures, by the keys for scripts."""
+        return {name + PLACE_UNITS[name]: getattr(self, name) for name in self._place_names()}
+
+    @classmethod
+    def csv_columns(cls) -> tuple[str, ...]:
+        """The columns of `place` and of `data`."""
+        place = (name + PLACE_UNITS[name] for name in cls._place_names())
+        return (*place, *spread(*(q.json_key for q in reported(cls))))
 
     def data(self) -> dict[str, dict[str, float] | None]:
         """The quantities by their keys for scripts."""

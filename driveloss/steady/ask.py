@@ -11,12 +11,16 @@ import numpy as np
 from driveloss.bench.logs import Log
 from driveloss.fit.estimate import COVERAGE, Estimate
 from driveloss.say.answer import Answer
+from driveloss.say.csv_form import spread
 from driveloss.steady.plateaus import Plateau, Rejected, Stretch, Terms, is_screened, judge, run_in, settings, stands
 from driveloss.steady.serial import FEWEST
 from driveloss.steady.settling import Curve, Settled, settle
 
 ENDS = ("cold_end", "hot_end")
-OTHERS = ("voltage", "current", "mean_pressure", "pressure_amplitude", "torque", "brake_force", "winding", "coolant")
+OTHERS = {  # and their units in keys for scripts
+    **{"voltage": "V", "current": "A", "mean_pressure": "Pa", "pressure_amplitude": "Pa", "torque": "Nm"},
+    **{"brake_force": "N", "winding": "K", "coolant": "K"},
+}
 PULSES = 1e-3  # share of the power from which what volts and amperes do together is told
 TURN_SHARE = 0.25  # of a turn that a reading may take for pulses to be seen
 
@@ -37,7 +41,7 @@ class Reading:
     drift_error: float  # half of its 90 % interval
     together: float  # mean of V times I less mean V times mean I, a share of the power
     screened: bool  # by the ratio of variances, too
-    by_blocks: bool  # slow wander: the error is that of blocks
+    wanders: bool  # slowly: the error is that of blocks
     means: dict[str, float]  # of the other columns, by field of Sweep
     ends: dict[str, Settled]
 
@@ -48,6 +52,11 @@ class Reading:
 
     def __repr__(self) -> str:
         return f"Reading({self.file!r}, {self.frequency:.4g} Hz: {self.power} W)"
+
+
+def _end_columns(end: str) -> tuple[str, ...]:
+    words = ("settles", "how", "rate_K_per_s", "time_constants_s", "wait_s")
+    return (f"{end}_as_read_K", *spread(f"{end}_settled_K"), *(f"{end}_{word}" for word in words))
 
 
 @dataclass(frozen=True, repr=False)
@@ -62,6 +71,13 @@ class Steady(Answer):
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.steady.tell:steady"
     lists: ClassVar[tuple[str, ...]] = ("rows", "rejected")
+    columns: ClassVar[tuple[str, ...]] = (
+        *("table", "file", "start_s", "end_s", "frequency_Hz", *spread("power_W"), "scatter_W"),
+        *("readings", "effective_readings", *spread("drift"), "together", "passes_screen", "slow_wander"),
+        *(f"{name}_{unit}" for name, unit in OTHERS.items()),
+        *(column for end in ENDS for column in _end_columns(end)),
+        "reason",
+    )
 
     def __repr__(self) -> str:
         return f"Steady({len(self.readings)} readings, {len(self.rejected)} stretches rejected)"
@@ -174,7 +190,7 @@ def _reading(plateau: Plateau, ends: dict[str, Settled]) -> Reading:
         drift_error=test.error,
         together=line.mean / product - 1 if product else 0.0,
         screened=is_screened(plateau),
-        by_blocks=line.by_blocks,
+        wanders=line.wanders,
         means=means,
         ends=ends,
     )

@@ -8,15 +8,11 @@ from driveloss.fit.estimate import Estimate
 from driveloss.say.json_form import quantity
 from driveloss.say.numbers import HALF_WIDTHS, NOT_KNOWN, PERCENT, ZERO_CELSIUS, bar, decimals, plus_minus
 from driveloss.say.sheet import Item, Sheet
-from driveloss.steady.ask import ENDS, Reading, Steady
+from driveloss.steady.ask import ENDS, OTHERS, Reading, Steady
 from driveloss.steady.plateaus import Rejected
 from driveloss.steady.settling import SEEN, WITHIN, Settled
 
 MINUTE = 60.0  # [s]
-UNITS = {
-    "voltage": "V", "current": "A", "mean_pressure": "Pa", "pressure_amplitude": "Pa", "torque": "Nm",
-    "brake_force": "N", "winding": "K", "coolant": "K",
-}  # fmt: skip
 
 
 def steady_tables(answer: Steady) -> list[Item]:
@@ -154,7 +150,7 @@ def steady_lines(answer: Steady) -> list[str]:
         "its last, by two one-sided tests at 5 %; Drift ± is their 90 % interval. Indep.: independent readings that "
         f"would tell the mean as well, were none like the one before. {HALF_WIDTHS}"
     ]
-    slow = [str(i) for i, r in enumerate(answer.readings, 1) if r.by_blocks]
+    slow = [str(i) for i, r in enumerate(answer.readings, 1) if r.wanders]
     if slow:
         lines.append(f"Slow wander in reading {', '.join(slow)}: its ± is what a tenth of the plateau differs by.")
     return lines
@@ -191,8 +187,8 @@ def _row(r: Reading) -> dict[str, Any]:
         "drift": quantity(_drift(r)),
         "together": r.together,
         "passes_screen": r.screened,
-        "slow_wander": r.by_blocks,
-        **{f"{name}_{UNITS[name]}": value for name, value in r.means.items()},
+        "slow_wander": r.wanders,
+        **{f"{name}_{OTHERS[name]}": value for name, value in r.means.items()},
         **ends,
     }
 

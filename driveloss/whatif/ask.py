@@ -54,6 +54,7 @@ class Gains(Answer):
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.whatif.tell:whatif"
     lists: ClassVar[tuple[str, ...]] = ("gains",)
+    columns: ClassVar[tuple[str, ...]] = ("change", *Gain.csv_columns(), "rests_on")
 
     def __repr__(self) -> str:
         return f"Gains({len(self.gains)} changes at run {self.run + 1})"

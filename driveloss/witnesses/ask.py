@@ -16,6 +16,7 @@ from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.fit.meters import Meters
 from driveloss.physics.indicator import work_moved
 from driveloss.say.answer import Answer
+from driveloss.say.csv_form import spread
 
 BY_LADDER = {"pneumatic": "subtraction"}  # what the ladder's own way to a part is called, if not by its name
 LADDER = "ladder"
@@ -58,7 +59,10 @@ class Witnesses(Answer):
     reconcilers: tuple[tuple[str, float], ...]  # source, and how many times its limit it would have to be
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.witnesses.tell:witnesses"
-    lists: ClassVar[tuple[str, ...]] = ("testimonies",)
+    columns: ClassVar[tuple[str, ...]] = (
+        *("part", "witness", "cylinder", "frequency_Hz", "mean_pressure_Pa", *spread("power_W")),
+        *("phase_deg", "work_percent_per_deg"),
+    )
 
     def __repr__(self) -> str:
         return f"Witnesses({len(self.testimonies)} testimonies, {'agree' if self.agree else 'disagree'})"

@@ -1,5 +1,6 @@
 """Each command does its job, and puts each kind of text where a pipe expects it."""
 
+import csv
 import json
 import shutil
 
@@ -7,7 +8,12 @@ import numpy as np
 import pytest
 
 from cli.running import DEMO, QUICK, fresh, typed
+from driveloss.breakdown.ask import Breakdown
 from driveloss.cli.app import app
+from driveloss.losses.ask import Losses
+from driveloss.predict.ask import Predictions
+from driveloss.whatif.ask import Gains
+from driveloss.witnesses.ask import Witnesses
 
 TABLE = "──────"  # the rule under a table's heads
 
@@ -183,3 +189,25 @@ def test_a_saved_calibration_needs_nothing_of_its_bench(bench, tmp_path):
     before = typed("losses", tmp_path / "alone.json", "--at", "7.5", "--json")
     shutil.rmtree(bench)
     assert typed("losses", tmp_path / "alone.json", "--at", "7.5", "--json") == before
+
+
+WISH = ("--like", "wide", "--mean-pressure", "2 bar", "--bore", "40 mm", "--at", "8")
+CSV = {  # the words, and the answer whose columns they are
+    "losses": (("losses", "CALIBRATION", "--at", "7.5"), Losses),
+    "breakdown": (("breakdown", DEMO, "--calibration", "CALIBRATION"), Breakdown),
+    "breakdown with its budget": (("breakdown", DEMO, "--calibration", "CALIBRATION", "--budget"), Breakdown),
+    "predict": (("predict", DEMO, "--calibration", "CALIBRATION", *WISH), Predictions),
+    "whatif": (("whatif", DEMO, "--calibration", "CALIBRATION"), Gains),
+    "witnesses": (("witnesses", DEMO, "--calibration", "CALIBRATION"), Witnesses),
+}
+
+
+@pytest.mark.parametrize("case", CSV)
+def test_csv_has_the_columns_of_its_question(case, calibration):
+    words, answer = CSV[case]
+    outcome = typed(*(calibration if word == "CALIBRATION" else word for word in words), "--csv")
+    assert outcome.code == 0, outcome.err
+    head, *rows = csv.reader(outcome.out.splitlines())
+    assert tuple(head) == answer.columns
+    assert rows and {len(row) for row in rows} == {len(head)}
+    assert TABLE not in outcome.out and outcome.err

@@ -1,5 +1,8 @@
 """Answers in Python: what the package shows, data, frames, notebooks, and what an uncertainty comes from."""
 
+import csv
+import io
+import re
 import sys
 import warnings
 from dataclasses import replace
@@ -14,6 +17,7 @@ from fit.benches import same, write_bench
 import driveloss
 from driveloss.errors import MissingPackageError, deprecated
 from driveloss.fit.estimate import Estimate
+from driveloss.say.csv_form import spread, to_csv
 from driveloss.say.flags import FLAGS, flag_letters
 from driveloss.say.quantities import QUANTITIES, shown_parts
 from driveloss.say.sheet import Sheet, html
@@ -126,9 +130,56 @@ def test_a_frame_takes_four_columns_a_quantity(answers, monkeypatch):
     monkeypatch.setitem(sys.modules, "pandas", SimpleNamespace(DataFrame=list))
     row = answers[1].to_frame()[0]
     net = answers[1].runs[0].pneumatic
-    assert [row[f"pneumatic_W{end}"] for end in ("", " u", " low", " high")] == [net.value, net.u, net.low, net.high]
+    found = [row[f"pneumatic{end}_W"] for end in ("", "_u", "_low", "_high")]
+    assert found == [net.value, net.u, net.low, net.high]
     assert row["motor_W"] is not None and row["cylinder"] == "wide"
     assert "torque_cycle" not in answers[3].to_frame()[0]
+
+
+def test_csv_columns_are_the_same_whatever_the_data(answers, monkeypatch):
+    """One schema a question: of all rows, and of none. Names are words that every program reads, none twice."""
+    monkeypatch.setitem(sys.modules, "pandas", SimpleNamespace(DataFrame=list))
+    for answer in (one for one in answers if one.columns):
+        assert len(set(answer.columns)) == len(answer.columns)
+        assert all(re.fullmatch(r"[A-Za-z]\w*", name, re.ASCII) for name in answer.columns)
+        for rows in (answer.rows(), answer.rows()[:1], []):
+            assert to_csv(rows, answer.columns).splitlines()[0] == ",".join(answer.columns)
+        assert all(tuple(row) == answer.columns for row in answer.to_frame())
+        quantities = {key for row in answer.rows() for key, item in row.items() if isinstance(item, dict)}
+        assert quantities - {"disagreement"} <= set(answer.columns)
+    assert sum(bool(answer.columns) for answer in answers) == 6  # plan's rows hold no quantity
+
+
+def test_the_four_columns_of_a_quantity_stand_together_with_the_unit_last():
+    for quantity in QUANTITIES.values():
+        unit = quantity.json_key.removeprefix(quantity.key)
+        assert spread(quantity.json_key) == tuple(f"{quantity.key}{end}{unit}" for end in ("", "_u", "_low", "_high"))
+    assert spread("change_W", "drift")[3:6] == ("change_high_W", "drift", "drift_u")
+
+
+def test_what_is_not_determinable_is_an_empty_cell(demo, answers):
+    """A bench without a motor-alone sweep has the same columns, empty where motor and linkage cannot be told."""
+    split = answers[1]
+    lone = replace(split, draws={k: v for k, v in split.draws.items() if k not in ("motor", "linkage")})
+    (first, second) = (list(csv.DictReader(io.StringIO(to_csv(one.rows(), one.columns)))) for one in (split, lone))
+    assert list(first[0]) == list(second[0]) == list(split.columns)
+    assert [second[0][f"motor{end}_W"] for end in ("", "_u", "_low", "_high")] == [""] * 4
+    assert float(first[0]["motor_u_W"]) > 0
+
+
+def test_what_was_read_stands_as_it_was_read(demo, answers):
+    """Pressures and frequencies without the digits of a conversion, and the temperatures beside them."""
+    row = next(csv.DictReader(io.StringIO(to_csv(answers[1].rows(), answers[1].columns))))
+    loaded = next(sweep for sweep in demo[0].sweeps if sweep.stage == "loaded")
+    assert len(row["mean_pressure_Pa"].rstrip("0.")) <= 7 and len(row["frequency_Hz"]) <= 8
+    for name in ("cold_end", "hot_end", "coolant", "winding"):
+        read = getattr(loaded, name)
+        assert row[f"{name}_read_K"] == ("" if read is None else str(float(read[0])))
+
+
+def test_an_entry_without_a_column_is_an_error_in_the_program():
+    with pytest.raises(ValueError, match="entries without a column: seal_W"):
+        to_csv([{"file": "a", "seal_W": 1.0}], ("file",))
 
 
 def test_format_gives_value_and_half_width_alike():
