@@ -139,7 +139,7 @@ def _changes(values: FloatArray, window: int, share: float) -> NDArray[np.bool_]
     moving = np.zeros(n, dtype=bool)
     if n < 2 * window + 1:
         return moving
-    smooth = median_filter(values, size=window, mode="nearest")
+    smooth = median_filter(values, size=window, mode="reflect")
     half = window // 2
     places = np.arange(n)
     before = smooth[np.maximum(places - half - 1, 0)]

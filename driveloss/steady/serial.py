@@ -10,7 +10,7 @@ from driveloss.physics.arrays import FloatArray
 
 MOST_ALIKE = 0.995  # serial correlation beyond which a series is a drift, not scatter
 BLOCKS = 10
-BLOCK_LIMIT = 2.41  # F(9, infinity), 99 %: variance ratio from which blocks tell what neighbours do not show
+BLOCK_LIMITS = (0.23, 2.41)  # F(9, infinity), 1 and 99 %: blocks scatter less, or more, than neighbours let expect
 FEWEST = 8  # readings from which scatter and its correlation can be told
 
 
@@ -26,7 +26,7 @@ class Trend:
     correlation: float  # of neighbours about the line
     effective: float  # independent readings that would tell the mean as well
     dof: float  # Student's, for both errors
-    by_blocks: bool  # blocks scatter more than neighbours let expect, so the errors are the blocks'
+    wanders: bool  # blocks scatter more than neighbours let expect, so the errors are the blocks'
 
 
 def effective_number(n: int, correlation: float) -> float:
@@ -77,11 +77,11 @@ def trend(values: FloatArray) -> Trend:
     variance = float(left @ left) / max(n - sum(inflation), 1.0)
     effective = effective_number(n, rho)
     mean_error = (variance * inflation[0] / n) ** 0.5
-    dof, by_blocks = max(effective - 2, 1.0), False
-    blocks = _block_error(left)
-    if blocks > mean_error * BLOCK_LIMIT**0.5:
-        inflation = [v * (blocks / mean_error) ** 2 if mean_error else v for v in inflation]
-        mean_error, dof, by_blocks = blocks, min(dof, BLOCKS - 1.0), True
+    dof = max(effective - 2, 1.0)
+    ratio = (_block_error(left) / mean_error) ** 2 if mean_error > 0 else 0.0
+    if ratio > BLOCK_LIMITS[1] or 0 < ratio < BLOCK_LIMITS[0]:  # wander, or pulses that average out
+        inflation = [v * ratio for v in inflation]
+        mean_error, dof = mean_error * ratio**0.5, min(dof, BLOCKS - 2.0)
     change = along[1] / np.linalg.norm(x)
     return Trend(
         mean=float(values.mean()),
@@ -90,9 +90,9 @@ def trend(values: FloatArray) -> Trend:
         change_error=(variance * inflation[1]) ** 0.5 / float(np.linalg.norm(x)),
         scatter=variance**0.5,
         correlation=rho,
-        effective=min(variance / mean_error**2, float(n)) if mean_error > 0 else float(n),
+        effective=variance / mean_error**2 if mean_error > 0 else float(n),
         dof=dof,
-        by_blocks=by_blocks,
+        wanders=ratio > BLOCK_LIMITS[1],
     )
 
 

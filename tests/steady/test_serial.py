@@ -54,7 +54,7 @@ def test_a_slow_wander_that_neighbours_do_not_show_is_seen_by_blocks():
     rng = np.random.default_rng(3)
     found = [trend(alike(2000, 0.0, rng) + 0.5 * alike(2000, 0.995, rng)) for _ in range(60)]
     real = np.std([line.mean for line in found])
-    assert sum(line.by_blocks for line in found) > 30
+    assert sum(line.wanders for line in found) > 30
     assert 0.5 * real < np.median([line.mean_error for line in found]) < 1.5 * real
 
 
