@@ -194,10 +194,12 @@ def _row(r: Reading) -> dict[str, Any]:
 
 
 def _drift(r: Reading) -> Estimate:
-    """The drift with its 90 % interval, which is what was tested."""
+    """The drift with its 95 % interval; what was tested is that of 90 %."""
     from scipy.special import ndtri
 
-    return Estimate(r.drift, r.drift_error / float(ndtri(0.95)), r.drift - r.drift_error, r.drift + r.drift_error)
+    u = r.drift_error / float(ndtri(0.95))
+    half = u * float(ndtri(0.975))
+    return Estimate(r.drift, u, r.drift - half, r.drift + half)
 
 
 def _end(end: Settled) -> dict[str, Any]:
