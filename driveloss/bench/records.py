@@ -218,7 +218,7 @@ class Aftercooler:
 class Rig:
     """Everything that stays the same while sweeps are run."""
 
-    title: str = text("My bench")
+    title: str = text("My bench", shown=True)
     ambient_temperature: Quantity = key("temperature", "K", "21 degC", 220, 340, "was it in degF?")
     ambient_pressure: Quantity = key("pressure", "Pa", "1.013 bar", 2e4, 2e5, "was it in mbar?")
     meter: Meter = table("limits of error from the data sheets; leave out what is not known")

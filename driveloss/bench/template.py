@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from textwrap import fill
 
@@ -12,6 +15,7 @@ from driveloss.bench.records import CYLINDER_STAGES, Rig, Sweep, SweepSpec
 from driveloss.bench.rules import Key, columns_of, keys_of
 from driveloss.bench.toml import SCHEMA
 
+CYLINDER = "narrow"
 CAUTIONS = (
     "Rotating and reciprocating parts trap fingers and shed loose clothing and hair: guard them, and isolate the "
     "supply before touching the linkage.",
@@ -22,17 +26,23 @@ CAUTIONS = (
 )
 AS_COMMENTS = "\n".join(fill(text, 100, initial_indent="# - ", subsequent_indent="#   ") for text in CAUTIONS)
 
-HEAD = f"""\
-# What is on the bench. Every value below is an example: replace it by yours.
+
+def _head(first: str, last: str = "") -> str:
+    return f"""\
+# What is on the bench. {first}
 # A quantity is a number and its unit in quotes: "32 mm", "1.25 in", "2 bar", "0.42 ohm".
 # It may carry its limit of error: "0.42 ohm +/- 2 %", "30 mm +/- 0.05 mm".
 # Pressures are absolute unless the unit says gauge: "1 bar gauge".
-# Lines that start with # are optional: take the mark away to use one.
+# Lines that start with # are optional{last}: take the mark away to use one.
 #
 # Safety, before anything turns:
 {AS_COMMENTS}
 
 schema = {SCHEMA}"""
+
+
+HEAD = _head("Every value below is an example: replace it by yours.")
+ASKED_HEAD = _head("What the files do not tell is asked for: values behind # are examples.", " unless marked NEEDED")
 
 LADDER = """
 # The tear-down ladder: each stage takes one element away. "standby" and "motor-alone" are optional.
@@ -91,7 +101,6 @@ SHEETS = {  # stage, in the order of the work: what is read there, and the colum
         ("frequency", "power"),
     ),
 }
-CYLINDER = "narrow"
 
 
 def template_files() -> dict[str, bytes]:
@@ -103,20 +112,38 @@ def template_files() -> dict[str, bytes]:
 def bench_text() -> str:
     """bench.toml with an example and a comment for every key, as the records' fields have them."""
     sweeps = (line for sheet in SHEETS for line in ("", *_sweep_lines(sheet)))
-    return "\n".join([HEAD, *_record_lines(Rig), LADDER, *sweeps]) + "\n"
+    return "\n".join([HEAD, *record_lines(Rig), LADDER, *sweeps]) + "\n"
 
 
-def _record_lines(record: type, path: str = "") -> Iterator[str]:
-    """The keys of a record, and the tables in it; path: 'cylinders.narrow.' inside a table."""
+def record_lines(
+    record: type, path: str = "", cylinders: Sequence[str] = (CYLINDER,), *, is_filled: bool = True
+) -> Iterator[str]:
+    """The keys of a record, and the tables in it; path: 'cylinders.narrow.' inside a table.
+
+    is_filled: with examples where a value is needed, else those are asked for.
+    """
     home = ""
     for key in keys_of(record):
         if key.record:
-            name = f"{path}{key.name}{f'.{CYLINDER}' * key.is_family}"
-            yield from ("", _commented(f"[{name}]", key.comment), *_record_lines(key.record, f"{name}."))
+            for name in [f"{key.name}.{_bare(one)}" for one in cylinders] if key.is_family else [key.name]:
+                yield from ("", commented(f"[{path}{name}]", key.comment))
+                yield from record_lines(key.record, f"{path}{name}.", is_filled=is_filled)
         else:
             yield from ("", f"[{path}{key.home}]") if key.home != home else ()
             home = key.home
-            yield _key_line(key, key.written, is_shown=key.is_shown)
+            is_asked = not is_filled and key.is_required and key.shown is None
+            asked = replace(key, comment=needed(key.comment)) if is_asked else key
+            yield _key_line(asked, key.written, is_shown=key.is_shown and is_filled)
+
+
+def needed(comment: str) -> str:
+    """The comment beside a key that a bench cannot do without."""
+    return f"NEEDED: {comment}" if comment else "NEEDED"
+
+
+def _bare(name: str) -> str:
+    """A name as a key of TOML, in quotes where it needs them."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name, ensure_ascii=False)
 
 
 def _sweep_lines(sheet: str) -> Iterator[str]:
@@ -124,7 +151,7 @@ def _sweep_lines(sheet: str) -> Iterator[str]:
     stage = sheet.removesuffix("-after")
     values = {"stage": stage, "file": _file(sheet), **({"cylinder": CYLINDER} if stage in CYLINDER_STAGES else {})}
     is_optional = sheet == "standby"
-    yield _commented(f"{'# ' * is_optional}[[sweeps]]", STAGE_COMMENTS.get(sheet, ""))
+    yield commented(f"{'# ' * is_optional}[[sweeps]]", STAGE_COMMENTS.get(sheet, ""))
     for key in keys_of(SweepSpec):
         if key.field in values:
             yield _key_line(key, f'"{values[key.field]}"', is_shown=not is_optional)
@@ -133,10 +160,10 @@ def _sweep_lines(sheet: str) -> Iterator[str]:
 
 
 def _key_line(key: Key, written: str, *, is_shown: bool) -> str:
-    return _commented(f"{'' if is_shown else '# '}{key.name} = {written}", key.comment)
+    return commented(f"{'' if is_shown else '# '}{key.name} = {written}", key.comment)
 
 
-def _commented(line: str, comment: str) -> str:
+def commented(line: str, comment: str) -> str:
     return f"{line:<39} # {comment}" if comment else line
 
 
