@@ -21,6 +21,7 @@ REACH = 4.0  # times the longest curve that a time constant may be
 STILL = 0.3  # [K] change over the second half of a curve below which it is taken as settled
 WITHIN = 1.0  # [K] of the settled value, for how long to wait
 CHANCE = 0.01  # of calling one body two
+LEAST_NOISE = 0.01  # [K] of a mean over a POINTS-th of a curve: what is finer is no body of the machine
 COVERAGE = 0.95
 
 
@@ -122,7 +123,7 @@ class _Fit:
 
     @property
     def variance(self) -> float:
-        return max(float(self.squares[self.best]) / self.spare, 1e-12)
+        return max(float(self.squares[self.best]) / self.spare, LEAST_NOISE**2)
 
     @property
     def student(self) -> float:
@@ -242,13 +243,14 @@ def _whitened(values: FloatArray, correlation: float) -> FloatArray:
 
 
 def _left_alike(curves: Sequence[Curve], fit: _Fit) -> float:
-    """Serial correlation of what the best set leaves over, by the curves' lengths."""
+    """Serial correlation of what the best set leaves over, by the curves' lengths; the least noise has none."""
     found = []
     for curve in curves:
         taus = fit.taus[[fit.best]]
         solution, _, _ = _solved(curve, taus, fit.correlation)
         left = curve.temperature - curve.temperature[-1] - _design(curve, taus)[0] @ solution[0]
-        found.append(lag_one(left, 1 + fit.bodies))
+        seen = float(np.mean(left**2))
+        found.append(lag_one(left, 1 + fit.bodies) * seen / (seen + LEAST_NOISE**2))
     return float(np.average(found, weights=[len(curve.time) for curve in curves]))
 
 

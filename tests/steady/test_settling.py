@@ -107,3 +107,11 @@ def test_gaps_between_readings_and_a_rise_do_not_matter():
     (found,) = settle([Curve(whole.time[kept], whole.temperature[kept])])
     assert found.value.low <= 320.0 <= found.value.high
     assert found.side == "above"
+
+
+def test_a_curve_without_any_noise_is_one_body_still():
+    """Rounding of the last digit must not be taken for a second body whose end is not in sight."""
+    time = np.arange(0.0, 600.0, 0.64)
+    (found,) = settle([Curve(time, np.round(250.0 + 30.0 * np.exp(-time / 200), 3))])
+    assert found.time_constants == pytest.approx((200.0,), rel=0.01)
+    assert found.value.value == pytest.approx(250.0, abs=0.02)
