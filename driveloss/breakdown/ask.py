@@ -104,6 +104,7 @@ class Breakdown(Answer):
     verdict: Verdict | None = None  # on them; None without any
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.breakdown.tell:breakdown"
+    has_more: ClassVar[bool] = True
     lists: ClassVar[tuple[str, ...]] = ("runs",)
     columns: ClassVar[tuple[str, ...]] = (*Run.csv_columns(), "flags", "budget")
 

@@ -13,12 +13,17 @@ from driveloss.breakdown.assumed import Assumed, as_data
 from driveloss.breakdown.budget import Shares, seen, source_name
 from driveloss.fit.contributions import OVER_RUNS, over_runs
 from driveloss.say.flags import flag_letters
-from driveloss.say.numbers import HALF_WIDTHS, PERCENT, bar, watts
-from driveloss.say.quantities import QUANTITIES, shown_parts
+from driveloss.say.numbers import HALF_WIDTHS, NOT_KNOWN, PERCENT, bar, hertz, watts
+from driveloss.say.quantities import PARTS, QUANTITIES, shown_parts
 from driveloss.say.sheet import ASSUMED, Item, Sheet, listed
 
 KEYS = "bench.toml key (or column)"
 LIGHT = 0.01  # of the largest effect: less is not worth a row
+FIRST = 3  # assumptions that the plain screen names
+MORE = (
+    "--all adds standby, transmission, copper, cooling, work per cycle, temperatures, friction's heat and every "
+    "assumption."
+)
 
 CAUTION = (
     "Estimates, not a certificate. Guard moving parts and isolate the supply before touching the linkage; stay inside "
@@ -27,8 +32,81 @@ CAUTION = (
 
 
 def breakdown_tables(answer: Breakdown) -> list[Item]:
-    """The runs, and what was assumed for them."""
-    return [*run_tables(answer), *assumption_items(answer.assumptions), HALF_WIDTHS]
+    """The best run of each sweep, one table of all runs, and the assumptions that matter most."""
+    found = sweeps(answer.runs)
+    return [*best_lines(found), "", _short_table(found), *_first_assumptions(answer.assumptions), HALF_WIDTHS, MORE]
+
+
+def breakdown_everything(answer: Breakdown) -> list[Item]:
+    """The same, with every table and every assumption."""
+    best = best_lines(sweeps(answer.runs))
+    return [*best, "", *run_tables(answer), *assumption_items(answer.assumptions), HALF_WIDTHS]
+
+
+def sweeps(runs: Iterable[Run]) -> dict[str, list[Run]]:
+    """Runs of each file, by what people call it: cylinder and pressure, and the file where two would read alike."""
+    files = {file: list(members) for file, members in groupby(runs, key=lambda run: run.file)}
+    names = {file: _sweep_name(members) for file, members in files.items()}
+    alike = list(names.values())
+    return {
+        names[file] if alike.count(names[file]) == 1 else f"{names[file]} ({file})": members
+        for file, members in files.items()
+    }
+
+
+def _sweep_name(runs: Sequence[Run]) -> str:
+    ends = dict.fromkeys(bar(end(run.mean_pressure for run in runs)) for end in (min, max))
+    return f"{runs[0].cylinder} {' to '.join(ends)} bar"
+
+
+def best_lines(found: dict[str, list[Run]]) -> list[str]:
+    """A line for each sweep: its best run with net power, ceiling and what takes most of the input."""
+    title = "The best run of each sweep: net power, ceiling, largest loss"
+    return [title, *(_best_line(name, max(runs, key=lambda run: run.pneumatic.value)) for name, runs in found.items())]
+
+
+def _best_line(name: str, run: Run) -> str:
+    ceiling = run.efficiency_ceiling
+    share = NOT_KNOWN if ceiling is None else f"{ceiling.value * PERCENT:.3g}"
+    most = f" (at most {run.at_most.value:.3g})" if run.at_most else ""
+    losses = {key: found.value for key in PARTS if key != "pneumatic" and (found := run.parts[key])}
+    if run.motor is not None:  # else they are told as one
+        del losses["drive"]
+    largest = max(losses, key=lambda key: losses[key])
+    takes = f"{QUANTITIES[largest].head.lower()} takes {losses[largest]:.3g} W"
+    net = QUANTITIES["pneumatic"].cell(run.pneumatic)
+    return f"{name}, {hertz(run.frequency)} Hz: net {net} W{most}, ceiling {share} %, {takes}"
+
+
+def _short_table(found: dict[str, list[Run]]) -> Sheet:
+    """Every run in one line."""
+    runs = [run for members in found.values() for run in members]
+    parts = [key for key in shown_parts(runs) if key not in ("standby", "transmission")]
+    shown = [*parts, "efficiency_ceiling", "aftercooler_heat"]
+    heads = {key: QUANTITIES[key].head for key in shown} | {"efficiency_ceiling": "Ceiling [%]"}
+    rows = [
+        (name if run is members[0] else "", hertz(run.frequency), *run.cells(shown), flag_letters(run.flags))
+        for name, members in found.items()
+        for run in members
+    ]
+    columns = ("Sweep", "Hz", *heads.values(), "Flags")
+    return Sheet("Where the input of each run goes [W]", columns, tuple(rows), left=("Sweep", "Flags"))
+
+
+def _first_assumptions(assumed: Sequence[Assumed]) -> list[Item]:
+    """The assumptions that matter most, with what they leave open and how to be rid of them."""
+    if not assumed:
+        return []
+    first = sorted(heavy(assumed)[:FIRST], key=lambda one: one.row.effort)
+    points = (f"{one.row.name}, ±{watts(one.half_width)} W: {one.row.cure} ({_keys(one.keys)})" for one in first)
+    left = len(assumed) - len(first)
+    more = f" ({left} more: --all)" if left else ""
+    return [f"{ASSUMED}; what widens the net most, the cheapest cure first{more}:", tuple(points)]
+
+
+def _keys(keys: Sequence[str]) -> str:
+    """The first key, and how many there are like it."""
+    return keys[0] if len(keys) == 1 else f"{keys[0]} and {len(keys) - 1} more"
 
 
 def run_tables(answer: Breakdown) -> list[Item]:
@@ -73,8 +151,9 @@ def _cures(shown: Sequence[Assumed]) -> list[Item]:
 
 def _parts_table(file: str, runs: list[Run]) -> Sheet:
     first, shown = runs[0], [*shown_parts(runs), *(["subtraction"] if any(run.at_most for run in runs) else [])]
+    shown += ["motor_copper"] if any(run.motor_copper for run in runs) else []
     title = f"{file}: cylinder {first.cylinder!r} at {bar(first.mean_pressure)} bar, parts of the input [W]"
-    rows = ((str(run.row), f"{run.frequency:g}", *run.cells(shown)) for run in runs)
+    rows = ((str(run.row), hertz(run.frequency), *run.cells(shown)) for run in runs)
     return Sheet(title, ("Row", "Hz", *(QUANTITIES[key].head for key in shown)), tuple(rows))
 
 
@@ -83,7 +162,7 @@ def _ceiling_table(runs: list[Run], cycle: str) -> Sheet:
     shown += ["cooling_ceiling"] if cycle != "none" else []
     shown += [key for key in ("hot_end", "thermal_resistance") if any(run.parts[key] for run in runs)]
     heads = {key: QUANTITIES[key].column for key in shown}
-    heads |= {"cooling_ceiling": "Heating [W]"} if cycle == "heat-pump" else {}
+    heads |= {"cooling_ceiling": "Heating, ideal at most [W]"} if cycle == "heat-pump" else {}
     rows = ((str(run.row), *run.cells(shown), flag_letters(run.flags)) for run in runs)
     title = f"{runs[0].file}: what the net power allows, and the heat at the aftercooler"
     return Sheet(title, ("Row", *heads.values(), "Flags"), tuple(rows), left=("Flags",))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note, progress
-from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, figure_option, one_of, switch
+from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, all_option, figure_option, one_of, switch
 from driveloss.figures import OF_BREAKDOWN
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ class Extras:
     figure: Path | None = figure_option()
     drawing: str = one_of(OF_BREAKDOWN, "What --figure draws.", "--draw")
     run: int | None = option("Which run --draw flow shows, counted from 1; else the best net.", min=1)
+    everything: bool = all_option()
     budget: bool = switch("Say how many watts of each net interval come from which source.", "--budget")
 
     @property
@@ -48,7 +49,7 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     from driveloss.bench.load import load_bench
     from driveloss.breakdown.ask import breakdown as ask
     from driveloss.breakdown.budget import budget
-    from driveloss.breakdown.tell import CAUTION, breakdown_data, breakdown_tables, budget_tables
+    from driveloss.breakdown.tell import CAUTION, breakdown_data, budget_tables
     from driveloss.say.calibration import finding_lines
     from driveloss.say.flags import flag_lines
 
@@ -59,7 +60,7 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     with progress("Weighing the sources of error"):
         shares = budget(answer) if extras.needs_shares else {}
     told = shares if extras.budget else {}
-    tables = [*breakdown_tables(answer), *budget_tables(answer, told)]
+    tables = [*answer.tables(everything=extras.everything), *budget_tables(answer, told)]
     data = breakdown_data(answer, told)
     extras.draw(answer, shares)
     output.print(tables, data, data["runs"], answer.columns)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note
-from driveloss.cli.options import BenchPath, FitOptions, JsonOption, figure_option, one_of
+from driveloss.cli.options import BenchPath, FitOptions, JsonOption, all_option, figure_option, one_of
 from driveloss.figures import OF_CALIBRATION, draw, file_content
 
 
@@ -19,6 +19,7 @@ class Files:
         "Where to save; calibration.json in the bench folder unless given.", "FILE", "--output", "-o"
     )
     figure: Path | None = figure_option()
+    everything: bool = all_option()
     drawing: str = one_of(OF_CALIBRATION, "What --figure draws.", "--draw")
 
 
@@ -30,17 +31,26 @@ def calibrate(bench: BenchPath, files: Files, fit: FitOptions, output: JsonOptio
     """
     from driveloss.bench.load import load_bench
     from driveloss.fit.store import to_text
-    from driveloss.say.calibration import calibration_notes, calibration_tables, finding_lines
+    from driveloss.losses.tell import middle_line
+    from driveloss.say.calibration import (
+        calibration_answer,
+        calibration_notes,
+        calibration_tables,
+        finding_lines,
+    )
     from driveloss.say.files import write_all
 
     loaded = load_bench(bench)
     target = files.output or loaded.folder / "calibration.json"
     check_outputs(loaded, target, figure=files.figure)
     calibration = fit.calibrate(loaded)
-    text, tables = to_text(calibration), calibration_tables(calibration)
+    text, answer = to_text(calibration), calibration_answer(calibration, middle_line(calibration))
     contents = {target: text.encode()}
     if files.figure is not None:
         contents[files.figure] = file_content(draw(files.drawing, calibration), files.figure)
     write_all(contents)
+    everything = files.everything
+    tables = [*answer[:2], "", *calibration_tables(calibration)[2:]] if everything else answer
     output.print(tables, text)
-    note(*loaded.notices, *finding_lines(calibration), *calibration_notes(calibration), f"Saved {target}")
+    notes = calibration_notes(calibration) if everything else []
+    note(*loaded.notices, *finding_lines(calibration), *notes, f"Saved {target}")

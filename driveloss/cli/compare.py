@@ -10,7 +10,7 @@ from typer import Argument
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import note, progress
-from driveloss.cli.options import FitOptions, OutputOptions
+from driveloss.cli.options import FitOptions, OutputOptions, all_option
 
 
 @dataclass(frozen=True)
@@ -32,12 +32,20 @@ class Common:
     )
 
 
+@dataclass(frozen=True)
+class View:
+    """How much is told."""
+
+    everything: bool = all_option()
+
+
 @command
 def compare(
     benches: Annotated[
         list[Path], Argument(metavar="BENCH...", help="Bench folders, or their bench.toml; one or more.")
     ],
     common: Common,
+    view: View,
     fit: FitOptions,
     output: OutputOptions,
 ) -> None:
@@ -48,7 +56,7 @@ def compare(
     from driveloss.bench.load import load_bench
     from driveloss.compare.ask import compare as ask
     from driveloss.compare.benches import calibrate_together
-    from driveloss.compare.tell import comparison_notes
+    from driveloss.compare.tell import comparison_notes, short_notes
     from driveloss.say.calibration import finding_lines
     from driveloss.say.flags import flag_lines
 
@@ -64,9 +72,10 @@ def compare(
             keep_all=fit.keep_all,
         )
         answer = ask(subjects, common.at or None, net=common.net, drop=common.drop)
-    output.show(answer)
+    output.show(answer, everything=view.everything)
     flags = [flag for row in answer.losses for flag in row.flags]
     flags += [flag for entry in answer.loaded for flag in entry.flags]
+    told = comparison_notes if view.everything else short_notes
     notices = (notice for bench in loaded for notice in bench.notices)
     found = (line for subject in subjects for line in finding_lines(subject.calibration))
-    note(*notices, *found, *comparison_notes(answer), *flag_lines(flags, lettered=False))
+    note(*notices, *found, *told(answer), *flag_lines(flags, lettered=False))

@@ -52,6 +52,7 @@ CalibrationPath = Annotated[Path, Argument(metavar="CALIBRATION", help="A calibr
 cylinder_option = partial(option, "Only this cylinder; repeatable.")
 figure_option = partial(option, "Draw to FILE: .png, .svg or .pdf.", "FILE")
 seed_option = partial(option, "Seed of the resampling.", default=SEED, min=0)
+all_option = partial(switch, "Print every table, not the answer alone.", "--all")
 keep_all_option = partial(switch, "Keep readings that screening calls outliers.", "--keep-all")
 
 
@@ -90,9 +91,9 @@ class JsonOption:
 
     as_json: bool = switch("Print JSON to standard output; tables then go to standard error.", "--json")
 
-    def show(self, answer: Answer) -> None:
-        """Print an answer."""
-        self.print(answer.tables(), answer.to_dict(), answer.rows(), answer.columns)
+    def show(self, answer: Answer, *, everything: bool = False) -> None:
+        """Print an answer; at length where `everything` is true."""
+        self.print(answer.tables(everything=everything), answer.to_dict(), answer.rows(), answer.columns)
 
     def print(
         self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = (), columns: Sequence[str] = ()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import note
-from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, one_of
+from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, all_option, one_of, switch
 from driveloss.errors import InputError
 from driveloss.predict import CIRCUITS
 
@@ -36,8 +36,16 @@ class Untried:
         return read_stated({key: text for key, text in asdict(self).items() if key not in own}, ambient)
 
 
+@dataclass(frozen=True)
+class View:
+    """How much is told."""
+
+    rules: bool = switch("Tell the rules of the prediction and their sources, too.", "--rules")
+    everything: bool = all_option()
+
+
 @command
-def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: OutputOptions) -> None:
+def predict(bench: BenchPath, untried: Untried, view: View, curves: CurveOptions, output: OutputOptions) -> None:
     """Predict losses, net power and motor torque for a cylinder, pressure or frequency not yet tried.
 
     What is not stated stays as measured: with the cylinder named by --like, or where all cylinders agree.
@@ -48,6 +56,7 @@ def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: Ou
     from driveloss.breakdown.ask import breakdown
     from driveloss.breakdown.tell import CAUTION
     from driveloss.predict.ask import predict as ask
+    from driveloss.predict.tell import rule_items
     from driveloss.predict.wanted import wanted_cylinder
     from driveloss.say.calibration import finding_lines
     from driveloss.say.flags import flag_lines
@@ -59,6 +68,7 @@ def predict(bench: BenchPath, untried: Untried, curves: CurveOptions, output: Ou
     fitted = curves.calibrate(loaded, compare=False)
     measured = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(measured, wanted_cylinder(measured, untried.like, untried.circuit, **stated), untried.at)
-    output.show(answer)
+    rules = rule_items(answer) if view.rules and not view.everything else []
+    output.print([*answer.tables(everything=view.everything), *rules], answer.to_dict(), answer.rows(), answer.columns)
     flags = (flag for point in answer.points for flag in point.flags)
     note(*loaded.notices, *finding_lines(fitted), *flag_lines(flags), CAUTION)

@@ -120,6 +120,7 @@ class Comparison(Answer):
     common_range: bool  # whether the default frequencies lie in every entry's range
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.compare.tell:comparison"
+    has_more: ClassVar[bool] = True
     lists: ClassVar[tuple[str, ...]] = ("losses", "loaded")
     columns: ClassVar[tuple[str, ...]] = (
         *("table", "entry", "file", "frequency_Hz", "mean_piston_speed_m_per_s"),

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from itertools import combinations, product, starmap
+from itertools import combinations, starmap
 from math import comb
 from typing import Any
 
 from driveloss.compare.ask import FRICTION_QUESTIONS, Comparison, Difference, Standing
 from driveloss.compare.benches import DRIVE, Subject, reads_alike
+from driveloss.compare.matrix import HOPELESS, asked, bias_lines, legend, letters, matrix, telling_lines
 from driveloss.compare.sides import Entry, same_pressure
 from driveloss.compare.verdict import NO_COMMON_GROUND
 from driveloss.fit.contributions import SCATTER
@@ -19,9 +20,11 @@ from driveloss.say.quantities import QUANTITIES, columns
 from driveloss.say.sheet import Item, Sheet
 
 UNMARKED = ("extrapolated", "cold-end-missing", "hot-end-assumed", "not-cooling")  # no bias on what is shown here
-HOPELESS = 10.0  # times narrower: a hundred times as many readings, which nobody takes
 HEAVY = 0.2  # share of the variance from which an assumption is named in the notes
 MANY_PAIRS = 6  # a question; beyond that only pairs that differ in one thing are told
+
+VERDICT_NOTE = "Intervals are 95 %. A verdict needs an interval of the difference that excludes zero."
+PAIRS_NOTE = "Sentences are given for pairs that differ in one thing; --json holds every pair."
 
 MARKS = {"*": "* outside the calibrated range", "†": "† flagged, see the notes"}  # behind a cylinder's name
 
@@ -43,7 +46,54 @@ HEADINGS = {  # by question; the mean effective pressure stays in its table
 }
 
 
+IN_WORDS = ("seal-power", "input-at-net", "input-at-drop")  # a sentence each on the plain screen
+MORE = "--all adds seal friction, loaded sweeps and temperature drops side by side, and a sentence for each pair."
+
+
 def comparison_tables(answer: Comparison) -> list[Item]:
+    """A matrix for each question, the largest sure difference of the main ones in words, what would tell the rest."""
+    return [*_at_a_glance(answer), MORE] if answer.differences else [_nothing(answer)]
+
+
+def comparison_everything(answer: Comparison) -> list[Item]:
+    """The same, then every table and a sentence for each pair."""
+    return [*(_at_a_glance(answer) if answer.differences else []), "", *comparison_details(answer)]
+
+
+def _at_a_glance(answer: Comparison) -> list[Item]:
+    names, every = letters(answer), list(asked(answer, HEADINGS, LEVELS))
+    shown = [d for members in every for d in members]
+    items: list[Item] = [matrix(f"{_heading(members[0])}: row less column", members, names) for members in every]
+    items += [legend(shown), *bias_lines(shown, names), ""]
+    main = [next(asked(answer, [question], LEVELS), []) for question in IN_WORDS]
+    items += [_in_words(largest) for members in main if (largest := _largest_sure(members))]
+    telling = telling_lines(shown, names)
+    return [*items, "What would tell the rest:", telling] if telling else items
+
+
+def _in_words(difference: Difference) -> str:
+    """Its sentence, behind what it is about where that does not tell by itself."""
+    of_friction = difference.question in FRICTION_QUESTIONS
+    return f"{_heading(difference)}: {sentence(difference)}" if of_friction else sentence(difference)
+
+
+def _heading(difference: Difference) -> str:
+    at = f", at {_level(difference)}" if difference.question in FRICTION_QUESTIONS else ""
+    return HEADINGS[difference.question] + at
+
+
+def _largest_sure(members: list[Difference]) -> Difference | None:
+    """The largest difference that can be told, if any, between two that differ in one thing where there are such."""
+    sure = [(abs(d.difference.value), d) for d in _one_thing(members) if d.better and d.difference]
+    return max(sure, key=lambda pair: pair[0])[1] if sure else None
+
+
+def _nothing(answer: Comparison) -> str:
+    entries = {entry.label for entry in (*answer.no_load, *answer.loaded)}
+    return f"There is nothing to compare with: only {' and '.join(sorted(entries))}."
+
+
+def comparison_details(answer: Comparison) -> list[Item]:
     """Everything side by side, then one sentence a question and pair."""
     tables: list[Item] = [_sheet("No-load seal friction, without the port's loss", answer.losses, LOSS_COLUMNS)]
     if answer.losses_at_speed:
@@ -86,25 +136,18 @@ def _sheet(title: str, rows: Sequence[Standing], keys: Sequence[str], *, by_spee
 
 def _verdict_lines(answer: Comparison) -> list[Item]:
     """A heading and a sentence for each pair, for each question at each thing that is equal."""
-    entries = {entry.label for entry in (*answer.no_load, *answer.loaded)}
     if not answer.differences:
-        return [f"There is nothing to compare with: only {' and '.join(sorted(entries))}."]
+        return [_nothing(answer)]
     lines: list[Item] = []
-    for (question, heading), equal in product(HEADINGS.items(), LEVELS):
-        told = _told([d for d in answer.differences if (d.question, d.equal) == (question, equal)])
-        if told:
-            at = f", at {_level(told[0])}" if question in FRICTION_QUESTIONS else ""
-            lines += [heading + at, tuple(map(sentence, told)), ""]
+    for members in asked(answer, HEADINGS, LEVELS):
+        told = _one_thing(members) if len(members) > MANY_PAIRS else members
+        lines += [_heading(told[0]), tuple(map(sentence, told)), ""]
     return lines[:-1]
 
 
-def _told(members: list[Difference]) -> list[Difference]:
-    """The pairs to tell in words. Seal friction at the middle level only; the rest is in the tables and the JSON."""
-    if members and members[0].question in FRICTION_QUESTIONS:
-        levels = list(dict.fromkeys(d.level for d in members))
-        members = [d for d in members if d.level == levels[len(levels) // 2]]
-    alike = [d for d in members if _differ_in_one_thing(d.first, d.second)]
-    return alike if len(members) > MANY_PAIRS and alike else members
+def _one_thing(members: list[Difference]) -> list[Difference]:
+    """The pairs that differ in one thing; all where none does."""
+    return [d for d in members if _differ_in_one_thing(d.first, d.second)] or members
 
 
 def _differ_in_one_thing(first: Entry, second: Entry) -> bool:
@@ -203,15 +246,21 @@ def _ranges(difference: Difference) -> str:
     return ", ".join(f"{entry.label} covers {low:.3g} to {high:.3g} {unit}" for entry, (low, high) in ranges)
 
 
+def short_notes(answer: Comparison) -> list[str]:
+    """Of the notes those that bear on the answer itself."""
+    at_length = {*_curve_note(answer.loaded), *_assumed_note(answer.differences), PAIRS_NOTE, VERDICT_NOTE}
+    return [note for note in comparison_notes(answer) if note not in at_length]
+
+
 def comparison_notes(answer: Comparison) -> list[str]:
     """What a reader must know about how the comparison was made."""
-    notes = ["Intervals are 95 %. A verdict needs an interval of the difference that excludes zero."]
+    notes = [VERDICT_NOTE]
     notes += _curve_note(answer.loaded)
     notes += [*_assumed_note(answer.differences), *_refit_note(answer)]
     if any(d.question == "input-at-drop" and d.difference for d in answer.differences):
         notes.append("The same drop is not the same cooling power: the better one there may still lift less heat.")
     if comb(max(len(answer.no_load), len(answer.loaded)), 2) > MANY_PAIRS:
-        notes.append("Sentences are given for pairs that differ in one thing; --json holds every pair.")
+        notes.append(PAIRS_NOTE)
     if not answer.common_range:
         notes.append("The entries have no range of frequency in common: some losses are extrapolated.")
     absent = [e.label for e in answer.loaded if not any(row.entry is e for row in answer.loaded_rows)]

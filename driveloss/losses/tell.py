@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
-from driveloss.losses.ask import Losses, LossRow
+from driveloss.fit.calibration import Calibration
+from driveloss.losses.ask import Losses, LossRow, losses
 from driveloss.say.flags import flag_letters
 from driveloss.say.json_form import assumption_data
 from driveloss.say.numbers import HALF_WIDTHS, bar
@@ -33,7 +34,7 @@ def _table(cylinder: str, pressure: float, rows: Sequence[LossRow], shaft: Seque
     powers = ("standby", *shaft, "seal", "total") if cylinder else ("standby", *shaft, "total")
     beside = ("seal_force", "port") if cylinder else ()
     heads = {key: QUANTITIES[key].head for key in (*powers, *beside)}
-    heads |= {"standby": "Standby"} | {key: QUANTITIES[key].column for key in beside[:1]}
+    heads |= {key: QUANTITIES[key].column for key in beside[:1]}
     flags = ("Flags",) if any({*row.flags} - {"extrapolated"} for row in rows) else ()  # which has its star
     lines = tuple(
         (
@@ -44,6 +45,23 @@ def _table(cylinder: str, pressure: float, rows: Sequence[LossRow], shaft: Seque
         for row in rows
     )
     return Sheet(f"{at} losses [W]", ("f [Hz]", *heads.values(), *flags), lines, left=flags)
+
+
+def middle_line(calibration: Calibration) -> str:
+    """What each part takes without load in the middle of the calibrated range, in one line."""
+    spans = [calibration.drive_range, *calibration.ranges.values()]
+    low, high = max(span.low for span in spans), min(span.high for span in spans)
+    if not low < high:
+        low, high = calibration.drive_range.low, calibration.drive_range.high
+    drive, *pistons = losses(calibration, [float(f"{(low + high) / 2:.3g}")])
+    keys = ("standby", *(("motor", "linkage") if drive.motor else ("drive",)))
+    told = [f"{QUANTITIES[key].head.lower()} {_cell(drive, key)}" for key in keys if getattr(drive, key)]
+    told += [f"seal of {row.cylinder} {bar(row.mean_pressure)} bar {_cell(row, 'seal')}" for row in pistons]
+    return f"Losses at {drive.frequency:g} Hz, in the middle: {', '.join(told)}."
+
+
+def _cell(row: LossRow, key: str) -> str:
+    return f"{QUANTITIES[key].cell(getattr(row, key))} {QUANTITIES[key].unit_for_people}"
 
 
 def losses_data(rows: Losses) -> dict[str, Any]:

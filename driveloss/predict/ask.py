@@ -50,6 +50,7 @@ class Prediction(Balance):
     mean_current_margin: Estimate | None = None
     peak_current_margin: Estimate | None = None
     spreads: Spreads
+    doubts: dict[str, float]  # relative standard deviation of the net power by what a rule leaves open
     peak_angle: float  # [rad] after top dead centre, where the motor must supply most
     cycle: tuple[tuple[float, Estimate | None], ...]  # crank angle [rad], torque at the motor shaft [N m]
     verdict: str  # a key of torque_margin.VERDICTS
@@ -75,6 +76,7 @@ class Predictions(Answer):
         *("frequency_Hz", "mean_piston_speed_m_per_s", *Prediction.csv_columns()[1:]),
         *("peak_angle_deg", "verdict", "disagreement", "flags"),
     )
+    has_more: ClassVar[bool] = True
 
     def __repr__(self) -> str:
         return f"Predictions({self.calibration.title!r}, {len(self.points)} frequencies)"
@@ -195,6 +197,7 @@ class _Scaler:
             mean_piston_speed=speed,
             **parts,
             spreads=spreads | further,
+            doubts=self._doubts(further),
             peak_angle=float(torque_margin.ANGLES[np.argmax(cycle[:, 0])]),
             cycle=tuple((float(angle), estimate(row)) for angle, row in shown),
             verdict=torque_margin.verdict(parts),
@@ -227,6 +230,17 @@ class _Scaler:
         if not self.own_cycle:
             spreads, ratio = spreads | {"cycle_work_ratio": work}, ratio * factor
         return np.asarray(ratio), spreads
+
+    def _doubts(self, spreads: Spreads) -> dict[str, float]:
+        """How far each rule of a cycle's work leaves the net power open, relative to it."""
+        doubts = {}
+        if "cycle_work_ratio" in spreads:
+            grown = np.mean([self._growth(name) for name in self.with_runs], axis=0)
+            own = spreads["cycle_work_ratio"].used * np.sqrt(1 + 1 / len(self.with_runs))
+            doubts["cycle_work_ratio"] = float(np.hypot(grown[1:].std() / grown[0], own))
+        if "work_by_pressure" in spreads:
+            doubts["work_by_pressure"] = float(spreads["work_by_pressure"].used * self.octaves)
+        return doubts
 
     def _growth(self, name: str) -> FloatArray:
         """What the new swept volume makes of a measured cylinder's cycle work ratio, (1 + draws,). [1]"""

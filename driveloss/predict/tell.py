@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from math import degrees
 from typing import Any
 
+from driveloss.fit.contributions import SCATTER
 from driveloss.predict.ask import Prediction, Predictions
 from driveloss.predict.rules import Rule
 from driveloss.predict.scaling import Disagreement
@@ -13,11 +15,25 @@ from driveloss.predict.torque_margin import VERDICTS
 from driveloss.predict.wanted import Wanted
 from driveloss.say.flags import flag_letters
 from driveloss.say.json_form import quantity
-from driveloss.say.numbers import PERCENT, bar
+from driveloss.say.numbers import HALF_WIDTHS, PERCENT, bar
 from driveloss.say.quantities import QUANTITIES, columns, shown_parts
 from driveloss.say.sheet import Item, Sheet
 
 MILLIMETRES = 1000.0
+TWO_SIGMA = 1.96  # half of a 95 % interval in standard deviations, normal
+DOUBTS = {  # what a rule leaves open, and the cure
+    "cycle_work_ratio": ("work at another swept volume", "run it loaded"),
+    "work_by_pressure": ("work at another pressure", "run a measured cylinder at that pressure"),
+}
+MARGINS = {  # a verdict in short
+    "can drive": "the motor can drive it",
+    "peak too high": "the mean is within its limits, the peak is not",
+    "stalls": "the motor stalls",
+    "cannot be told": "whether it can is not to be told",
+    "no limit given": "no limit stated",
+}
+CHANCE = ("scatter of the readings", "repeat readings")  # and no rule more than that
+MORE = "--rules tells by which rules, --all every number with them."
 
 
 def predict_data(answer: Predictions) -> dict[str, Any]:
@@ -54,19 +70,73 @@ def _row(point: Prediction) -> dict[str, Any]:
 
 
 def predict_tables(answer: Predictions) -> list[Item]:
-    """What was asked, the parts of the input, what follows, what the motor must supply, a verdict and the rules."""
+    """What was asked, and five lines of answer for each frequency."""
+    return [*_answer(answer), HALF_WIDTHS, MORE]
+
+
+def predict_everything(answer: Predictions) -> list[Item]:
+    """The same, the parts of the input, what follows, what the motor must supply, and the rules."""
     points = answer.points
     return [
-        _headline(answer),
+        *_answer(answer),
+        "",
         _parts_table(points),
         _outcome_table(points),
         *_torque_tables(points),
         *(f"At {p.frequency:g} Hz {VERDICTS[p.verdict]}" for p in points),
+        *rule_items(answer),
+        HALF_WIDTHS,
+    ]
+
+
+def rule_items(answer: Predictions) -> list[Item]:
+    """By which rules, and where those come from."""
+    return [
         "",
         "Rules of the prediction, and their sources:",
-        tuple(_rule_line(rule, points) for rule in answer.rules),
-        "",
+        tuple(_rule_line(rule, answer.points) for rule in answer.rules),
     ]
+
+
+def _answer(answer: Predictions) -> list[Item]:
+    """What was asked, and five lines for each frequency."""
+    calibration = answer.calibration
+    cures = {row.name: row.cure for _, row in calibration.meters.assumptions(calibration.rig)}
+    return [_headline(answer), *(item for point in answer.points for item in _five_lines(point, cures))]
+
+
+def _five_lines(point: Prediction, cures: Mapping[str, str]) -> list[Item]:
+    """Input, net power, heat, the motor's margin and the main doubt."""
+    cell = {key: QUANTITIES[key].cell(found) for key, found in point.parts.items()}
+    told = (
+        f"Input: {cell['input']} W",
+        f"Net: {cell['pneumatic']} W, ceiling {cell['efficiency_ceiling']} %",
+        f"Heat: {cell['aftercooler_heat']} W at the aftercooler, {cell['friction_heat']} W of it by friction",
+        f"Torque: {_torque_words(point, cell)}",
+        f"Doubt: {_doubt_words(point, cures)}",
+    )
+    return [f"At {point.frequency:g} Hz:", told]
+
+
+def _torque_words(point: Prediction, cell: dict[str, str]) -> str:
+    """Peak and mean at the motor's shaft, and how far the motor's limits are."""
+    margins = [
+        f", {kind} limit over peak {cell[f'peak_{kind}_margin']}"
+        for kind in ("torque", "current")
+        if point.parts[f"peak_{kind}_margin"]
+    ]
+    return f"peak {cell['peak_torque']} N m, mean {cell['mean_torque']} N m{''.join(margins)}; {MARGINS[point.verdict]}"
+
+
+def _doubt_words(point: Prediction, cures: Mapping[str, str]) -> str:
+    """What leaves most of the net power open, by how much alone, and the cure; cures: of what is assumed, by name."""
+    half_widths = point.pneumatic.components()
+    chance = half_widths.pop(SCATTER, 0.0)  # the rules' spreads with it
+    doubts = {DOUBTS[key]: TWO_SIGMA * share * abs(point.pneumatic.value) for key, share in point.doubts.items()}
+    common = {(name, cures.get(name, "state it within narrower limits")): watts for name, watts in half_widths.items()}
+    every = common | (doubts or {CHANCE: chance})
+    (what, cure), most = max(every.items(), key=lambda pair: pair[1])
+    return f"{what}, ±{most:.2g} W of net alone; cure: {cure}"
 
 
 def _headline(answer: Predictions) -> str:

@@ -23,7 +23,7 @@ VERDICTS = {
 
 def recheck_tables(answer: Recheck) -> list[Item]:
     """Rungs, the parts that they tell apart, a sentence for each rung on net power, the plain test, the verdict."""
-    where = "power at the motor's shaft" if answer.calibration.route.is_known else "input power less idle"
+    where = "power at the motor's shaft" if answer.calibration.route.is_known else "input power less standby"
     rungs = tuple(_rung_row(rung, answer) for rung in answer.rungs)
     tables: list[Item] = [Sheet(f"Rungs measured anew, {where} [W]", RUNGS, rungs, ("Rung",))]
     if [part.change for part in answer.parts] != [rung.change for rung in answer.rungs]:
@@ -44,8 +44,8 @@ def _part_row(part: Change) -> tuple[str, ...]:
 
 
 def _name(change: Change) -> str:
-    """On two lines where it is too long for its column."""
-    return "\n".join(_place(change).lines).replace("piston-disconnected", "piston-\ndisconnected")
+    """What was measured anew, one thing a line."""
+    return "\n".join(_place(change).lines)
 
 
 def _watts(power: float) -> str:

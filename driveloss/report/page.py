@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from importlib.resources import files
 from itertools import chain
@@ -14,9 +14,11 @@ from markupsafe import Markup
 from driveloss.bench.records import Bench
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.budget import Shares
-from driveloss.breakdown.tell import budget_tables, run_tables
+from driveloss.breakdown.levelling import levelling_lines
+from driveloss.breakdown.tell import budget_tables
+from driveloss.breakdown.ways import Way
 from driveloss.compare.ask import Comparison
-from driveloss.compare.tell import comparison_notes, comparison_tables
+from driveloss.compare.tell import MORE, comparison_details, comparison_notes, comparison_tables
 from driveloss.figures.runs import Split
 from driveloss.figures.style import minus
 from driveloss.fit.calibration import Calibration
@@ -25,28 +27,30 @@ from driveloss.losses.tell import losses_tables
 from driveloss.report.assumptions import CAUTIONS, assumed, assumptions
 from driveloss.report.loss_grid import loss_grid, static_frequencies
 from driveloss.report.markup import cell, embedded, script_hash
-from driveloss.report.plates import plates
-from driveloss.report.tables import answer_tables, cylinder_table, file_table, flag_entries, items, remarks_table
+from driveloss.report.opening import opening
+from driveloss.report.plates import Plate, palette, plates
+from driveloss.report.tables import (
+    answer_tables,
+    cylinder_table,
+    file_table,
+    flag_entries,
+    items,
+    part_tables,
+    remarks_table,
+)
 from driveloss.say.calibration import calibration_notes, calibration_tables, finding_lines
-from driveloss.say.flags import flag_letters
-from driveloss.say.numbers import bar
-from driveloss.say.quantities import QUANTITIES
-from driveloss.witnesses.ask import witnesses
+from driveloss.whatif.ask import Gains, whatif
+from driveloss.whatif.tell import whatif_tables
+from driveloss.witnesses.ask import Witnesses, witnesses
 from driveloss.witnesses.tell import witnesses_tables
-
-TILES = {
-    "input": "Input",
-    "pneumatic": "Net pneumatic power",
-    "efficiency_ceiling": "Efficiency ceiling",
-    "aftercooler_heat": "Aftercooler heat",
-}
 
 
 @dataclass(frozen=True)
 class Report:
     """What the page is made of; `answer` is None for a bench without loaded sweeps.
 
-    shares: of `breakdown.budget`. comparison: None where there is nothing to compare.
+    shares: of `breakdown.budget`. comparison: None where there is nothing to compare. constants: a witness, see
+    `witnesses.constants_way`.
     """
 
     bench: Bench
@@ -54,6 +58,7 @@ class Report:
     answer: Breakdown | None = None
     shares: Shares = field(default_factory=dict)
     comparison: Comparison | None = None
+    constants: Way | None = None
 
     @property
     def runs(self) -> tuple[Run, ...]:
@@ -69,53 +74,56 @@ def report_page(report: Report) -> str:
     )
     environment.filters |= {"cell": cell, "minus": minus}
     script, told = _resource("control.js"), {code for run in report.runs for code in run.flags}
+    gains = None if report.answer is None else whatif(report.answer)
+    heard = _heard(report)
+    split = None if report.answer is None else Split(report.answer, report.answer.best_run, report.shares)
+    made = plates(report.calibration, split, gains, heard)
     return environment.get_template("page.html.j2").render(
         title=report.calibration.title or report.bench.folder.resolve().name,
-        style=Markup(_resource("style.css")),
+        style=_style(made.values()),
         script=Markup(script),
         script_hash=script_hash(script),
         data=embedded(loss_grid(report.calibration, report.runs)),
-        **_answer(report),
+        **_answer(report, made, gains, heard),
         **_comparison(report.comparison, told),
         **_calibration(report.calibration, told),
         **_provenance(report.calibration, report.bench),
     )
 
 
+def _heard(report: Report) -> Witnesses | None:
+    """Every way to the same watt, where there is a second."""
+    if report.answer is None or (report.answer.verdict is None and report.constants is None):
+        return None
+    return witnesses(report.answer, report.constants)
+
+
+def _style(made: Iterable[Plate]) -> Markup:
+    """The page's rules, with the colours of its drawings by day and in the dark."""
+    rules, drawn = _resource("style.css"), list(made)
+    return Markup(rules.replace("/* by day */", palette(drawn)).replace("/* in the dark */", palette(drawn, dark=True)))
+
+
 def _resource(name: str) -> str:
     return files("driveloss.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _answer(report: Report) -> dict[str, Any]:
+def _answer(report: Report, made: dict[str, Plate], gains: Gains | None, heard: Witnesses | None) -> dict[str, Any]:
     """What was measured and where it goes: everything that rests on loaded runs, and the drawings."""
     answer = report.answer
     if answer is None:
-        made = plates(report.calibration, None)
-        known = assumed(report.calibration)
-        return {"best": None, "flags": (), "part_tables": (), "witnessed": (), "plates": made, "assumed": known}
+        return {"opening": None, "flags": (), "plates": made, "assumed": assumed(report.calibration)}
     return {
-        "best": _best(answer.runs[answer.best_run]),
+        "opening": None if gains is None else opening(answer, gains),
         "answer_tables": answer_tables(answer),
-        "part_tables": items(run_tables(answer)),
-        "witnessed": items(witnesses_tables(witnesses(answer))) if answer.verdict else (),
+        "part_tables": part_tables(answer),
+        "levers": () if gains is None else items(whatif_tables(gains)),
+        "temperatures": levelling_lines(answer),
+        "witnessed": () if heard is None else items(witnesses_tables(heard)),
         "assumed": assumed(report.calibration, answer.assumptions),
         "budget_tables": items(budget_tables(answer, report.shares)),
         "flags": flag_entries(chain.from_iterable(run.flags for run in answer.runs)),
-        "plates": plates(report.calibration, Split(answer, answer.best_run, report.shares)),
-    }
-
-
-def _best(run: Run) -> dict[str, Any]:
-    """The run with the highest net power, for the top of the page."""
-    cells = zip(TILES.items(), run.cells(TILES), strict=True)
-    most = {"pneumatic": f"at most {QUANTITIES['subtraction'].cell(run.at_most)} W"} if run.at_most else {}
-    return {
-        "place": f"{run.cylinder} at {bar(run.mean_pressure)} bar, {run.frequency:g} Hz",
-        "source": f"{run.file}, row {run.row}",
-        "flags": flag_letters(run.flags),
-        "numbers": [
-            (head, f"{cell} {QUANTITIES[name].unit_for_people}", most.get(name, "")) for (name, head), cell in cells
-        ],
+        "plates": made,
     }
 
 
@@ -125,8 +133,13 @@ def _comparison(comparison: Comparison | None, told: Collection[str]) -> dict[st
         return {"comparison": (), "comparison_flags": ()}
     entries = (entry.flags for entry in (*comparison.no_load, *comparison.loaded))
     flags = chain(*(row.flags for row in comparison.losses), *entries)
-    words = [*comparison_tables(comparison), "How this was compared:", tuple(comparison_notes(comparison))]
-    return {"comparison": items(words), "comparison_flags": flag_entries(set(flags) - {*told})}
+    matrix = (item for item in comparison_tables(comparison) if item != MORE)
+    details = [*comparison_details(comparison), "How this was compared:", tuple(comparison_notes(comparison))]
+    return {
+        "comparison": items(matrix),
+        "comparison_details": items(details),
+        "comparison_flags": flag_entries(set(flags) - {*told}),
+    }
 
 
 def _calibration(calibration: Calibration, told: Collection[str]) -> dict[str, Any]:

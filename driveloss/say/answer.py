@@ -13,6 +13,7 @@ class Answer:
     """An answer that knows the module that words it, which is loaded when it is asked to."""
 
     told_by: ClassVar[str]  # module and first word of its functions `..._data` and `..._tables`
+    has_more: ClassVar[bool] = False  # whether that module also has `..._everything`, which tells all at length
     lists: ClassVar[tuple[str, ...]] = ("rows",)  # in the data, whose entries make the rows of a data frame
     columns: ClassVar[tuple[str, ...]] = ()  # of CSV and data frame, the same whatever the data; (): those of the rows
 
@@ -21,9 +22,9 @@ class Answer:
         data: dict[str, Any] = self._telling("data")
         return data
 
-    def tables(self) -> list[Item]:
-        """What the command prints."""
-        items: list[Item] = self._telling("tables")
+    def tables(self, *, everything: bool = False) -> list[Item]:
+        """What the command prints; `everything`: as with --all, where it has that."""
+        items: list[Item] = self._telling("everything" if everything and self.has_more else "tables")
         return items
 
     def rows(self) -> list[dict[str, Any]]:

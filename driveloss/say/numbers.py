@@ -37,7 +37,26 @@ def plus_minus(estimate: Estimate | None, scale: float = 1.0, zero: float = 0.0)
     if half <= NEGLIGIBLE:
         return f"{value if abs(value) > NEGLIGIBLE else 0:.5g}"
     places = decimals(half)
-    return f"{value:.{places}f} ±{half:.{places}f}"
+    return f"{rounded(value, places)} ±{half:.{places}f}"
+
+
+def rounded(value: float, places: int, sign: str = "") -> str:
+    """A number to so many decimal places, nothing being neither more nor less. sign: "+" shows it of positive ones.
+
+    >>> rounded(-0.0004, 2), rounded(0.456, 1, "+"), rounded(0.0, 1, "+")
+    ('0.00', '+0.5', '0.0')
+    """
+    shown = f"{value:{sign}.{places}f}"
+    return shown if float(shown) else shown.lstrip("+-")
+
+
+def hertz(frequency: float) -> str:
+    """A frequency [Hz] that was read, to a hundredth.
+
+    >>> hertz(517 / 60), hertz(8.6)
+    ('8.62', '8.60')
+    """
+    return f"{frequency:.2f}"
 
 
 def bar(pressure: float | None) -> str:

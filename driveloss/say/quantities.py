@@ -59,9 +59,9 @@ QUANTITIES = {
     q.key: q
     for q in (
         Reported("input", "W", "Input", "input"),
-        Reported("standby", "W", "Idle", "standby", is_part=True),
+        Reported("standby", "W", "Standby", "standby", is_part=True),
         Reported("motor", "W", "Motor", "motor", is_part=True),
-        Reported("motor_copper", "W", "Copper", "copper loss of the motor"),
+        Reported("motor_copper", "W", "(Copper)", "copper loss of the motor"),
         Reported("linkage", "W", "Linkage", "linkage", is_part=True),
         Reported("drive", "W", "Drive", "drive (motor and linkage)", is_part=True),  # where these two cannot be told
         Reported("transmission", "W", "Transm.", "transmission", is_part=True),
@@ -70,7 +70,7 @@ QUANTITIES = {
         Reported("efficiency_ceiling", "1", "Ceiling", "efficiency ceiling", "%", PERCENT),
         Reported("aftercooler_heat", "W", "Heat", "heat at the aftercooler"),
         Reported("friction_heat", "W", "of it friction", "friction's part of that heat", shown=""),
-        Reported("cooling_ceiling", "W", "Cooling", "cooling ceiling"),
+        Reported("cooling_ceiling", "W", "Cooling, ideal at most", "cooling ceiling"),
         Reported("subtraction", "W", "At most", "plain difference of input powers, the most that the net can be"),
         Reported("cycle_work_ratio", "1", "Work ratio", "work per cycle over pressure times swept volume"),
         Reported("hot_end", "K", "Hot end", "hot end", "°C", zero=ZERO_CELSIUS),
@@ -120,7 +120,7 @@ def columns(keys: Iterable[str]) -> tuple[str, ...]:
 
 
 def shown_parts(records: Iterable[Named]) -> tuple[str, ...]:
-    """The input and its parts for a table: motor and linkage where they can be told apart, no idle column of zeros."""
+    """The input and its parts for a table: motor and linkage where they can be told apart, no column of zeros."""
     rows = [record.parts for record in records]
     hidden = {"drive"} if any(row["motor"] for row in rows) else {"motor", "linkage"}
     for key in ("standby", "transmission"):

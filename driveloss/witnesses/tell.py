@@ -19,7 +19,7 @@ DEAD_CENTRE = (
 )
 
 RUNDOWN = "run-down "  # how such a witness is named
-LESS = "idle power or copper may be left in the ladder, or its meter's zero be off"
+LESS = "standby power or copper may be left in the ladder, or its meter's zero be off"
 MORE = "belt or bearings were colder as it coasted, or the inertia is stated too large"
 
 
