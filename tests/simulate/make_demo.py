@@ -13,6 +13,7 @@ from simulate.effects import Effects, Pins
 from simulate.machine import CylinderTruth, MotorTruth, SealLaw, TorqueLaw, Truth
 from simulate.recording import PlannedRecording
 from simulate.rig import Answer, Limits, PlannedSweep, Protocol, in_order, perturb, write_bench
+from simulate.rundown import PlannedRundown
 
 SEED = 20417
 ATMOSPHERE, CHARGED = 1.009e5, 2.38e5  # [Pa]
@@ -31,7 +32,7 @@ WIDE = CylinderTruth(
     discharge_coefficient=0.62,
     work_ratio=0.16,
     work_ratio_slope=0.004,
-    phase=0.7,
+    phase=-0.7,
 )
 NARROW = CylinderTruth(
     name="narrow",
@@ -44,7 +45,7 @@ NARROW = CylinderTruth(
     discharge_coefficient=0.62,
     work_ratio=0.16,
     work_ratio_slope=0.006,
-    phase=0.8,
+    phase=-0.8,
 )
 STATED = Truth(
     motor=MotorTruth(
@@ -83,7 +84,9 @@ LIMITS = Limits(
     bore=5e-5,
     stroke=5e-5,
     controller_efficiency=0.02,
+    torque_gain=0.01,
 )
+BRAKED = tuple((f, m) for f in (4.5, 7.5, 10.5) for m in (0.15, 0.3, 0.45, 0.6))  # [Hz], [N m] at the crank
 KNOWN = {"crank.bearings", "motor.brush_drop", "motor.controller_efficiency"}  # of what grows with load
 
 
@@ -96,6 +99,13 @@ def sweeps() -> tuple[PlannedSweep, ...]:
         PlannedSweep("standby", (0.0,) * 3, "standby.csv"),
         PlannedSweep("motor-alone", twice, "motor-alone.csv", remarks=("Belt off. Frequency = motor / 3.2.",)),
         PlannedSweep("piston-disconnected", twice, "piston-disconnected.csv", delimiter=";"),
+        PlannedSweep(
+            "braked",
+            tuple(f for f, _ in BRAKED),
+            "braked.csv",
+            torques=tuple(m for _, m in BRAKED),
+            remarks=("Piston off, a rope brake on the crank's flywheel.",),
+        ),
         PlannedSweep("no-load", twice, "wide-no-load.csv", "wide", ATMOSPHERE, remarks=("Open to the room.",)),
         PlannedSweep(
             "no-load",
@@ -139,6 +149,7 @@ PROTOCOL = Protocol(
     recordings=(
         PlannedRecording("wide", 8.6, CHARGED, "wide-recording.csv", turns=9, samples=48, dead_centre=0.5, lag=1e-4),
     ),
+    rundowns=(PlannedRundown("piston-disconnected", "rundown.csv", 11.5, 3.5, 0.006, stated=1.02, limit=0.04),),
 )
 
 README = """# Demo bench: an invented Stirling cold box
@@ -162,6 +173,7 @@ the controller, so no motor current was read.
 | standby.csv | nothing, controller on | 3 |
 | motor-alone.csv | motor, belt off; frequency is the crank's that it stands for | 14 |
 | piston-disconnected.csv | motor, belt and crank | 14 |
+| braked.csv | motor, belt and crank against a rope brake; torque at the crank | 12 |
 | wide-no-load.csv | + wide piston, cylinder open to the room | 14 |
 | wide-no-load-charged.csv | the same, cylinder open to a large bottle at 2.38 bar | 14 |
 | narrow-no-load.csv | + narrow piston, cylinder open to the room | 14 |
@@ -169,6 +181,8 @@ the controller, so no motor current was read.
 | wide-loaded.csv, wide-loaded-charged.csv | whole machine, 1.009 and 2.38 bar mean | 7, 14 |
 | narrow-loaded.csv, narrow-loaded-charged.csv | whole machine, 1.009 and 2.38 bar mean | 7, 6 |
 | wide-recording.csv | pressure through nine turns of the wide piston at 8.6 Hz, 2.38 bar | 432 samples |
+
+| rundown.csv | motor, belt and crank left to coast, supply cut | 60 samples |
 
 The crankcase stays at room pressure throughout, so the charge of 2.38 bar presses the seal against the wall.
 
