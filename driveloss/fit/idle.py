@@ -28,8 +28,11 @@ def _of_meters(bench: Bench) -> Iterator[str]:
         yield from ("dead_centre", "sensor_lag")
     if not bench.rundowns:
         yield from ("inertia", "coasting_aid", "free_load_loss", "free_load_rise")
-    if not any(sweep.stage == "braked" for sweep in bench.sweeps):
-        yield from ("torque_gain", "torque_zero", "force_gain", "force_zero", "brake_arm")
+    braked = [sweep for sweep in bench.sweeps if sweep.stage == "braked"]
+    if all(sweep.torque is None for sweep in braked):
+        yield from ("torque_gain", "torque_zero")
+    if all(sweep.brake_force is None for sweep in braked):
+        yield from ("force_gain", "force_zero", "brake_arm")
     products = any(sweep.from_volts_and_amps for sweep in bench.sweeps)
     watts = any(not sweep.from_volts_and_amps for sweep in bench.sweeps)
     currents = any(sweep.current is not None for sweep in bench.sweeps)

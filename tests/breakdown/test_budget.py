@@ -26,7 +26,7 @@ def bench(tmp_path_factory):
     folder = tmp_path_factory.mktemp("stated") / "bench"
     copytree(DEMO, folder)
     state_exactly(folder)
-    return replace(load_bench(folder), recordings=())  # subtraction alone
+    return replace(load_bench(folder), recordings=(), rundowns=())  # subtraction alone
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +49,7 @@ def test_squares_of_the_shares_add_up_to_the_whole(demo, demo_shares):
 
 
 # what the demo states limits of, what no key states, and what no limit explains
-STATED = {"meter gain", "meter zero", "frequency", "pressure", "motor constants", "transmission", "geometry"}
+STATED = {"meter gain", "meter zero", "frequency", "pressure", "torque", "geometry"}
 AT_WORK = {*STATED, "phase of the pressure", SCATTER}
 
 
@@ -138,7 +138,7 @@ def test_json(answer):
         assert {frozenset(share) for share in run["budget"]} == {frozenset({"source", "half_width_W"})}
         sources = {share["source"] for share in run["budget"]}
         assumed = {assumption["name"] for assumption in answer.json["assumptions"]}
-        assert sources == AT_WORK | {"temperature", "dead centre", "sensor lag"} | assumed
+        assert sources == AT_WORK | {"temperature", "dead centre", "sensor lag", "inertia"} | assumed
         assert all(share["half_width_W"] >= 0 for share in run["budget"])
 
 

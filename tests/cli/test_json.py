@@ -132,7 +132,7 @@ def test_breakdown_adds_up_with_motor_and_linkage(runs):
     for run in runs["runs"]:
         keys = ("standby_W", "motor_W", "linkage_W", "transmission_W", "seal_W", "pneumatic_W")
         assert abs(sum(value(run[key]) for key in keys) - run["input_W"]["value"]) < ADD_UP
-        assert 0 < run["motor_copper_W"]["value"] < run["motor_W"]["value"]
+        assert run["motor_copper_W"] is None  # a braked sweep tells copper, brushes and controller as one
 
 
 def test_breakdown_adds_up_with_the_drive_where_nothing_splits_it(bench_without_motor):
@@ -191,7 +191,7 @@ def test_the_calibration_names_its_program_and_its_files_by_their_sha256(calibra
     saved = json.loads(calibration.read_text())
     assert saved["schema"] == "driveloss.calibration/1"
     assert saved["program"] == version("driveloss")
-    assert len(saved["files"]) == 8  # bench.toml and the seven sweeps of the ladder
+    assert len(saved["files"]) == 9  # bench.toml, the seven sweeps of the ladder and the braked one
     for name, digest in saved["files"].items():
         assert hashlib.sha256((DEMO / name).read_bytes()).hexdigest() == digest
 

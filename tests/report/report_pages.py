@@ -29,7 +29,7 @@ def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     comparison = compare([Subject("", calibration, bench.sweeps)])
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
-    answer = breakdown(calibration, bench.sweeps, bench.recordings)
+    answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
     return Report(bench, calibration, answer, budget(answer), comparison)
 
 
@@ -95,6 +95,8 @@ def unstated() -> tuple[Report, str]:
             "[",
         )
         ladder = (bench / "bench.toml").read_text().partition("[[recordings]]")[0]
+        head, *sweeps = ladder.split("[[sweeps]]")
+        ladder = "[[sweeps]]".join([head, *(sweep for sweep in sweeps if '"braked"' not in sweep)])
         lines = [line for line in ladder.splitlines() if line.startswith(kept)]
         (bench / "bench.toml").write_text("\n".join(lines))
         report = asked(load_bench(bench))
