@@ -81,6 +81,7 @@ def read_sweep(
         sha256=hashlib.sha256(data).hexdigest(),
         line=np.array([row.line for row in table.rows], dtype=np.int64),
         note=_notes(table),
+        typed=_typed(columns, table),
         **_fields(values, len(table.rows)),
     )
     at = table.where(table.header_line)
@@ -293,6 +294,15 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
 def _notes(table: CsvTable) -> tuple[str, ...]:
     index = next((i for i, written in enumerate(table.headings) if name_and_unit(written)[0] == "note"), None)
     return () if index is None else tuple(row.cells[index] for row in table.rows)
+
+
+def _typed(columns: dict[str, Column], table: CsvTable) -> tuple[str, ...]:
+    """The speed of each reading as messages call it: in its own digits and unit."""
+    column = next((columns[name] for name in SPEEDS if name in columns), None)
+    if column is None:
+        return ()
+    unit = column.unit + " of the motor" * (column.name == "motor speed")
+    return tuple(f"{row.cells[column.index]} {unit}" for row in table.rows)
 
 
 def _fields(values: dict[str, ColumnValues], rows: int) -> dict[str, Any]:

@@ -111,7 +111,7 @@ def _to_si(match: re.Match[str], written: _Written, ambient: Quantity | None) ->
     if scale.inverted and number:
         value = 1 / (scale.factor * number)
         return Quantity(value, limit * value**2, by_digit)
-    return Quantity(scale.factor * number + scale.offset, limit, by_digit)
+    return Quantity(scale.si(number), limit, by_digit)
 
 
 def _last_digit(digits: str, *, is_count: bool) -> float:

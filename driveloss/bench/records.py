@@ -369,7 +369,13 @@ class Sweep:
     cold_end: FloatArray | None = column(*_TEMPERATURE, has_gaps=True)
     hot_end: FloatArray | None = column(*_TEMPERATURE, has_gaps=True)
     coolant: FloatArray | None = column(*_TEMPERATURE)
+    # How fast an end still moved when it was read; zero where it had settled.
+    cold_end_drift: FloatArray | None = column("rate of temperature", "K/s", "K/min", 1e3, "which unit was it in?")
+    hot_end_drift: FloatArray | None = column("rate of temperature", "K/s", "K/min", 1e3, "which unit was it in?")
+    # Since the setting was changed; several rows of one setting then tell where its ends settle.
+    settling_time: FloatArray | None = column("time", "s", "min", 1e6, "was it in ms?")
     note: tuple[str, ...] = ()
+    typed: tuple[str, ...] = ()  # speed of each reading as written, with its unit; () where nobody wrote it
 
     def __post_init__(self) -> None:
         _one_of("stage", self.stage, STAGES)

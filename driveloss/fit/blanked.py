@@ -352,7 +352,7 @@ def told(calibration: Calibration, fitted: FittedBlanked) -> list[Finding]:
 
 def _below(readings: Readings, i: int, short: float) -> Finding:
     text = (
-        f"{readings.where(i)}: {readings.power[i]:g} W at {readings.frequency[i]:g} Hz with cylinder "
+        f"{readings.where(i)}: {readings.power[i]:g} W at {readings.typed[i]} with cylinder "
         f"'{readings.cylinder[i]}' blanked is {short:.2g} W less at the shaft than the machine takes without load, and "
         "a closed cylinder takes more: was the head open? Close it, or sweep without load again straight before."
     )

@@ -203,7 +203,7 @@ def _sentence(readings: Readings, i: int, likely: float, *, left_out: bool) -> F
     done = "left out; correct it, or use --keep-all" if left_out else "kept; correct it if it is a slip"
     slip = likely_slip(float(readings.power[i]), likely)
     text = (
-        f"{readings.where(i)}: {readings.power[i]:g} W at {readings.frequency[i]:g} Hz lies {abs(off):.2g} W "
+        f"{readings.where(i)}: {readings.power[i]:g} W at {readings.typed[i]} lies {abs(off):.2g} W "
         f"{'above' if off > 0 else 'below'} what the other readings let expect{slip}; {done}."
     )
     return Finding("outlier", text, str(readings.file[i]), int(readings.line[i]), off, left_out)

@@ -24,6 +24,7 @@ class Readings:
     stage: NDArray[np.str_]
     cylinder: NDArray[np.str_]  # '' where the stage has none
     frequency: FloatArray  # [Hz]
+    typed: NDArray[np.str_]  # the same as messages call it: "450 rpm" where the file has it so
     power: FloatArray  # [W]
     voltage: FloatArray  # [V] as read, where power is the product of volts and amperes; nan elsewhere
     bus_current: FloatArray  # [A] as read beside it: at the motor's terminals, or on the bus before a controller
@@ -36,6 +37,9 @@ class Readings:
     cold_end: FloatArray  # [K]
     hot_end: FloatArray  # [K]
     coolant: FloatArray  # [K]
+    cold_end_drift: FloatArray  # [K/s] when it was read, as stated
+    hot_end_drift: FloatArray  # [K/s]
+    settling_time: FloatArray  # [s] since the setting was changed
     resolution: FloatArray  # [W] of the power reading
     power_scatter: FloatArray  # [W] standard deviation of that reading, as a log tells it
 
@@ -61,7 +65,8 @@ def gather(rig: Rig, sweeps: Iterable[Sweep], stages: tuple[str, ...]) -> Readin
     """Readings of every sweep whose stage is among `stages`, in the order of the sweeps."""
     parts = [_columns(rig, sweep) for sweep in sweeps if sweep.stage in stages]
     names = [item.name for item in fields(Readings)]
-    empty = {name: np.array([], dtype=str if name in ("file", "stage", "cylinder") else float) for name in names}
+    words = ("file", "stage", "cylinder", "typed")
+    empty = {name: np.array([], dtype=str if name in words else float) for name in names}
     return Readings(**{name: np.concatenate([p[name] for p in parts]) if parts else empty[name] for name in names})
 
 
@@ -77,6 +82,7 @@ def _columns(rig: Rig, sweep: Sweep) -> dict[str, NDArray[Any]]:
         "bus_current": sweep.current if is_product else None,
         "current": sweep.current if rig.motor.supply == "terminals" else None,
         "resolution": sweep.power_resolution,
+        "typed": sweep.typed if len(sweep.typed) == len(sweep) else [f"{hertz:g} Hz" for hertz in sweep.frequency],
     }
     if found["mean_pressure"] is None and sweep.stage in AMBIENT_STAGES:
         found["mean_pressure"] = rig.ambient_pressure.value

@@ -55,7 +55,7 @@ def suspect_runs(calibration: Calibration, runs: Readings) -> list[Finding]:
 def _sentence(runs: Readings, i: int, off: float) -> Finding:
     read = float(runs.power[i])
     text = (
-        f"{runs.where(i)}: {read:g} W at {runs.frequency[i]:g} Hz is {abs(off):.2g} W "
+        f"{runs.where(i)}: {read:g} W at {runs.typed[i]} is {abs(off):.2g} W "
         f"{'above' if off > 0 else 'below'} what the work of a cycle in the other runs of its sweep lets "
         f"expect{likely_slip(read, read - off)}; kept, its interval reaching there: correct it, or repeat the run."
     )

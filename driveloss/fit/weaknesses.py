@@ -189,7 +189,7 @@ def overpumped(ladder: Ladder, stated: Meters, power: FloatArray) -> list[Findin
     pumped = float(known_load(ladder, stated)[i, 0])
     text = (
         f"{readings.where(i)}: the gas through the open port alone would take {pumped:.2g} W at "
-        f"{readings.frequency[i]:g} Hz, more than reached the shaft ({len(wrong)} such readings): check the frequency "
+        f"{readings.typed[i]}, more than reached the shaft ({len(wrong)} such readings): check the frequency "
         f"and, in bench.toml, open_port_diameter of '{readings.cylinder[i]}'."
     )
     return [Finding("port", text, str(readings.file[i]), int(readings.line[i]), float(power[i]))]

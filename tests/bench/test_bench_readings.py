@@ -228,6 +228,9 @@ def test_a_speed_in_rpm_becomes_the_nearest_hertz(sweep_file):
     typed = ["450", "515.7", "500", "601.3", "7.1"]
     sweep = read(sweep_file("speed [rpm],power [W]\n" + "".join(f"{n},2\n" for n in typed)))
     assert sweep.frequency.tolist() == [float(n) / 60 for n in typed]
+    assert sweep.typed == tuple(f"{n} rpm" for n in typed)
+    assert read(sweep_file(motor_speed_file(["1350,2"])), ratio=3.0).typed == ("1350 rpm of the motor",)
+    assert read(sweep_file("power [W]\n2.5\n"), "standby").typed == ()
 
 
 HEADER = "frequency [Hz],power [W]\n"

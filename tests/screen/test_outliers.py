@@ -2,12 +2,15 @@
 
 import math
 from pathlib import Path
+from shutil import copytree
 
 import numpy as np
 import pytest
+from cli.running import DEMO
 from scipy.stats import t as student
 from simulate import write_bench
 
+from driveloss.bench.load import load_bench
 from driveloss.fit import outliers as screen
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimates
@@ -315,3 +318,16 @@ def test_more_than_a_tenth_of_the_readings_is_no_slip_of_the_pen(bad, found):
 )
 def test_likely_slip(written, expected, words):
     assert likely_slip(written, expected) == words
+
+
+def test_a_speed_in_rpm_is_named_as_it_was_typed(tmp_path):
+    """516.6 rpm is 8.61 Hz; the demo's slip of the pen is at that."""
+    folder = copytree(DEMO, tmp_path / "bench")
+    file = folder / "wide-no-load-charged.csv"
+    header, *rows = [line.split(",") for line in file.read_text().splitlines() if not line.startswith("#")]
+    assert header[0] == "frequency [Hz]"
+    typed = [",".join([f"{float(hertz) * 60:g}", *rest]) for hertz, *rest in rows]
+    file.write_text("\n".join([",".join(["speed [rpm]", *header[1:]]), *typed]) + "\n")
+    calibration = calibrate(load_bench(folder), draws=30, compare=False)
+    (sentence,) = (finding.sentence for finding in calibration.findings if finding.kind == "outlier")
+    assert "42.29 W at 516.6 rpm lies 18 W above" in sentence
