@@ -253,16 +253,21 @@ def _at_crank(
     own = next((name for name in ("frequency", "speed") if name in values), None)
     at = table.where(table.header_line, columns["motor speed"].heading)
     if ratio is None and own is None and motor.values.any():
-        raise InputError(
-            f"{at}: how fast the crank turns is not known: expected the key ratio = 3.0 in [transmission], motor "
-            "revolutions per crank revolution, or a column 'frequency [Hz]' of the crank"
-        )
+        raise no_ratio(at)
     if ratio is None and own is not None:
         yield f"{at}: not compared with the crank's, since bench.toml states no [transmission] ratio"
     elif ratio is not None and own is None:
         values["frequency"] = ColumnValues(motor.values / ratio, motor.step / ratio)
     elif ratio is not None and own is not None:
         _check_slip(columns[own], columns["motor speed"], values[own].values, motor.values / ratio, table, ratio)
+
+
+def no_ratio(at: str) -> InputError:
+    """The refusal of a motor's speed that nothing makes one of the crank."""
+    return InputError(
+        f"{at}: how fast the crank turns is not known: expected the key ratio = 3.0 in [transmission], motor "
+        "revolutions per crank revolution, or a column 'frequency [Hz]' of the crank"
+    )
 
 
 def _check_slip(  # noqa: PLR0913 - two columns, as written and as meant

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from driveloss.bench.columns import Column, find_columns
+from driveloss.bench.columns import Column, find_columns, no_ratio
 from driveloss.bench.csvtext import CsvTable, read_bytes, read_table
 from driveloss.bench.recordings import numbers
 from driveloss.bench.records import FloatArray, Quantity, Rig, Rundown, RundownSpec
@@ -41,6 +41,8 @@ def read_rundown(path: Path, spec: RundownSpec, rig: Rig) -> Rundown:
     table = read_table(data, spec.file)
     columns, left_out = find_columns(table, KINDS, None)
     _check_columns(columns, table, left_out)
+    if "motor speed" in columns and rig.transmission.ratio is None:
+        raise no_ratio(table.where(table.header_line, columns["motor speed"].heading))
     values = {name: numbers(column, table) for name, column in columns.items()}
     ratio = rig.transmission.turns.value
     alone = ratio if spec.stage == "motor-alone" else 1.0  # turns of the shaft that inertia, brake and mark belong to

@@ -206,6 +206,23 @@ def test_breakdown_with_the_saved_calibration_equals_breakdown_of_the_bench(runs
             assert other[key] == same, key
 
 
+@pytest.mark.parametrize("figure", ["ceilings", "temperatures"])
+def test_an_end_that_was_not_read_once_leaves_the_other_runs_as_they_are(runs, calibration, bench, figure, tmp_path):
+    """Without its cold end a run has no ceiling, and is drawn without; what the others say does not move."""
+    file = bench / "wide-loaded.csv"
+    text = file.read_text(encoding="utf-8")
+    assert text.count(",23.0,6.7,20.5") == 1
+    file.write_text(text.replace(",23.0,6.7,20.5", ",23.0,n.a.,20.5"), encoding="utf-8")
+    drawn = ("--draw", figure, "--figure", tmp_path / "figure.svg")
+    outcome = typed("breakdown", bench, "--calibration", calibration, "--json", *drawn)
+    assert outcome.code == 0, outcome.err
+    assert "column 'cold end [degC]': 1 of 7 cells are empty" in " ".join(outcome.err.split())
+    first, *others = outcome.json["runs"]
+    assert (first["cold_end_read_K"], first["cooling_ceiling_W"], first["hot_to_cold_K"]) == (None, None, None)
+    assert first["pneumatic_W"] == runs["runs"][0]["pneumatic_W"]
+    assert others == runs["runs"][1:]
+
+
 def test_two_processes_print_the_same_json_and_another_seed_another(tmp_path):
     """Whatever order sets and dicts of strings take."""
     ask = ("calibrate", DEMO, "-o", tmp_path / "c.json", "--json", *QUICK)

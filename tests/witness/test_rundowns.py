@@ -390,6 +390,12 @@ def test_what_cannot_be_a_run_down_is_refused(folder, text, told):
     assert told in str(refused.value)
 
 
+def test_a_motor_s_speed_without_a_ratio_is_refused(tmp_path, bench):
+    rig = replace(bench[0].rig, transmission=replace(bench[0].rig.transmission, ratio=None))
+    with pytest.raises(InputError, match=r"column 'motor speed \[rpm\]'.*ratio = 3.0 in \[transmission\]"):
+        Folder(tmp_path, rig).read(rows("time [s],motor speed [rpm]", TIME, 60 * FALLING))
+
+
 WITHOUT_INERTIA = '[[rundowns]]\nfile = "r.csv"\nstage = "piston-disconnected"\n'
 STATED = 'inertia = "6e-3 kg*m^2 +/- 5 %"\n'
 
