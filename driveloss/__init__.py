@@ -15,6 +15,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from driveloss.batch.ask import batch as batch
     from driveloss.bench.load import load_bench as load_bench
     from driveloss.bench.logs import read_log as read_log
     from driveloss.breakdown.ask import breakdown as breakdown
@@ -27,12 +28,12 @@ if TYPE_CHECKING:
     from driveloss.fit.calibrate import calibrate as calibrate
     from driveloss.fit.store import read_calibration as read_calibration
     from driveloss.losses.ask import losses as losses
+    from driveloss.physics.settling import three_readings as three_readings
     from driveloss.plan import plan as plan
     from driveloss.predict import predict as predict
     from driveloss.recheck.ask import recheck as recheck
     from driveloss.say.calibration import save_calibration as save_calibration
     from driveloss.steady.ask import steady as steady
-    from driveloss.steady.settling import three_readings as three_readings
     from driveloss.whatif.ask import whatif as whatif
     from driveloss.witnesses.ask import witnesses as witnesses
 
@@ -53,8 +54,9 @@ _HOMES = {
     "whatif": "driveloss.whatif.ask",
     "read_log": "driveloss.bench.logs",
     "steady": "driveloss.steady.ask",
-    "three_readings": "driveloss.steady.settling",
+    "three_readings": "driveloss.physics.settling",
     "draw": "driveloss.figures",
+    "batch": "driveloss.batch.ask",
     **dict.fromkeys(("DrivelossError", "InputError", "OutputError", "MissingPackageError"), "driveloss.errors"),
 }
 __all__ = sorted([*_HOMES, "__version__"])

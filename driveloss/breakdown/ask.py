@@ -15,6 +15,7 @@ from driveloss.breakdown.coasted import coasted_ways
 from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.joint import Verdict, joined, judge
 from driveloss.breakdown.recorded import Recorded, recorded_work, with_waves
+from driveloss.breakdown.settled import Ends, settled_ends
 from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
@@ -159,11 +160,15 @@ def breakdown(
     verdict = judge(ways) if ways else None
     if verdict is not None and verdict.agree:
         parts = joined(parts, verdict)
-    draws = parts | _heat(calibration, readings, parts) | {"subtraction": _subtracted(calibration, readings, parts)}
+    ends = settled_ends(calibration, readings)
+    draws = (
+        parts | _heat(calibration, readings, parts, ends) | {"subtraction": _subtracted(calibration, readings, parts)}
+    )
     flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
     if verdict is not None and not verdict.agree:
         flags = tuple((*own, "witnesses-disagree") for own in flags)
     flags = flagged_suspects(calibration, readings, flags)
+    flags = tuple((*own, "not-settled") if late else own for own, late in zip(flags, ends.unsettled, strict=True))
     return Breakdown(calibration, readings, draws, flags, recorded, ways, verdict)
 
 
@@ -235,7 +240,7 @@ def _seal(calibration: Calibration, readings: Readings, frequency: FloatArray) -
     return friction
 
 
-def _heat(calibration: Calibration, readings: Readings, parts: Draws) -> Draws:
+def _heat(calibration: Calibration, readings: Readings, parts: Draws, ends: Ends) -> Draws:
     """Ceilings, aftercooler heat, cycle work and the temperatures of the ends."""
     meters, pneumatic, seal = calibration.meters, parts["pneumatic"], parts["seal"]
     heat = aftercooler.aftercooler_heat(pneumatic, seal, meters.seal_heat_share)
@@ -247,7 +252,7 @@ def _heat(calibration: Calibration, readings: Readings, parts: Draws) -> Draws:
         "aftercooler_heat": heat,
         "friction_heat": meters.seal_heat_share * seal,
         "cycle_work_ratio": ceilings.cycle_work_ratio(pneumatic, frequency, pressure, bore, stroke),
-        **ceilings_and_ends(calibration, readings, pneumatic, heat),
+        **ceilings_and_ends(calibration, readings, pneumatic, heat, ends),
     }
 
 

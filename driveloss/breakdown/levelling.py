@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
+from driveloss.breakdown.settled import settled_ends
 from driveloss.fit.estimate import Estimate, estimate
 from driveloss.fit.meters import stream
 from driveloss.fit.readings import by_rung
@@ -112,7 +113,7 @@ class _Ends:
     def of(cls, answer: Breakdown, places: NDArray[np.int64]) -> _Ends:
         draws, readings, calibration = answer.draws, answer.readings, answer.calibration
         coolant = np.where(np.isfinite(readings.coolant), readings.coolant, calibration.rig.ambient_temperature.value)
-        hot = calibration.meters.temperature("hot_end", readings.hot_end)
+        hot = settled_ends(calibration, readings).hot_end + calibration.meters.hot_end_zero
         over = hot - calibration.meters.temperature("coolant", coolant)
         keys = ("input", "pneumatic", "aftercooler_heat", "friction_heat", "hot_to_cold")
         power, net, heat, friction, drop = (draws[key][places].mean(axis=0) for key in keys)

@@ -73,9 +73,9 @@ def _best_line(name: str, run: Run) -> str:
     if run.motor is not None:  # else they are told as one
         del losses["drive"]
     largest = max(losses, key=lambda key: losses[key])
-    takes = f"{QUANTITIES[largest].head.lower()} takes {losses[largest]:.3g} W"
+    loss = f"{QUANTITIES[largest].head.lower()} {losses[largest]:.3g} W"
     net = QUANTITIES["pneumatic"].cell(run.pneumatic)
-    return f"{name}, {hertz(run.frequency)} Hz: net {net} W{most}, ceiling {share} %, {takes}"
+    return f"{name}, {hertz(run.frequency)} Hz: net {net} W{most}, ceiling {share} %, {loss}"
 
 
 def _short_table(found: dict[str, list[Run]]) -> Sheet:

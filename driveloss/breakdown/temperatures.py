@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from driveloss.bench.records import FloatArray
+from driveloss.breakdown.settled import Ends
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.readings import Readings
 from driveloss.physics import aftercooler, ceilings
@@ -23,13 +24,14 @@ def ceilings_and_ends(
     readings: Readings,
     pneumatic: FloatArray,
     heat: FloatArray,
+    ends: Ends,
 ) -> dict[str, FloatArray]:
     """Cooling (or heating) ceiling [W], hot end that follows [K], thermal resistance by measured hot ends [K/W].
 
     pneumatic, heat: (n, 1 + draws) [W]. Rows that lack a temperature are nan.
     """
     meters = calibration.meters
-    cold, hot = (meters.temperature(end, getattr(readings, end)) for end in ("cold_end", "hot_end"))
+    cold, hot = ends.cold_end + meters.cold_end_zero, ends.hot_end + meters.hot_end_zero
     read = np.isfinite(readings.coolant)
     coolant = meters.temperature("coolant", np.where(read, readings.coolant, calibration.rig.ambient_temperature.value))
     follows = aftercooler.hot_end_temperature(coolant, meters.thermal_resistance, heat)

@@ -144,6 +144,12 @@ FLAGS = {
         "Either way, beyond the interval too.",
         cure="see which assumption would reconcile them.",
     ),
+    "not-settled": Flag(
+        "The cold or hot end was still moving when it was read, and the readings do not tell where it settles.",
+        "A drop read early is too small; a hot end too cool, so that ceilings are too good, beyond the interval; net "
+        "power is not touched.",
+        cure="wait longer, or read at three equal steps of time (column settling time).",
+    ),
     "torque-beyond-braked": Flag(
         "The torque at the crank lies more than a tenth beyond the largest of the braked sweep, so the loss that grows "
         "with load was carried on by its laws.",

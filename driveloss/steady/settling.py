@@ -64,18 +64,6 @@ class Settled:
         return "below" if self.rate < 0 else "above"
 
 
-def three_readings(first: float, second: float, third: float) -> float:
-    """Where a temperature settles of which three readings at equal steps of time are known; the unit is theirs.
-
-    (t2^2 - t1 t3)/(2 t2 - t1 - t3), exact for one time constant. nan where the steps do not shrink.
-    Source: the rule of machine testing, as in Theraja, A Textbook of Electrical Technology, vol. III, Ex. 45.12.
-    >>> three_readings(0.0, 30.0, 40.0)
-    45.0
-    """
-    shrinks = 0 < (third - second) * (second - first) < (second - first) ** 2
-    return (second**2 - first * third) / (2 * second - first - third) if shrinks else float("nan")
-
-
 def settle(curves: Sequence[Curve], known: Estimate | None = None) -> tuple[Settled, ...]:
     """Carry each curve on to equilibrium, one or two time constants shared by all; `known` is one stated [s].
 

@@ -64,6 +64,7 @@ def _cells(r: Reading, others: Sequence[str], ends: Sequence[str], *, with_power
         if end is not None:
             cells[heading(name)] = _shown(name, end.last if end.value is None else end.value.value)
             cells[as_read] = _shown(name, end.last)
+            cells[heading(f"{name}_drift")] = f"{60 * abs(end.rate) if end.value is None else 0:.3g}"
             notes.append(f"{words} {settled_words(end)}")
     cells["note"] = "; ".join(notes)
     return cells

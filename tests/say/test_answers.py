@@ -33,6 +33,7 @@ PUBLIC = {
         "read_log",
         "three_readings",
         "draw",
+        "batch",
         "DrivelossError",
         "InputError",
         "OutputError",
@@ -102,8 +103,9 @@ def test_quantities_are_attributes_and_can_be_had_by_name(answers):
 
 
 def test_parts_that_take_nothing_have_no_column(answers):
-    """The demo's controller idles and its belt takes a share; without them neither is a column of zeros."""
-    runs, nothing = answers[1].runs, Estimate(0.0, 0.1, 0.0, 0.2)
+    """The demo's controller idles; a belt that takes a share has a column, and what takes nothing has none."""
+    nothing, some = Estimate(0.0, 0.1, 0.0, 0.2), Estimate(1.0, 0.1, 0.8, 1.2)
+    runs = [replace(run, transmission=some) for run in answers[1].runs]
     every = ("input", "standby", "motor", "linkage", "transmission", "seal", "pneumatic")
     assert shown_parts(runs) == every
     direct = [replace(run, standby=nothing, transmission=nothing, motor=None, linkage=None) for run in runs]

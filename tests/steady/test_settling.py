@@ -5,7 +5,8 @@ import pytest
 from simulate.log import alike
 
 from driveloss.fit.estimate import Estimate
-from driveloss.steady.settling import Curve, settle, three_readings
+from driveloss.physics.settling import three_readings
+from driveloss.steady.settling import Curve, settle
 
 MINUTE = 60.0
 
