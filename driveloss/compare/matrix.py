@@ -68,7 +68,7 @@ def _cell(difference: Difference, sign: int) -> str:
         return mark
     scale = sign * QUANTITIES[difference.of].scale
     shown = rounded(found.value * scale, decimals(found.half_width * abs(scale)), "+")
-    return f"{shown} {mark}".rstrip()
+    return f"{shown}{mark}"
 
 
 def mark_of(difference: Difference) -> str:
@@ -113,17 +113,22 @@ def telling_lines(shown: Iterable[Difference], names: dict[str, str]) -> tuple[s
 def _telling(source: str, members: Sequence[Difference], names: dict[str, str]) -> str:
     pairs = list(dict.fromkeys(f"{names[d.first.label]}-{names[d.second.label]}" for d in members))
     named = listed([*pairs[:MOST_NAMED], *([f"{len(pairs) - MOST_NAMED} more"] if len(pairs) > MOST_NAMED else [])])
-    narrower = max(min(d.verdict.narrower or HOPELESS for d in members), 1.1)
-    at_least = "" if len(members) == 1 else "at least "
+    narrower = _from_to(d.verdict.narrower for d in members if d.verdict.narrower is not None)
     hides = "scatter of the readings" if source == SCATTER else source
-    return f"{named}: {hides} hides it; {at_least}{narrower:.2g} times less of it would do: {_cure(source, members)}"
+    return f"{named}: {hides} hides it; {narrower} times less of it would do: {_cure(source, members)}"
+
+
+def _from_to(times: Iterable[float]) -> str:
+    """The least and the most of numbers above one."""
+    found = [max(one, 1.1) for one in times]
+    return " to ".join(dict.fromkeys(f"{end:.2g}" for end in (min(found), max(found))))
 
 
 def _cure(source: str, members: Sequence[Difference]) -> str:
     """How to have less of a source."""
     if source == SCATTER:
         times = [d.verdict.more_runs for d in members if d.verdict.more_runs is not None]
-        return f"about {max(min(times), 1.1):.2g} times as many readings." if times else "readings that scatter less."
+        return f"about {_from_to(times)} times as many readings." if times else "readings that scatter less."
     for subject in dict.fromkeys(side.subject for d in members for side in (d.first, d.second)):
         for keys, row in subject.calibration.meters.assumptions(subject.calibration.rig):
             if row.name == source:

@@ -58,15 +58,35 @@ def test_every_rule_names_its_source(data):
     assert any("no published source" in rule["source"] for rule in data["rules"])
 
 
-@pytest.mark.parametrize("columns", [80, 120])
+LINES = ["Input", "Net", "Heat", "Torque", "Doubt"]
+
+
+@pytest.mark.parametrize("columns", [60, 80, 120])
 def test_screen(columns):
     result = run(*NEW, "--at", "9", columns=columns)
     assert result.exit_code == 0, result.output
-    assert "PREDICTION, not measured" in result.stdout
-    assert "common practice" in result.stdout
+    assert result.stdout.startswith("PREDICTION, not measured")
+    assert [line[2:].partition(":")[0] for line in result.stdout.splitlines() if line.startswith("- ")] == LINES
+    assert "common practice" not in result.stdout
     assert "phase-assumed" in result.stderr
     assert max(map(len, result.output.splitlines())) <= columns
     assert "…" not in result.output
+
+
+def test_the_main_doubt_is_what_the_net_hangs_on():
+    """Another bore: the circuit's exponent, 0.8 to 2.4, on a swept volume 42 % and more larger, outweighs the rest."""
+    short = run(*NEW, "--at", "9").stdout
+    assert "work at another swept volume" in short and "cure: run it loaded" in short
+    same = run("--like", "wide", "--mean-pressure", "2.38 bar", "--at", "9").stdout
+    assert "swept volume" not in same.partition("Doubt")[2].partition("cure")[0]
+
+
+def test_rules_and_tables_are_told_when_asked_for():
+    rules = run(*NEW, "--at", "9", "--rules").stdout
+    assert "common practice" in rules and "Predicted parts" not in rules
+    everything = run(*NEW, "--at", "9", "--all").stdout
+    assert everything.count("Rules of the prediction") == 1
+    assert "Predicted parts of the input" in everything and "common practice" in everything
 
 
 @pytest.mark.parametrize(
