@@ -333,6 +333,7 @@ class RundownSpec:
 # fmt: on
 
 _TEMPERATURE = ("temperature", "K", "degC", 2000.0, "which unit was it in?")
+_DRIFT = ("rate of temperature", "K/s", "K/min", 1e3, "which unit was it in?")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -370,10 +371,10 @@ class Sweep:
     hot_end: FloatArray | None = column(*_TEMPERATURE, has_gaps=True)
     coolant: FloatArray | None = column(*_TEMPERATURE)
     # How fast an end still moved when it was read; zero where it had settled.
-    cold_end_drift: FloatArray | None = column("rate of temperature", "K/s", "K/min", 1e3, "which unit was it in?")
-    hot_end_drift: FloatArray | None = column("rate of temperature", "K/s", "K/min", 1e3, "which unit was it in?")
+    cold_end_drift: FloatArray | None = column(*_DRIFT, has_gaps=True)
+    hot_end_drift: FloatArray | None = column(*_DRIFT, has_gaps=True)
     # Since the setting was changed; several rows of one setting then tell where its ends settle.
-    settling_time: FloatArray | None = column("time", "s", "min", 1e6, "was it in ms?")
+    settling_time: FloatArray | None = column("time", "s", "min", 1e6, "was it in ms?", has_gaps=True)
     note: tuple[str, ...] = ()
     typed: tuple[str, ...] = ()  # speed of each reading as written, with its unit; () where nobody wrote it
 

@@ -60,7 +60,7 @@ def _cells(r: Reading, others: Sequence[str], ends: Sequence[str], *, with_power
     for name in ends:
         end, words = r.ends.get(name), name.replace("_", " ")
         as_read = heading(name).replace(words, f"{words} as read")
-        cells |= {heading(name): "", as_read: ""}
+        cells |= {heading(name): "", as_read: "", heading(f"{name}_drift"): ""}
         if end is not None:
             cells[heading(name)] = _shown(name, end.last if end.value is None else end.value.value)
             cells[as_read] = _shown(name, end.last)
