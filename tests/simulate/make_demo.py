@@ -10,6 +10,7 @@ import numpy as np
 
 from simulate.bench_toml import NEW_KEYS
 from simulate.effects import Effects, Pins
+from simulate.log import write_log
 from simulate.machine import CylinderTruth, MotorTruth, SealLaw, TorqueLaw, Truth
 from simulate.recording import PlannedRecording
 from simulate.rig import Answer, Limits, PlannedSweep, Protocol, in_order, perturb, write_bench
@@ -182,6 +183,7 @@ the controller, so no motor current was read.
 | narrow-loaded.csv, narrow-loaded-charged.csv | whole machine, 1.009 and 2.38 bar mean | 7, 6 |
 | wide-recording.csv | pressure through nine turns of the wide piston at 8.6 Hz, 2.38 bar | 432 samples |
 
+| log.csv | a recorder's log of another afternoon, not in bench.toml: for `driveloss steady` | 767 lines |
 | rundown.csv | motor, belt and crank left to coast, supply cut | 60 samples |
 
 The crankcase stays at room pressure throughout, so the charge of 2.38 bar presses the seal against the wall.
@@ -259,6 +261,7 @@ def make_demo(folder: Path, truth_file: Path) -> Answer:
     (folder / file).write_text(text, encoding="utf-8", newline="\n")
     readme = README.format(file=file, row=row, right=right, wrong=wrong)
     (folder / "README.md").write_text(readme, encoding="utf-8", newline="\n")
+    write_log(folder / "log.csv")
     truth = json.dumps(answers(answer, right, wrong), indent=1) + "\n"
     truth_file.write_text(truth, encoding="utf-8", newline="\n")
     return answer
