@@ -182,7 +182,6 @@ the controller, so no motor current was read.
 | wide-loaded.csv, wide-loaded-charged.csv | whole machine, 1.009 and 2.38 bar mean | 7, 14 |
 | narrow-loaded.csv, narrow-loaded-charged.csv | whole machine, 1.009 and 2.38 bar mean | 7, 6 |
 | wide-recording.csv | pressure through nine turns of the wide piston at 8.6 Hz, 2.38 bar | 432 samples |
-
 | log.csv | a recorder's log of another afternoon, not in bench.toml: for `driveloss steady` | 767 lines |
 | rundown.csv | motor, belt and crank left to coast, supply cut | 60 samples |
 
