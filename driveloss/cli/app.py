@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from driveloss.cli.batch import batch
 from driveloss.cli.breakdown import breakdown
 from driveloss.cli.calibrate import calibrate
 from driveloss.cli.compare import compare
@@ -39,6 +40,7 @@ COMMANDS: dict[Callable[..., None], str] = {
     whatif: "Say what each change would gain.",
     predict: "Predict a bore, pressure or frequency not tried.",
     report: "Write one HTML page with tables and figures.",
+    batch: "Do many benches, and tell each in one row.",
 }
 for command, in_short in COMMANDS.items():
     app.command(short_help=in_short)(command)

@@ -64,11 +64,11 @@ def _options(record: type) -> list[Parameter]:
 @contextmanager
 def bad_input_exits_2() -> Iterator[None]:
     """Turn an error that the user can mend into one message on standard error and exit code 2."""
-    from driveloss.errors import InputError, OutputError
+    from driveloss.errors import InputError, MissingPackageError, OutputError
 
     try:
         yield
-    except (InputError, OutputError) as error:
+    except (InputError, MissingPackageError, OutputError) as error:
         typer.echo(f"driveloss: {error}", err=True)
         raise typer.Exit(2) from error
     except BrokenPipeError:  # the reader of a pipe had enough
