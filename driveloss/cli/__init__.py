@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import os
+
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
 
 def main() -> None:
     """Entry point of the console script."""
+    for name in THREADS:  # before NumPy loads: on systems of a hundred unknowns threads wait for one another
+        os.environ.setdefault(name, "1")
     from driveloss.cli.app import app
 
     app()

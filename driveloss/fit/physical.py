@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,9 +103,24 @@ class Problem:
                 found[columns] = replace(before, weight=before.weight + c.weight)
         return list(found.values())
 
+    @cached_property
+    def _reduced(self) -> tuple[list[int], FloatArray, FloatArray]:
+        """All that any offer uses: its columns, and weighed readings rotated onto them (Q), where they are R.
+
+        One factorisation serves the hundreds of offers that many seals make; what it rotates away fits no law.
+        """
+        used = sorted({int(j) for offer in self.offers() for j in offer.columns})
+        Q, R = np.linalg.qr(self.weighed(self.design[:, used]))
+        return used, Q, R
+
+    def _of(self, offer: Offer) -> FloatArray:
+        """An offer's laws as `_reduced` has them."""
+        used, _, R = self._reduced
+        return R[:, np.searchsorted(used, offer.columns)]
+
     def solve(self, offer: Offer, power: FloatArray) -> FloatArray:
         """Non-negative coefficients of an offer for power (n, m) [W]: (columns, m)."""
-        return nonnegative(self.weighed(self.design[:, offer.columns]), self.weighed(power))
+        return nonnegative(self._of(offer), self._reduced[1].T @ self.weighed(power))
 
     def scatter(self, offer: Offer) -> tuple[float, int]:
         """Scatter of one reading of unit weight [W] and its degrees of freedom.
@@ -112,7 +128,10 @@ class Problem:
         From the residuals of all laws offered, signs free: choosing among them cannot shrink it. Where that
         leaves too few readings to spare, from the candidate's own.
         """
-        left, spare = _residual_square(self.weighed(self.design[:, offer.columns]), self.weighed(self.power))
+        power, Q = self.weighed(self.power), self._reduced[1]
+        rotated = Q.T @ power
+        left, rank = _residual_square(self._of(offer), rotated)
+        left, spare = left + float(np.sum((power - Q @ rotated) ** 2)), self.n - rank
         if spare < LEAST_SPARE:
             left, spare = offer.candidate.rss, max(self.n - offer.candidate.parameters, 1)
         return float(np.sqrt(max(left, self.least_rss * spare / self.n) / spare)), spare
@@ -144,10 +163,10 @@ def fit_physical(ladder: Ladder, meters: Meters, standby: FloatArray, sampler: S
 
 
 def _residual_square(design: FloatArray, readings: FloatArray) -> tuple[float, int]:
-    """Sum of squares that a least-squares fit (n, k) leaves, and the readings to spare."""
+    """Sum of squares that a least-squares fit (n, k) leaves, and its rank."""
     scaled = design / np.linalg.norm(design, axis=0)
     _, _, rank, _ = solution = np.linalg.lstsq(scaled, readings, rcond=1e-9)
-    return float(np.sum((readings - scaled @ solution[0]) ** 2)), len(readings) - int(rank)
+    return float(np.sum((readings - scaled @ solution[0]) ** 2)), int(rank)
 
 
 def pose(ladder: Ladder, stated: Meters, standby: FloatArray) -> Problem:
