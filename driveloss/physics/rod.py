@@ -41,9 +41,10 @@ def cycle_means(
     """
     area, speed = disc_area(bore), crank_pin_speed(frequency, stroke)
     force = lip = power = square = as_floats(0.0)
+    in_phase, ahead = amplitude * np.cos(phase), amplitude * np.sin(phase)
     shapes = piston_speed(ANGLES, 1 / np.pi, 1.0, rod_ratio)  # of a crank pin at one metre a second
     for angle, shape in zip(ANGLES, shapes, strict=True):
-        over = pressure_difference + amplitude * np.cos(angle + phase)
+        over = pressure_difference + in_phase * np.cos(angle) - ahead * np.sin(angle)
         axial = drag * np.sign(shape) - over * area
         force = force + np.abs(axial) / np.sqrt(1 - (rod_ratio * np.sin(angle)) ** 2)
         lip = lip + np.abs(over) * abs(shape)
