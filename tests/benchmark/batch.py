@@ -5,12 +5,14 @@
 Ratios, since a bench takes what the machine gives. `growth`: time over that of the first count, over the ratio of the
 counts; 1 is linear, below 1 the start-up is shared by more. `linear`: time of one process over n times that of n
 workers; 1 is ideal, and other work on the same cores lowers it. `busy`: time spent inside benches over n times the
-whole, what is left are start-up and waiting, whoever else uses the cores. Needs a quiet machine but for `busy`.
+whole, what is left are start-up and waiting. `cpu`: processor time of all processes a bench, start-up included, which
+tells what more workers cost even where others use the cores; the rest needs a quiet machine.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
@@ -60,10 +62,11 @@ ENGINES = {
 
 @dataclass(frozen=True)
 class Timed:
-    """One batch: the whole with the engine's start-up, and what its benches took by themselves. [s]"""
+    """One batch: the whole with the engine's start-up, what its benches took by themselves, processor time. [s]"""
 
     whole: float
     inside: float
+    cpu: float
 
 
 def write(folder: Path, count: int) -> list[Path]:
@@ -76,13 +79,19 @@ def write(folder: Path, count: int) -> list[Path]:
 
 def time(engine: Engine, folders: Sequence[Path], draws: int) -> Timed:
     """Do the benches once."""
-    start = perf_counter()
+    start, before = perf_counter(), processor_time()
     with engine.start() as options:
         answer = driveloss.batch(folders, draws=draws, **options)
         whole = perf_counter() - start
+    cpu = processor_time() - before  # once the engine has ended: processes count when they have
     if answer.failed:
         raise SystemExit(f"{answer.failed[0]['path']}: {answer.failed[0]['error']}")
-    return Timed(whole, sum(row["seconds"] for row in answer.benches))
+    return Timed(whole, sum(row["seconds"] for row in answer.benches), cpu)
+
+
+def processor_time() -> float:
+    """Of this process and of those that it started and that ended. [s]"""
+    return sum(os.times()[:4])
 
 
 def known_again(folders: Sequence[Path], draws: int) -> tuple[float, float]:
@@ -105,7 +114,7 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         every = write(Path(folder), max(options.benches))
-        print(f"{'engine':10}{'benches':>8}{'s':>8}{'s/bench':>9}{'growth':>8}{'linear':>8}{'busy':>6}")
+        print(f"{'engine':10}{'benches':>8}{'s':>8}{'s/bench':>9}{'growth':>8}{'linear':>8}{'busy':>6}{'cpu':>7}")
         ones: dict[int, float] = {}
         for name in options.engines:
             engine, first = ENGINES[name], None
@@ -115,7 +124,7 @@ def main() -> None:
                 ones |= {count: timed.whole} if name == "one" else {}
                 linear = ones[count] / timed.whole / engine.workers if count in ones else float("nan")
                 busy = timed.inside / timed.whole / engine.workers
-                ratios = f"{timed.whole / count / first:8.2f}{linear:8.2f}{busy:6.2f}"
+                ratios = f"{timed.whole / count / first:8.2f}{linear:8.2f}{busy:6.2f}{timed.cpu / count:7.2f}"
                 print(f"{name:10}{count:8}{timed.whole:8.1f}{timed.whole / count:9.2f}{ratios}", flush=True)
         again, before = known_again(every[: min(options.benches)], options.draws)
         print(f"known already: {again / before:.1%} of the time that they took to do")
