@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -14,6 +15,7 @@ from typing import Any, TypeVar
 from driveloss.errors import InputError, MissingPackageError
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+LEAST = 32  # jobs handed to a cluster however small it is, so that one that grows with its work may
 AHEAD = 2  # jobs under way for each worker: it never waits, and no more than that are held in memory
 PATIENCE = 20  # [s] for a scheduler to answer
 
@@ -45,21 +47,24 @@ def on_this_machine(job: Job[Task, Result], tasks: Iterable[Task], workers: int)
 def _through_pool(
     job: Job[Task, Result], tasks: Iterator[Task], workers: int, most: int
 ) -> Generator[Done[Task, Result], None, list[Task]]:
-    pool = ProcessPoolExecutor(workers, get_context("spawn"))
+    ignored = (signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is this process's matter
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignored)
     try:
-        return (yield from _through(pool, job, tasks, most))
+        return (yield from _through(pool, job, tasks, lambda: most))
     finally:
         pool.shutdown(cancel_futures=True)
 
 
 def _through(
-    executor: Executor, job: Job[Task, Result], tasks: Iterator[Task], most: int
+    executor: Executor, job: Job[Task, Result], tasks: Iterator[Task], most: Callable[[], int]
 ) -> Generator[Done[Task, Result], None, list[Task]]:
-    """Keep `most` tasks under way; returns those that a dead process took with it."""
+    """Keep `most()` tasks under way; returns those that a dead process took with it."""
     under_way: dict[Future[Result], Task] = {}
     lost: list[Task] = []
     while True:
-        while not lost and len(under_way) < most and (task := next(tasks, None)) is not None:
+        free = most() - len(under_way)
+        while not lost and free > 0 and (task := next(tasks, None)) is not None:
+            free -= 1
             try:
                 under_way[executor.submit(job, task)] = task
             except BrokenProcessPool:
@@ -101,8 +106,8 @@ def on_cluster(job: Job[Task, Result], tasks: Iterable[Task], address: str) -> I
     Raises MissingPackageError without `distributed`, InputError where no scheduler answers.
     """
     with _client(address) as client:
-        most = AHEAD * max(sum(client.ncores().values()), 1)
-        yield from _through(client.get_executor(pure=False), job, iter(tasks), most)
+        executor = client.get_executor(pure=False)
+        yield from _through(executor, job, iter(tasks), lambda: max(AHEAD * sum(client.ncores().values()), LEAST))
 
 
 @contextmanager

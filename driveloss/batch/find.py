@@ -49,13 +49,21 @@ def find_benches(folders: Iterable[Path], depth: int = DEPTH) -> list[Path]:
     """
     found: dict[Path, Path] = {}
     for folder in folders:
-        top = folder if folder.is_dir() else config_path(folder).parent  # which says what is wrong
+        toml = config_path(folder) if not _is_folder(folder) else None  # which says what is wrong
+        top = folder if toml is None else toml.parent
         benches = list(_below(top, depth))
         if not benches:
             raise InputError(f"{folder}: expected a {BENCH_FILE} in it or up to {depth} folders below it, found none")
         for bench in benches:
             found.setdefault(bench.resolve(), bench)
     return list(found.values())
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # a name too long, say: it is no folder, and `config_path` says why
+        return False
 
 
 def _below(folder: Path, depth: int) -> Iterator[Path]:
@@ -78,7 +86,7 @@ def gather(folder: Path) -> Content:
     """Read what a bench consists of. Raises InputError as `load_bench` does for what cannot be read."""
     try:
         return Content(folder.resolve().name, _files(folder))
-    except (OSError, ValueError, TypeError, LookupError, AttributeError) as error:
+    except (OSError, ValueError, TypeError, LookupError, AttributeError, RuntimeError) as error:
         load_bench(folder)  # says what is wrong as every other command does
         raise InputError(f"{folder}: cannot be read: {error}") from error
 

@@ -3,6 +3,7 @@
 import json
 import os
 import signal
+from dataclasses import replace
 from math import pi
 from multiprocessing import active_children
 from pathlib import Path
@@ -15,7 +16,9 @@ from simulate.machine import seal_power
 
 import driveloss
 from batch.floors import GOOD, ONE, digits, quickly, spoil
+from driveloss.batch import run
 from driveloss.batch.find import find_benches, gather
+from driveloss.batch.run import Settings, task, work
 from driveloss.errors import InputError
 
 LINE = 120  # characters
@@ -151,6 +154,17 @@ def test_a_killed_worker_loses_no_bench(floor, two, tmp_path):
     answer = quickly([floor], workers=2, results=results, tell=kill)
     assert killed and digits(answer) == digits(two)
     assert len(results.read_text().splitlines()) == len(GOOD)
+
+
+def test_a_worker_of_another_version_is_not_believed(floor):
+    one = replace(task(floor / "first", gather(floor / "first"), Settings(draws=200)), program="0.0")
+    assert work(one)["error"].endswith("expected 0.0 as here")
+
+
+def test_a_fault_of_the_program_is_told_with_its_place(floor, monkeypatch):
+    monkeypatch.setattr(run, "_seal", lambda *_: 1 / 0)
+    row = work(task(floor / "first", gather(floor / "first"), Settings(draws=200)))
+    assert "a fault of the program, please report it: ZeroDivisionError: division by zero (test_batch" in row["error"]
 
 
 # --- where benches are looked for -------------------------------------------------------------------------------
