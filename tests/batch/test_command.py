@@ -105,7 +105,7 @@ def answer(two):
 
 def test_the_command_writes_the_page(floor, results, tmp_path, two):
     page = tmp_path / "summary.html"
-    assert asked(floor, results, "-o", page).code == 0
+    assert [asked(floor, results, "-o", page).code for _ in range(2)] == [0, 0]  # over itself, too
     text = page.read_text(encoding="utf-8")
     assert all(escape(row["path"]) in text for row in two.benches) and len(GOOD) == text.count("<th scope=row")
 
