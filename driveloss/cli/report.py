@@ -55,6 +55,7 @@ def _gathered(bench: Bench, fit: FitOptions, tell: Callable[[str], None]) -> Rep
     from driveloss.compare.ask import compare
     from driveloss.compare.benches import Subject
     from driveloss.report.page import Report
+    from driveloss.witnesses.constants import constants_way
 
     tell("Fitting the ladder")
     calibration = fit.calibrate(bench)
@@ -65,7 +66,7 @@ def _gathered(bench: Bench, fit: FitOptions, tell: Callable[[str], None]) -> Rep
     tell("Splitting the loaded runs")
     answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
     tell("Weighing the sources of error")
-    return Report(bench, calibration, answer, budget(answer), comparison)
+    return Report(bench, calibration, answer, budget(answer), comparison, constants_way(bench, answer))
 
 
 def _data(report: Report) -> dict[str, Any]:

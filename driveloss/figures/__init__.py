@@ -31,11 +31,11 @@ OF_WITNESSES = ("witnesses",)
 OF_LOGS = ("log",)
 OF_CHANGES = ("gains",)
 
-# By file ending, what keeps the same figure the same file: no dates, no versions.
+# By file ending, what keeps the same figure the same file: no dates, no versions; but whose it is.
 UNDATED: dict[str, dict[str, Any]] = {
-    "png": {"Software": None},
-    "svg": {"Date": None, "Creator": None},
-    "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+    "png": {"Software": "driveloss"},
+    "svg": {"Date": None, "Creator": "driveloss"},
+    "pdf": {"CreationDate": None, "Creator": "driveloss", "Producer": None},
 }
 
 
@@ -76,7 +76,10 @@ def save(figure: Figure, path: Path | str) -> None:
 
 def file_content(figure: Figure, path: Path) -> bytes:
     """What a figure's file of that name holds. Raises InputError for an ending that is not .png, .svg or .pdf."""
-    return _rendered(figure, file_ending(path))
+    from driveloss.figures.style import our_settings
+
+    with our_settings():
+        return _rendered(figure, file_ending(path))
 
 
 def file_ending(path: Path) -> str:
@@ -89,16 +92,22 @@ def file_ending(path: Path) -> str:
 
 
 def _rendered(figure: Figure, ending: str) -> bytes:
-    from driveloss.figures.style import our_settings
-
     buffer = BytesIO()
-    with our_settings(), warnings.catch_warnings():
+    with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)  # a sign that the font lacks: an empty box
         figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
     return buffer.getvalue()
 
 
 def svg_text(figure: Figure) -> str:
-    """A figure as an <svg> element to stand in a page: text drawn as paths, nothing to be fetched."""
-    whole = _rendered(figure, "svg").decode("utf-8")
+    """A figure as an <svg> element to stand in a page, nothing to be fetched: text stays text, in the page's own font.
+
+    Files have their text drawn as paths, see `save`; labels are placed by a wider font than pages are likely to have.
+    """
+    from matplotlib import rc_context
+
+    from driveloss.figures.style import our_settings
+
+    with our_settings(), rc_context({"svg.fonttype": "none"}):
+        whole = _rendered(figure, "svg").decode("utf-8")
     return whole[whole.index("<svg") :]

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BAR_STEP = 0.34  # [in] from bar to bar
+BAR_STEP = 0.28  # [in] from bar to bar
 STATED = PartLook("stated", series_look(0, 0).colour)
 ASSUMED = PartLook("assumed", "#5e9cc4", "///")
 TEXT: dict[str, Any] = {"va": "center", "fontsize": SMALL}
@@ -44,7 +44,7 @@ def bars_of(split: Split) -> list[Bar]:
 def budget_figure(split: Split) -> Figure:
     """One bar a source."""
     bars = bars_of(split)
-    cell = Cell(4.6, (BAR_STEP * max(len(bars), 2),), left=label_width(bar.name for bar in bars), right=0.7)
+    cell = Cell(3.8, (BAR_STEP * max(len(bars), 2),), left=label_width(bar.name for bar in bars), right=0.7)
     figure, panels = cells(1, 1, cell)
     plot_budget(bars, panels[0][0]).set_xlabel(f"Half-width of the 95 % interval, {_of(split)} [W]")
     return figure

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from driveloss.breakdown.ask import Run
+from driveloss.errors import InputError
 from driveloss.figures.layout import KEY_STEP, Cell, End, cells, draw_legend, label_ends, label_width, legend_rows
 from driveloss.figures.runs import Group, Split, at_most_words, net_shares, part, run_groups, with_parts
 from driveloss.figures.style import (
@@ -32,8 +33,10 @@ BAR = 0.022  # width of a hatched bar, of the frequencies' range
 
 
 def ceilings_figure(split: Split) -> Figure:
-    """One panel a cylinder beyond two, all to one scale."""
-    groups = run_groups(split.answer)
+    """One panel a cylinder beyond two, all to one scale. Raises InputError where no run's net power is determinable."""
+    groups = [group for group in run_groups(split.answer) if with_parts(group.runs, CEILING)]
+    if not groups:
+        raise InputError("efficiency ceiling: expected one run at least whose net power is determinable, found none")
     names = list(dict.fromkeys(group.cylinder for group in groups))
     sets = [groups] if len(names) <= TOGETHER else [[g for g in groups if g.cylinder == name] for name in names]
     alone = len(sets) == 1
@@ -64,9 +67,9 @@ def plot_ceilings(groups: Sequence[Group], ax: Axes, *, named: bool = True) -> A
         runs = with_parts(group.runs, CEILING)
         ceilings = [part(run, CEILING) for run in runs]
         frequency, values = [run.frequency for run in runs], [PERCENT * ceiling.value for ceiling in ceilings]
-        _at_most(ax, runs, group.look.colour)
+        _at_most(ax, runs, group.look.ink)
         joined_points(ax, group.look, (frequency, values), error_bars(ceilings, PERCENT))
-        ends.append(End(frequency[-1], values[-1], _label(group, named=named), group.look.colour))
+        ends.append(End(frequency[-1], values[-1], _label(group, named=named), group.look.ink))
     ax.set(xlabel=FREQUENCY, ylabel="Net pneumatic / input [%]")
     return label_ends(ax, ends)
 

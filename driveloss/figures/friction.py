@@ -31,7 +31,7 @@ SEEN = 0.05  # of the largest source: less does not show in a band
 def friction_figure(calibration: Calibration) -> Figure:
     """One panel for all cylinders."""
     labels = [series_text(pressure, name) for name, pressure, _ in _series(calibration)]
-    height, cell = max(3.2, len(labels) * LABEL_STEP / POINTS), Cell(5.2, (0.0,), right=label_width(labels))
+    height, cell = max(2.6, len(labels) * LABEL_STEP / POINTS), Cell(5.2, (0.0,), right=label_width(labels))
     lines = wrap(assumed_words(calibration), int((cell.outer[0] - 2 * EDGE) / CHARACTER))
     foot = cell.bottom + LABEL_STEP / POINTS * len(lines)
     figure, panels = cells(1, 1, replace(cell, heights=(height,), bottom=foot))
@@ -64,7 +64,7 @@ def plot_friction(calibration: Calibration, ax: Axes) -> Axes:
         frequency, force = _force(calibration, name, pressure, STEPS)
         speed = 2 * calibration.rig.cylinders[name].stroke.value * frequency
         last = band(ax, speed, force, look)
-        ends.append(End(float(speed[-1]), last, series_text(pressure, name), look.colour))
+        ends.append(End(float(speed[-1]), last, series_text(pressure, name), look.ink))
     ax.set(xlabel="Mean piston speed [m/s]", ylabel="Mean friction force [N]")
     ax.set_ylim(min(0.0, ax.get_ylim()[0]))
     return label_ends(ax, ends)
@@ -73,7 +73,8 @@ def plot_friction(calibration: Calibration, ax: Axes) -> Axes:
 def _series(calibration: Calibration) -> Iterator[tuple[str, float, Look]]:
     """Each cylinder at each of its calibrated pressures [Pa]."""
     for index, (name, span) in enumerate(calibration.ranges.items()):
-        yield from ((name, pressure, series_look(index, number)) for number, pressure in enumerate(span.pressures))
+        looks = (series_look(index, number, len(span.pressures)) for number in range(len(span.pressures)))
+        yield from ((name, pressure, look) for pressure, look in zip(span.pressures, looks, strict=True))
 
 
 def _force(calibration: Calibration, cylinder: str, pressure: float, steps: int) -> tuple[FloatArray, FloatArray]:

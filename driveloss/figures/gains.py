@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from driveloss.figures.layout import Cell, cells, label_width
-from driveloss.figures.style import GREY, SMALL, Drawing, PartLook, series_look
-from driveloss.say.numbers import plus_minus
+from driveloss.figures.style import GREY, INK, SMALL, Drawing, PartLook, series_look
+from driveloss.say.numbers import NEGLIGIBLE, plus_minus
 from driveloss.say.sheet import listed
 from driveloss.whatif.ask import Gain, Gains
 from driveloss.whatif.tell import place
@@ -16,23 +16,24 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BAR_STEP = 0.34  # [in] from bar to bar
+BAR_STEP = 0.28  # [in] from bar to bar
 STATED = PartLook("measured", series_look(0, 0).colour)
 ASSUMED = PartLook("rests on what is assumed", "#5e9cc4", "///")
 TEXT: dict[str, Any] = {"va": "center", "fontsize": SMALL}
 
 
 def gains_figure(answer: Gains) -> Figure:
-    """One bar a change, the one that gains most on top."""
-    cell = Cell(
-        4.6,
-        (BAR_STEP * max(len(answer.gains), 2),),
-        left=label_width(gain.change for gain in answer.gains),
-        right=0.9,
-    )
+    """One bar a change that does anything, the one that gains most on top."""
+    gains = at_work(answer)
+    cell = Cell(3.8, (BAR_STEP * max(len(gains), 2),), left=label_width(gain.change for gain in gains), right=0.9)
     figure, panels = cells(1, 1, cell)
-    plot_gains(answer.gains, panels[0][0]).set_title(f"Gain at {place(answer)}")
+    plot_gains(gains, panels[0][0]).set_title(f"Gain at {place(answer)}")
     return figure
+
+
+def at_work(answer: Gains) -> list[Gain]:
+    """The changes without those that would do nothing."""
+    return [gain for gain in answer.gains if abs(gain.net_gain.value) + gain.net_gain.half_width > NEGLIGIBLE]
 
 
 def plot_gains(gains: Sequence[Gain], ax: Axes) -> Axes:
@@ -41,7 +42,7 @@ def plot_gains(gains: Sequence[Gain], ax: Axes) -> Axes:
     for row, gain in zip(rows, gains, strict=True):
         net, look = gain.net_gain, ASSUMED if gain.rests_on else STATED
         ax.barh(row, net.value, 0.62, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0)
-        ax.plot([net.low, net.high], [row, row], color="black", lw=1.1, marker="|", ms=5)
+        ax.plot([net.low, net.high], [row, row], color=INK, lw=1.1, marker="|", ms=5)
         ax.annotate(f"{plus_minus(net)} W", (max(net.high, net.value), row), (5, 0), textcoords="offset points", **TEXT)
     ax.set_yticks(rows, [gain.change for gain in gains])
     ax.set_ylim(len(gains) - 0.4, -0.6)
@@ -55,7 +56,7 @@ def plot_gains(gains: Sequence[Gain], ax: Axes) -> Axes:
 
 def alt_text(answer: Gains) -> str:
     """Every bar."""
-    entries = listed(f"{gain.change} {plus_minus(gain.net_gain)} W" for gain in answer.gains)
+    entries = listed(f"{gain.change} {plus_minus(gain.net_gain)} W" for gain in at_work(answer))
     return f"Net power gained at the same input by each change, at {place(answer)}: {entries}."
 
 

@@ -61,7 +61,7 @@ def ladder_figure(calibration: Calibration) -> Figure:
     names = list(calibration.ranges)
     groups = [names] if len(names) <= TOGETHER else [[name] for name in names]
     width = 5.6 if len(groups) == 1 else 2.9
-    cell = Cell(width, (3.3, 1.2), right=label_width(one.label for one in every))
+    cell = Cell(width, (2.8, 1.0), right=label_width(one.label for one in every))
     figure, panels = cells(len(groups), 1 if len(groups) == 1 else 2, cell)
     top = 1.05 * float(shown_power(calibration, _evidence(calibration).ladder.readings).max())
     for (upper, lower), group in zip(panels, groups, strict=True):
@@ -84,14 +84,15 @@ def _evidence(calibration: Calibration) -> Evidence:
 
 def series(calibration: Calibration) -> list[Series]:
     """The ladder's readings by stage, cylinder and pressure, in the order of the tear-down."""
-    names, found = list(calibration.ranges), list[Series]()
-    for rung, rows in by_rung(_evidence(calibration).ladder.readings):
+    names, found, members = list(calibration.ranges), list[Series](), by_rung(_evidence(calibration).ladder.readings)
+    rungs = [rung for rung, _ in members]
+    for place, (rung, rows) in enumerate(members):
         if rung.cylinder is None:
             label, look = rung.stage, DRIVE_LOOKS[rung.stage]
         else:
             label = f"{rung.stage}, {series_text(rung.mean_pressure, '' if len(names) > TOGETHER else rung.cylinder)}"
-            number = [one.rung.cylinder for one in found].count(rung.cylinder)
-            look = series_look(names.index(rung.cylinder), number)
+            number, count = ([one.cylinder for one in some].count(rung.cylinder) for some in (rungs[:place], rungs))
+            look = series_look(names.index(rung.cylinder), number, count)
         found.append(Series(rung, label, look, rows))
     return found
 
@@ -107,7 +108,7 @@ def plot_ladder(calibration: Calibration, shown: Sequence[Series], ax: Axes, top
             ax, grid, curve(calibration, one.rung, grid, np.full(STEPS, one.rung.mean_pressure or 0.0)), one.look
         )
         ax.plot(frequency, power[one.rows], **one.look.marks)
-        ends.append(End(float(grid[-1]), last, one.label, one.look.colour))
+        ends.append(End(float(grid[-1]), last, one.label, one.look.ink))
     for x, y, _ in _left_out_points(calibration, shown):
         _cross(ax, x, y)
     ax.set(xlabel=FREQUENCY, ylabel=_power_label(calibration))

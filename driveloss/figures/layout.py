@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driveloss.figures.style import SMALL, text_colour
+from driveloss.figures.style import INK, SMALL, text_colour
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -100,8 +100,11 @@ class End:
     colour: str
 
 
-def label_ends(ax: Axes, ends: Sequence[End]) -> Axes:
-    """Write each curve's name at the right of the axes, moved apart where they would meet; freezes the limits."""
+def label_ends(ax: Axes, ends: Sequence[End], *, plain: bool = False) -> Axes:
+    """Write each curve's name at the right of the axes, moved apart where they would meet; freezes the limits.
+
+    plain: in ink, where the colours are those of areas.
+    """
     ax.set_xlim(*ax.get_xlim())
     ax.set_ylim(*ax.get_ylim())
     width, height = size_in_points(ax)
@@ -114,12 +117,48 @@ def label_ends(ax: Axes, ends: Sequence[End]) -> Axes:
             xytext=(1 + LEADER / width, y / height),
             textcoords="axes fraction",
             va="center",
-            color=text_colour(end.colour),
+            color=INK if plain else text_colour(end.colour),
             fontsize=SMALL,
             annotation_clip=False,
             arrowprops=LEADER_LINE | {"color": end.colour},
         )
     return ax
+
+
+def label_tops(ax: Axes, ends: Sequence[End]) -> Axes:
+    """Write the names of series above the axes, each over its highest end as near as can be; freezes the limits."""
+    ax.set_xlim(*ax.get_xlim())
+    ax.set_ylim(*ax.get_ylim())
+    width, height = size_in_points(ax)
+    low, high = ax.get_xlim()
+    upright = tops_stand_upright([end.text for end in ends], width / POINTS)
+    step = LABEL_STEP if upright else top_width([end.text for end in ends]) * POINTS
+    wanted = [(end.x - low) / (high - low) * width for end in ends]
+    for end, x in zip(ends, spread(wanted, step, step / 2, width - step / 2), strict=True):
+        ax.annotate(
+            end.text,
+            xy=(end.x, end.y),
+            xytext=(x / width, 1 + 0.6 * LEADER / height),
+            textcoords="axes fraction",
+            ha="center",
+            va="bottom",
+            rotation=90 if upright else 0,
+            color=text_colour(end.colour),
+            fontsize=SMALL,
+            annotation_clip=False,
+            arrowprops=LEADER_LINE | {"color": end.colour, "relpos": (0.5, 0)},
+        )
+    return ax
+
+
+def tops_stand_upright(texts: Sequence[str], width: float) -> bool:
+    """Whether names above axes of a width [in] have no room to lie level."""
+    return len(texts) * top_width(texts) > width
+
+
+def top_width(texts: Iterable[str]) -> float:
+    """Room for the longest of some names, with a gap. [in]"""
+    return (max(map(len, texts)) + 1) * CHARACTER
 
 
 def spread(wanted: Sequence[float], step: float, low: float, high: float) -> list[float]:

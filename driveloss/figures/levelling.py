@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from driveloss.breakdown.levelling import Levelling, levelling, levelling_lines
+from driveloss.breakdown.levelling import Levelling, levelling
 from driveloss.errors import InputError
 from driveloss.figures.layout import Cell, cells, label_width
 from driveloss.figures.runs import Split
-from driveloss.figures.style import GREY, SMALL, Drawing, series_look
+from driveloss.figures.style import GREY, SMALL, Drawing, minus, series_look
 from driveloss.fit.estimate import Estimate
 from driveloss.say.numbers import bar, plus_minus
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ROW = 0.34  # [in]
+ROW = 0.26  # [in]
 TAKEN = "#b4552d"
 TEXT: dict[str, Any] = {"va": "center", "fontsize": SMALL}
 WORDS = {  # where a cause takes of the drop, and where it gives
@@ -73,8 +73,12 @@ def _bar(  # noqa: PLR0913 - a bar's place, size and colour
 
 
 def alt_text(split: Split) -> str:
-    """Every series in words."""
-    return " ".join(levelling_lines(split.answer))
+    """What was to be expected of each series, and what came."""
+    entries = (
+        f"{one.cylinder} at {bar(one.mean_pressure)} bar {plus_minus(one.expected)} K, it is {plus_minus(one.seen)} K"
+        for one in levelling(split.answer)
+    )
+    return minus(f"Had the drop grown as the input did, the cold end would be colder by: {'; '.join(entries)}.")
 
 
 DRAWING = Drawing(

@@ -58,11 +58,12 @@ def run_groups(answer: Breakdown) -> list[Group]:
     for index, name in enumerate(answer.calibration.rig.cylinders):
         runs = [run for run in answer.runs if run.cylinder == name]
         numbers = pressure_groups(np.array([run.mean_pressure for run in runs]))
-        for number in np.unique(numbers):
+        found = np.unique(numbers)
+        for number in found:
             mine = [run for run, own in zip(runs, numbers, strict=True) if own == number]
             pressure = float(np.mean([run.mean_pressure for run in mine]))
             ordered = tuple(sorted(mine, key=lambda run: run.frequency))
-            groups.append(Group(name, pressure, series_look(index, int(number)), ordered))
+            groups.append(Group(name, pressure, series_look(index, int(number), len(found)), ordered))
     return groups
 
 

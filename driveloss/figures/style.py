@@ -110,7 +110,7 @@ FILLS = {
     "linkage": ("#86c8ef", "///"),
     "drive": ("#2f86c1", "\\\\\\"),
     "transmission": ("#5e3552", "xxx"),
-    "seal": ("#eeb33b", "..."),
+    "seal": ("#eeb33b", ".."),
     "pneumatic": ("#00513d",),
 }
 PARTS = {name: PartLook(QUANTITIES[name].words, *FILLS[name]) for name in quantities.PARTS}
@@ -118,33 +118,87 @@ PARTS = {name: PartLook(QUANTITIES[name].words, *FILLS[name]) for name in quanti
 
 @dataclass(frozen=True)
 class Look:
-    """How a series is drawn: colour and marker by cylinder, line and filling by pressure."""
+    """How a series is drawn: hue and marker by cylinder, shade and line by pressure; `name_in` what names it."""
 
     colour: str
     marker: str
     line: Any = "-"
     filled: bool = True
+    name_in: str = ""
+
+    @property
+    def ink(self) -> str:
+        """The full colour behind a shade, for names and edges."""
+        return self.name_in or self.colour
 
     @property
     def marks(self) -> dict[str, Any]:
         """Keywords for markers without a line."""
         face = self.colour if self.filled else "white"
-        return {"ls": "", "marker": self.marker, "color": self.colour, "mfc": face, "mew": 1.1}
+        return {"ls": "", "marker": self.marker, "color": self.colour, "mfc": face, "mec": self.ink, "mew": 0.9}
 
 
 CYLINDER_COLOURS = ("#00568a", "#e08e00", "#8a3a73", "#45a8de", "#007a59", "#c04a00")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)))
+PALEST = 0.9  # share of white, were there a pressure below the lowest
+DARK_GROUND = "#15191a"
+DARK = {  # as the page has them; parts that are neighbours in the stack differ in grey there, too; others: `on_dark`
+    INK: "#e8eae9",
+    GREY: "#aab2af",
+    "#ffffff": DARK_GROUND,
+    "#e6e6e6": "#3c4649",
+    "#c9c9c9": "#e0e0e0",
+    "#2f86c1": "#73bbea",
+    "#5e3552": "#9a7890",
+    "#00513d": "#2f9e7c",
+    "#4a4a4a": "#c4c4c4",
+}
 
 
-def series_look(cylinder: int, pressure: int) -> Look:
-    """The look of a cylinder's series at one of its pressures, both counted from zero."""
+def series_look(cylinder: int, pressure: int, pressures: int = 1) -> Look:
+    """The look of a cylinder's series at one of its pressures, both counted from zero: the higher the darker."""
+    ink = CYLINDER_COLOURS[cylinder % len(CYLINDER_COLOURS)]
     return Look(
-        CYLINDER_COLOURS[cylinder % len(CYLINDER_COLOURS)],
+        tint(ink, PALEST * (1 - (pressure + 1) / pressures)) if pressures > 1 else ink,
         MARKERS[cylinder % len(MARKERS)],
         LINES[pressure % len(LINES)],
-        pressure % 2 == 0,
+        name_in=ink,
     )
+
+
+def tint(colour: str, share: float) -> str:
+    """A colour with a share of white in it.
+
+    >>> tint("#00568a", 0.5)
+    '#80aac4'
+    """
+    from matplotlib.colors import to_hex, to_rgb
+
+    red, green, blue = (channel + share * (1 - channel) for channel in to_rgb(colour))
+    return to_hex((red, green, blue))
+
+
+def on_dark(colour: str) -> str:
+    """What stands for a colour on a dark ground: as much white in it as keeps small print legible there.
+
+    4.5 : 1 against DARK_GROUND (WCAG 2.2, success criterion 1.4.3).
+    >>> on_dark("#eeb33b")
+    '#eeb33b'
+    """
+    if colour in DARK:
+        return DARK[colour]
+    shares = np.arange(0, 1.01, 0.02)
+    lit = (tint(colour, float(share)) for share in shares)
+    return next(one for one in lit if luminance(one) + 0.05 >= 4.5 * (luminance(DARK_GROUND) + 0.05))
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of an sRGB colour, 0 to 1 (WCAG 2.2, definition of relative luminance)."""
+    from matplotlib.colors import to_rgb
+
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]
+    return float(np.dot([0.2126, 0.7152, 0.0722], linear))
 
 
 def text_colour(colour: str) -> tuple[float, ...]:

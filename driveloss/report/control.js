@@ -104,7 +104,17 @@
     }
   }
 
+  // On paper what is folded is unfolded where it adds something.
+  let unfolded = [];
+  function unfold() {
+    unfolded = [...document.querySelectorAll("details.printed:not([open])")];
+    unfolded.forEach((fold) => { fold.open = true; });
+  }
+
   start();
   stops();
   addEventListener("resize", stops);
+  document.addEventListener("toggle", stops, true);
+  addEventListener("beforeprint", unfold);
+  addEventListener("afterprint", () => unfolded.forEach((fold) => { fold.open = false; }));
 })();

@@ -38,15 +38,38 @@ def script_hash(script: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
+def colours_of(svg: str) -> set[str]:
+    """The colours, #rrggbb, that a drawing takes from variables of the page: --frrggbb for each."""
+    return {f"#{digits}" for digits in re.findall(r"var\(--f(\w{6})\)", svg)}
+
+
+def _lean(svg: str) -> str:
+    """A drawing without what a page can do without: remarks, ids that nothing refers to, the hundredth of a point."""
+    svg = re.sub(r"<metadata>.*?</metadata>|<!--.*?-->", "", svg, flags=re.DOTALL)
+    used = set(re.findall(r'(?:href="|url\()#([^")]+)', svg))
+    svg = re.sub(r' id="([^"]*)"', lambda found: found[0] if found[1] in used else "", svg)
+    svg = re.sub(r' transform="rotate\(-?0 [^"]*"|; font-family: [^;"]*(?=[;"])', "", svg)
+    svg = re.sub(r'\b(?:d|x|y|transform|width|height)="[^"]*"', _rounded, svg)
+    return re.sub(r"\s*\n\s*", "\n", svg)
+
+
+def _rounded(attribute: re.Match[str]) -> str:
+    text = re.sub(r"\d+\.\d{3,}", lambda found: f"{float(found[0]):.2f}".rstrip("0").rstrip("."), attribute[0])
+    return re.sub(r"\s*\n(?!\")", " ", text).replace("\n", "")
+
+
 def inline_svg(svg: str, prefix: str, text: str) -> Markup:
     """An <svg> element whose ids begin with `prefix`, named by `text` for screen readers, as wide as its place allows.
 
-    svg: as `figures.svg_text` gives it. The drawing's own size stays its largest, in points.
+    svg: as `figures.svg_text` gives it. The drawing's own size stays its largest, in points. Its colours become
+    variables, see `colours_of`, so that the page decides what they are in the dark.
     """
-    svg = re.sub(r"<metadata>.*?</metadata>\s*", "", svg, flags=re.DOTALL)
+    svg = _lean(svg)
     rules = "".join(f"{rule};" for rule in RULE.findall(svg))  # such a rule would hold for the whole page
     svg = re.sub(r"<defs>\s*</defs>\s*", "", RULE.sub("", svg))
     svg = re.sub(r'\bid="|href="#|url\(#', rf"\g<0>{prefix}-", svg)  # ids, and what refers to them
+    svg = re.sub(r'\b(fill|stroke)="(#\w{6})"', r'style="\1: \2"', svg)
+    svg = re.sub(r'style="[^"]*"', lambda found: re.sub(r"#([0-9a-f]{6})\b", r"var(--f\1)", found[0]), svg)
 
     def opening(found: re.Match[str]) -> str:
         return (

@@ -32,6 +32,7 @@ from driveloss.report.plates import Plate, palette, plates
 from driveloss.report.tables import (
     answer_tables,
     cylinder_table,
+    end_tables,
     file_table,
     flag_entries,
     items,
@@ -117,6 +118,7 @@ def _answer(report: Report, made: dict[str, Plate], gains: Gains | None, heard: 
         "opening": None if gains is None else opening(answer, gains),
         "answer_tables": answer_tables(answer),
         "part_tables": part_tables(answer),
+        "end_tables": end_tables(answer),
         "levers": () if gains is None else items(whatif_tables(gains)),
         "temperatures": levelling_lines(answer),
         "witnessed": () if heard is None else items(witnesses_tables(heard)),

@@ -9,7 +9,8 @@ from driveloss.bench.records import Bench, Cylinder
 from driveloss.breakdown.ask import Breakdown
 from driveloss.figures.runs import Group, run_groups
 from driveloss.say.flags import FLAGS, flag_letters
-from driveloss.say.numbers import NOT_KNOWN, bar
+from driveloss.say.numbers import NOT_KNOWN, bar, hertz
+from driveloss.say.quantities import QUANTITIES, shown_parts
 from driveloss.say.sheet import Item, Sheet
 
 MILLIMETRE = 1e-3
@@ -21,7 +22,26 @@ HEADS = {
     "efficiency_ceiling": "Ceiling [%]",
     "aftercooler_heat": "Aftercooler heat [W]",
 }
+MORE = ("motor_copper", "friction_heat", "cycle_work_ratio")
+ENDS = ("hot_end", "thermal_resistance", "below_ambient", "hot_to_cold")
 CEILINGS = {"none": None, "heat-pump": "Heating ceiling [W]"}  # by cycle; the others cool
+
+
+def part_tables(answer: Breakdown) -> list[Sheet]:
+    """Where the rest of each run's input goes, and what follows from it: nothing that `answer_tables` has."""
+    keys = [key for key in shown_parts(answer.runs) if key not in HEADS]
+    return _known(answer, (*keys, *MORE))
+
+
+def end_tables(answer: Breakdown) -> list[Sheet]:
+    """Temperatures of the ends, as far as they were read or follow."""
+    return _known(answer, ENDS)
+
+
+def _known(answer: Breakdown, keys: Iterable[str]) -> list[Sheet]:
+    """A table a cylinder and pressure of the quantities that some run knows; none where there are none."""
+    heads = {key: QUANTITIES[key].column for key in keys if any(run.parts[key] for run in answer.runs)}
+    return [_group_table(group, heads, flagged=False) for group in run_groups(answer)] if heads else []
 
 
 def answer_tables(answer: Breakdown) -> list[Sheet]:
@@ -32,9 +52,9 @@ def answer_tables(answer: Breakdown) -> list[Sheet]:
     return [_group_table(group, heads) for group in run_groups(answer)]
 
 
-def _group_table(group: Group, heads: dict[str, str]) -> Sheet:
-    flags = ("Flags",) if any(run.flags for run in group.runs) else ()
-    rows = ((f"{run.frequency:g}", *run.cells(heads), *(flag_letters(run.flags) for _ in flags)) for run in group.runs)
+def _group_table(group: Group, heads: dict[str, str], *, flagged: bool = True) -> Sheet:
+    flags = ("Flags",) if flagged and any(run.flags for run in group.runs) else ()
+    rows = ((hertz(run.frequency), *run.cells(heads), *(flag_letters(run.flags) for _ in flags)) for run in group.runs)
     title = f"{group.cylinder} at {bar(group.pressure)} bar"
     return Sheet(title, ("f [Hz]", *heads.values(), *flags), tuple(rows), flags)
 

@@ -5,6 +5,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from functools import cache
+from html import unescape
 from itertools import combinations, pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -203,7 +204,7 @@ def test_axes_state_their_units(kind):
     _, calibration, answer, _ = bench_of(3)
     unit = re.compile(r"\[(W|Hz|N|K|%|m/s)\]$")
     for ax in (ax for ax in figure_of(kind, calibration, answer).axes if ax.axison):
-        named = [ax.get_xlabel()] + ([] if kind == "budget" else [ax.get_ylabel()])
+        named = [ax.get_xlabel()] + ([] if kind in ("budget", "levelling") else [ax.get_ylabel()])
         shown = [label for label in named if label or ax.xaxis.get_tick_params()["labelbottom"]]
         assert shown and all(unit.search(label) for label in shown), shown
 
@@ -231,13 +232,82 @@ def test_negative_net_power_hangs_below_zero_and_still_adds_up():
     shift = draws["pneumatic"] + 2.0  # two watts less than nothing reach the gas
     draws |= {"pneumatic": draws["pneumatic"] - shift, "input": draws["input"] - shift}
     low = replace(answer, draws=draws)
-    (first, *_) = figures.draw("parts", Split(low)).axes
-    heights = bars_of(first)
+    (row,) = figures.draw("parts", Split(low)).axes
+    heights = bars_of(row)
     assert all(min(bar) == pytest.approx(-2.0) for bar in heights.values())
-    runs = [run for run in low.runs if run.mean_pressure < 2e5]
-    assert sorted(map(sum, heights.values())) == pytest.approx(sorted(run.input.value for run in runs))
+    assert sorted(map(sum, heights.values())) == pytest.approx(sorted(run.input.value for run in low.runs))
     note = [t.get_text() for t in figures.draw("flow", Split(low, 0)).axes[0].texts]
     assert any("parts below zero have no stream" in text for text in note)
+
+
+def test_every_bar_has_its_frequency_its_share_and_one_interval_of_the_net():
+    """One to six pressures' worth of bars: forty runs of one cylinder go on in a second row."""
+    _, _, answer, _ = bench_of(1, repeats=4)
+    rows = figures.draw("parts", answer).axes
+    assert len(rows) == 2
+    for ax in rows:
+        bars = len(bars_of(ax))
+        assert len(ax.get_xticks()) == bars and len([t for t in ax.texts if t.get_text().endswith(" %")]) == bars
+    bars = {round(x, 3) for ax in rows for x in bars_of(ax)}
+    net = [line for ax in rows for line in ax.lines if line.get_marker() == "_" and line.get_markersize() == 5]
+    assert {round(float(x), 3) for line in net for x in line.get_xdata()} == bars
+    tops = sorted(float(y) for line in net for y in line.get_ydata())
+    assert tops == pytest.approx(sorted(run.pneumatic.value for run in answer.runs))
+
+
+def test_parts_are_named_beside_each_row_and_the_legend_is_gone():
+    _, _, answer, _ = bench_of(3)
+    figure = figures.draw("parts", answer)
+    assert len(figure.axes) == 3 and not figure.legends
+    for ax in figure.axes:
+        named = {text.get_text() for text in ax.texts}
+        assert {style.PARTS[name].label for name in ("standby", "motor", "linkage", "seal", "pneumatic")} <= named
+
+
+def without_ceilings(answer, cylinder: str):
+    """As a bench is whose runs of one cylinder tell no efficiency."""
+    ceiling = np.array(answer.draws["efficiency_ceiling"])
+    ceiling[answer.readings.cylinder == cylinder] = np.nan
+    return replace(answer, draws=answer.draws | {"efficiency_ceiling": ceiling})
+
+
+def test_ceilings_leave_out_a_cylinder_that_has_none():
+    answer = without_ceilings(bench_of(2)[2], "wide")
+    figure = figures.draw("ceilings", answer)
+    words = [text.get_text() for ax in figure.axes for text in ax.texts]
+    assert len(words) == len(PRESSURES) and all("narrow" in text for text in words)
+    assert "wide, 1.013 bar: not determinable" in figures.drawing("ceilings").alt_text(Split(answer))
+    figures.draw("parts", answer)
+
+
+def test_without_any_ceiling_the_figure_says_so():
+    answer = without_ceilings(bench_of(1)[2], "wide")
+    with pytest.raises(InputError, match="efficiency ceiling: expected one run at least"):
+        figures.draw("ceilings", answer)
+
+
+@pytest.mark.parametrize("cylinders", range(1, 7))
+def test_temperatures_tell_cylinders_by_hue_and_marker_and_pressures_by_shade(cylinders):
+    """A row a cylinder; the paler the lower the pressure; names stand above their own panel."""
+    _, _, answer, _ = bench_of(cylinders)
+    figure = figures.draw("temperatures", Split(answer))
+    assert len(figure.axes) == 2 * cylinders and not figure.legends
+    for index, ax in enumerate(figure.axes):
+        low, high = [line for line in ax.lines if line.get_linestyle() == "None"][: len(PRESSURES)]
+        assert low.get_marker() == high.get_marker() == style.MARKERS[index // 2]
+        assert luminance(low.get_markerfacecolor()) > luminance(high.get_markerfacecolor())
+        assert high.get_markerfacecolor() == style.CYLINDER_COLOURS[index // 2]
+        assert [text.get_text() for text in ax.texts] == ["1.013 bar", "2.4 bar"]
+    scales = {ax.get_ylim() for ax in figure.axes}
+    assert len(scales) == 1
+
+
+@pytest.mark.parametrize("pressures", range(1, 7))
+def test_shades_of_a_cylinder_run_from_pale_to_full(pressures):
+    looks = [style.series_look(2, number, pressures) for number in range(pressures)]
+    light = [luminance(look.colour) for look in looks]
+    assert light == sorted(light, reverse=True) and len(set(light)) == pressures
+    assert looks[-1].colour == looks[0].ink == style.CYLINDER_COLOURS[2]
 
 
 def no_load_power(bench, run) -> float:
@@ -261,8 +331,8 @@ def test_an_assumed_load_loss_is_hatched_up_to_the_difference_of_the_readings():
     bench, _, answer = unstated_bench(1)
     expected = {run: run.input.value - no_load_power(bench, run) for run in answer.runs}
     bars = [bar for ax in figures.draw("parts", answer).axes for bar in hatched(ax)]
-    feet = sorted(bar.get_y() + bar.get_height() for bar in bars)
-    assert feet == pytest.approx(sorted(run.input.value - most for run, most in expected.items()), rel=0.03)
+    most = sorted(bar.get_y() + bar.get_height() for bar in bars)
+    assert most == pytest.approx(sorted(expected.values()), rel=0.03)
     tops = sorted(bar.get_y() + bar.get_height() for bar in hatched(figures.draw("ceilings", answer).axes[0]))
     assert tops == pytest.approx(sorted(100 * most / run.input.value for run, most in expected.items()), rel=0.03)
 
@@ -270,8 +340,8 @@ def test_an_assumed_load_loss_is_hatched_up_to_the_difference_of_the_readings():
 def test_where_the_load_loss_is_known_nothing_is_hatched():
     answer = bench_of(1)[2]
     assert not any(hatched(ax) for ax in figures.draw("ceilings", answer).axes)
-    labels = [text.get_text() for legend in figures.draw("parts", answer).legends for text in legend.get_texts()]
-    assert labels and style.AT_MOST not in labels
+    labels = [text.get_text() for ax in figures.draw("parts", answer).axes for text in ax.texts]
+    assert style.PARTS["pneumatic"].label in labels and style.AT_MOST not in labels
     assert "at most" not in figures.drawing("parts").alt_text(Split(answer))
 
 
@@ -309,8 +379,8 @@ def test_figure_and_table_of_the_budget_say_the_same():
 
 def test_percentages_are_the_net_share_of_the_input():
     _, _, answer, truth = bench_of(1, noise=0.0, repeats=1)
-    (first, second) = figures.draw("parts", Split(answer)).axes
-    shown = [int(t.get_text().split()[0]) for ax in (first, second) for t in ax.texts]
+    (row,) = figures.draw("parts", Split(answer)).axes
+    shown = [int(t.get_text().split()[0]) for t in row.texts if t.get_text().endswith(" %")]
     true = [100 * run["pneumatic_W"] / run["input_W"] for run in truth.runs]
     assert shown == pytest.approx(true, abs=1.0)
 
@@ -428,6 +498,29 @@ def test_neighbours_in_the_stack_differ_in_grey_too(left_out):
     assert len(set(looks)) == len(looks)
 
 
+@pytest.mark.parametrize("left_out", [("drive",), ("motor", "linkage")])
+def test_neighbours_in_the_stack_differ_in_the_dark_too(left_out):
+    stack = [style.on_dark(look.colour) for name, look in style.PARTS.items() if name not in left_out]
+    for lower, upper in pairwise(stack):
+        assert abs(lightness(lower) - lightness(upper)) > 15, (lower, upper)
+
+
+def test_colours_in_the_dark_have_enough_contrast():
+    """At least 4.5 : 1 against the dark page (WCAG 2.2, success criterion 1.4.3); paper and grid stay behind."""
+    from matplotlib.colors import to_hex
+
+    ground = luminance(style.DARK_GROUND) + 0.05
+    inks = [to_hex(style.text_colour(colour)) for colour in style.CYLINDER_COLOURS]
+    for colour in (
+        *style.CYLINDER_COLOURS,
+        *inks,
+        style.INK,
+        style.GREY,
+        *(look.colour for look in style.PARTS.values()),
+    ):
+        assert (luminance(style.on_dark(colour)) + 0.05) / ground >= 4.5, colour
+
+
 def test_small_print_in_colour_has_enough_contrast():
     """At least 4.5 : 1 against white (WCAG 2.1, success criterion 1.4.3)."""
     colours = [*style.CYLINDER_COLOURS, "#8c8c8c", "#4a4a4a"]
@@ -493,11 +586,31 @@ def test_the_same_figure_gives_the_same_file(tmp_path, ending):
 def test_svg_stands_by_itself(kind):
     """Nothing to fetch and no font needed: references stay inside (SVG 1.1, 5.6), text is drawn as paths."""
     _, calibration, answer, _ = bench_of(2)
-    text = figures.svg_text(figure_of(kind, calibration, answer))
-    assert text.startswith("<svg") and text.rstrip().endswith("</svg>")
+    text = figures.file_content(figure_of(kind, calibration, answer), Path("a.svg")).decode()
+    text = text[text.index("<svg") :]
+    assert text.rstrip().endswith("</svg>")
     assert not re.search(r"<(text|image|script|style[^>]*>\s*@import)\b", text)
     assert all(target.startswith("#") for target in re.findall(r'href="([^"]*)"', text))
     assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", text))
+
+
+@pytest.mark.parametrize("kind", ["parts", "ladder"])
+def test_svg_for_a_page_fetches_nothing_and_has_its_words_as_text(kind):
+    _, calibration, answer, _ = bench_of(2)
+    figure = figure_of(kind, calibration, answer)
+    text = figures.svg_text(figure)
+    assert text.startswith("<svg") and text.rstrip().endswith("</svg>")
+    assert not re.search(r"<(image|script)\b|@import|@font-face", text)
+    assert all(
+        target.startswith("#")
+        for target in re.findall(r'href="([^"]*)"|url\(([^)]*)\)', text)
+        for target in target
+        if target
+    )
+    written = {unescape(words) for words in re.findall(r"<text[^>]*>([^<]*)</text>", text)}
+    with style.our_settings():
+        figure.draw_without_rendering()
+    assert {words for words, _ in text_boxes(figure)} <= written
 
 
 @pytest.mark.parametrize("kind", ALL)

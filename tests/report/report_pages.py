@@ -13,6 +13,7 @@ from driveloss.compare.ask import compare
 from driveloss.compare.benches import Subject
 from driveloss.fit.calibrate import calibrate
 from driveloss.report.page import Report, report_page
+from driveloss.witnesses.constants import constants_way
 
 DEMO = Path(__file__).parents[2] / "calib_data"
 DRAWS = 200
@@ -30,7 +31,7 @@ def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
     answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
-    return Report(bench, calibration, answer, budget(answer), comparison)
+    return Report(bench, calibration, answer, budget(answer), comparison, constants_way(bench, answer))
 
 
 @cache

@@ -26,9 +26,11 @@ from driveloss.losses.ask import losses
 from driveloss.report.assumptions import CAUTIONS, assumptions
 from driveloss.report.loss_grid import STEP, grid_frequencies, loss_grid
 from driveloss.report.markup import embedded, inline_svg
+from driveloss.report.opening import opening
 from driveloss.report.page import report_page
 from driveloss.say.flags import FLAGS
 from driveloss.say.numbers import plus_minus, watts
+from driveloss.whatif.ask import whatif
 from driveloss.witnesses.ask import witnesses
 from driveloss.witnesses.tell import verdict_words
 
@@ -43,9 +45,49 @@ def page(request) -> str:
 # --- what the page says -----------------------------------------------------------------------------------------
 
 
-def test_the_answer_comes_first_and_holds_every_run():
+@pytest.mark.parametrize("made", [demo, unstated])
+def test_the_page_opens_with_one_sentence_and_one_picture(made):
+    """Where the best run's input goes, what takes most of it, what to change first."""
+    report, page = made()
+    tree = Tree(page[page.index('<section id="answer"') : page.index('<section id="runs"')])
+    best = report.runs[report.answer.best_run]
+    lead = next(text for attrs, text in tree.all("p") if attrs.get("class") == "lead")
+    parts = [best.standby, best.motor, best.linkage] if best.motor else [best.drive]
+    largest = max((*filter(None, parts), best.transmission, best.seal), key=lambda part: part.value)
+    for power in (best.input, best.pneumatic, largest, whatif(report.answer).gains[0].net_gain):
+        assert f"{plus_minus(power)} W" in lead
+    assert whatif(report.answer).gains[0].change in lead and lead.endswith(".") and lead.count(". ") == 0
+    assert len(tree.all("svg")) == 1 and tree.all("svg")[0][0]["aria-label"].startswith("Streams")
+
+
+def test_what_the_large_numbers_rest_on_stands_below_them():
+    """The assumed share is the root of the sum of squares of the budget's assumed rows, here by hand."""
+    report, page = unstated()
+    names = {one.row.name for one in report.answer.assumptions}
+    squares = sum(report.shares[name][report.answer.best_run] ** 2 for name in names & set(report.shares))
+    assert f"±{watts(float(np.sqrt(squares)))} W of it by what is assumed" in Tree(page).words("dl")
+
+
+def test_a_net_power_below_zero_is_said_in_the_opening():
+    report = demo()[0]
+    draws = dict(report.answer.draws)
+    low = replace(report.answer, draws=draws | {"pneumatic": -np.abs(draws["pneumatic"])})
+    assert "nothing of" in opening(low, whatif(report.answer)).sentence
+
+
+def test_figures_sections_and_tables_fold_but_are_all_there():
+    """What is folded is in the page as text; only what adds numbers is unfolded on paper."""
+    tree = Tree(demo()[1])
+    folds = {
+        text: attrs.get("class") for (attrs, _), (_, text) in zip(tree.all("details"), tree.all("summary"), strict=True)
+    }
+    assert folds["Every run, part by part"] == "printed" and folds["Ceilings against frequency"] is None
+    assert all("open" not in attrs for attrs, _ in tree.all("details"))
+
+
+def test_every_run_stands_in_one_table():
     report, page = demo()
-    answer = Tree(page[page.index('<section id="answer"') : page.index('<section id="parts"')]).words("section")
+    answer = Tree(page[page.index('<section id="runs"') : page.index('<section id="comparison"')]).words("section")
     for run in report.runs:
         for number in (run.input, run.pneumatic, run.aftercooler_heat):
             assert plus_minus(number) in answer
@@ -54,14 +96,16 @@ def test_the_answer_comes_first_and_holds_every_run():
 
 def test_sections_stand_in_the_order_of_interest():
     heads = [text for _, text in Tree(demo()[1]).all("h2")]
-    wanted = "Answer,Parts of the input,Witnesses,Comparison,Losses,Findings,Uncertainty,Assumptions,Cautions"
-    assert heads == [*wanted.split(","), "Details", "Provenance"]
+    wanted = (
+        "Answer,Runs,Comparison,What to change first,Temperatures,Witnesses,Losses,Findings,Uncertainty,Assumptions"
+    )
+    assert heads == [*wanted.split(","), "Cautions", "Provenance"]
 
 
 def test_witnesses_stand_once_with_figures_and_verdict():
     report, page = demo()
-    told = witnesses(report.answer)
-    section = page[page.index('<section id="witnesses"') : page.index('<section id="comparison"')]
+    told = witnesses(report.answer, report.constants)
+    section = page[page.index('<section id="witnesses"') : page.index('<section id="losses"')]
     tree = Tree(section)
     ((_, table),) = tree.all("table")
     for row in told.testimonies:
@@ -86,7 +130,7 @@ def test_a_bench_without_cylinders_shows_its_drive_alone(tmp_path, monkeypatch):
     assert result.exit_code == 0, result.output
     page = target.read_text()
     heads = [text for _, text in Tree(page).all("h2")]
-    assert "Losses" in heads and "Comparison" not in heads and "Parts of the input" not in heads
+    assert "Losses" in heads and "Comparison" not in heads and "Runs" not in heads
     assert "Mean friction force" not in page
 
 
@@ -258,6 +302,31 @@ def test_drawings_share_no_ids(page):
     assert set(wanted) <= set(ids)
 
 
+def test_drawings_take_every_colour_from_the_page(page):
+    """So that the dark scheme reaches them."""
+    drawn = " ".join(re.findall(r"<svg.*?</svg>", page, re.DOTALL))
+    assert not re.findall(r"[\s:\"]#[0-9a-f]{6}\b", drawn)
+    wanted = set(re.findall(r"var\(--(f\w{6})\)", drawn))
+    assert wanted and wanted <= set(re.findall(r"--(f\w{6}):", Tree(page).words("style")))
+
+
+def test_drawings_in_the_page_have_text_and_name_no_font(page):
+    drawn = " ".join(re.findall(r"<svg.*?</svg>", page, re.DOTALL))
+    assert drawn.count("<text") > 20 and "font-family" not in drawn
+
+
+def test_an_inline_drawing_is_lean_and_its_texts_are_untouched():
+    raw = (
+        '<svg width="10pt" viewBox="0 0 10 5"><!-- 1.234567 --><g id="a"><path d="M 1.234567 2\nL 3 4.000001\n" '
+        'style="fill: #1c1c1c"/><text x="1.23456" style="font-size: 9px; font-family: \'X\'; fill: #1c1c1c" '
+        'transform="rotate(-0 1 2)">1.234567 #1c1c1c</text></g></svg>'
+    )
+    made = str(inline_svg(raw, "k", "a"))
+    assert 'd="M 1.23 2 L 3 4"' in made and 'x="1.23"' in made and "id=" not in made
+    assert ">1.234567 #1c1c1c</text>" in made and "font-family" not in made and "rotate" not in made
+    assert made.count("fill: var(--f1c1c1c)") == 2
+
+
 def test_an_inline_drawing_keeps_its_own_style_to_itself():
     raw = (
         '<svg width="10pt" viewBox="0 0 10 5"><metadata>x</metadata><defs>'
@@ -339,7 +408,7 @@ def test_contrast_is_computed_as_the_standard_does():
 def _schemes() -> dict[str, dict[str, str]]:
     style = Tree(demo()[1]).words("style")
     light, dark = (dict(re.findall(r"--(\w+): (#\w{6});", block)) for block in re.findall(r":root \{(.*?)\}", style))
-    assert set(light) == set(dark)
+    assert set(light) == set(dark) and len(light) > 20
     return {"light": light, "dark": dark}
 
 
