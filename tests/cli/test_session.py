@@ -91,7 +91,10 @@ EXAMPLES = [
 def test_every_command_shown_does_what_is_asked(command, folder, tmp_path, monkeypatch):
     """README's table and the example in each command's help, as they stand."""
     shutil.copytree(folder / "calib_data", tmp_path / "calib_data")
-    shutil.copy(folder / "calib_data" / "calibration.json", tmp_path)
+    shutil.copytree(folder / "calib_data", tmp_path / "testfloor" / "bench")
+    for path in (folder / "calib_data").iterdir():
+        if "-loaded" not in path.name:
+            shutil.copy(path, tmp_path)
     for name, sweep in (("new", "wide-no-load"), ("new-wide", "wide-no-load"), ("new-drive", "piston-disconnected")):
         shutil.copy(folder / "calib_data" / f"{sweep}.csv", tmp_path / f"{name}.csv")
     monkeypatch.chdir(tmp_path)
