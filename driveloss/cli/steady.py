@@ -10,7 +10,7 @@ from typer import Argument
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import misread, note, progress
-from driveloss.cli.options import OutputOptions, figure_option, switch
+from driveloss.cli.options import OutputOptions, figure_option, force_option, switch
 from driveloss.errors import InputError
 
 if TYPE_CHECKING:
@@ -65,13 +65,14 @@ class Results:
     cylinder: str | None = option("Which cylinder ran.", "NAME")
     mean_pressure: str | None = option('Where the log has no such column: "2 bar".', "P")
     figure: Path | None = figure_option()
+    force: bool = force_option()
 
     def check(self, logs: list[Path]) -> None:
         """Refuse before the work what cannot be. Raises InputError, OutputError."""
         from driveloss.bench.quantity import read_option
         from driveloss.bench.records import CYLINDER_STAGES, STAGES, Quantity
         from driveloss.figures import file_ending
-        from driveloss.say.files import check_targets
+        from driveloss.say.files import FIGURE, SWEEP, check_ours, check_targets
 
         if self.stage is not None and self.stage not in STAGES:
             raise InputError(f"--stage: {misread(self.stage, STAGES)}")
@@ -87,6 +88,8 @@ class Results:
         if self.figure is not None:
             file_ending(self.figure)
         check_targets(targets)
+        if not self.force:
+            check_ours({path: SWEEP if path is self.output else FIGURE for path in targets})
 
     def write(self, answer: Steady) -> None:
         """Write what was asked for, all or nothing; the sweep only where there is a reading."""
@@ -120,7 +123,7 @@ def steady(
 ) -> None:
     """Turn a recorder's log into steady readings, the ends' temperatures carried on to where they settle.
 
-    Example: driveloss steady log.csv -o wide-loaded.csv --stage loaded --cylinder wide --mean-pressure "2 bar"
+    Example: driveloss steady log.csv -o steady-loaded.csv --stage loaded --cylinder wide --mean-pressure "2 bar"
     """
     from driveloss.bench.logs import read_log
     from driveloss.steady.ask import steady as ask

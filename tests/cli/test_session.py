@@ -93,8 +93,7 @@ def test_every_command_shown_does_what_is_asked(command, folder, tmp_path, monke
     shutil.copytree(folder / "calib_data", tmp_path / "calib_data")
     shutil.copytree(folder / "calib_data", tmp_path / "testfloor" / "bench")
     for path in (folder / "calib_data").iterdir():
-        if "-loaded" not in path.name:
-            shutil.copy(path, tmp_path)
+        shutil.copy(path, tmp_path)
     for name, sweep in (("new", "wide-no-load"), ("new-wide", "wide-no-load"), ("new-drive", "piston-disconnected")):
         shutil.copy(folder / "calib_data" / f"{sweep}.csv", tmp_path / f"{name}.csv")
     monkeypatch.chdir(tmp_path)
