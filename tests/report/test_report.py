@@ -310,6 +310,10 @@ def test_drawings_take_every_colour_from_the_page(page):
     assert wanted and wanted <= set(re.findall(r"--(f\w{6}):", Tree(page).words("style")))
 
 
+def test_the_page_stays_below_a_megabyte(page):
+    assert len(page.encode()) < 1_000_000
+
+
 def test_drawings_in_the_page_have_text_and_name_no_font(page):
     drawn = " ".join(re.findall(r"<svg.*?</svg>", page, re.DOTALL))
     assert drawn.count("<text") > 20 and "font-family" not in drawn
