@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note, progress
-from driveloss.cli.options import BenchPath, FitOptions, JsonOption
+from driveloss.cli.options import BenchPath, FitOptions, JsonOption, force_option
 
 if TYPE_CHECKING:
     from driveloss.bench.records import Bench
@@ -23,6 +23,7 @@ class Page:
     output: Path | None = option(
         "Where to write; report.html in the bench folder unless given.", "FILE", "--output", "-o"
     )
+    force: bool = force_option()
 
 
 @command
@@ -33,12 +34,12 @@ def report(bench: BenchPath, page: Page, fit: FitOptions, output: JsonOption) ->
     """
     from driveloss.bench.load import load_bench
     from driveloss.report.page import report_page
-    from driveloss.say.files import write_all
+    from driveloss.say.files import PAGE, write_all
 
     with progress("Reading the bench") as tell:
         loaded = load_bench(bench)
         target = page.output or loaded.folder / "report.html"
-        check_outputs(loaded, target)
+        check_outputs(loaded, {target: PAGE}, force=page.force)
         report = _gathered(loaded, fit, tell)
         tell("Drawing the page")
         text = report_page(report)
@@ -60,7 +61,8 @@ def _gathered(bench: Bench, fit: FitOptions, tell: Callable[[str], None]) -> Rep
     tell("Fitting the ladder")
     calibration = fit.calibrate(bench)
     tell("Comparing")
-    comparison = compare([Subject("", calibration, bench.sweeps)]) if calibration.ranges else None
+    subject = Subject("", calibration, bench.sweeps, bench.recordings, rundowns=bench.rundowns)
+    comparison = compare([subject]) if calibration.ranges else None
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
     tell("Splitting the loaded runs")

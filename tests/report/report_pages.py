@@ -27,7 +27,7 @@ VOID = {"meta", "link", "br", "wbr", "input", "img", "hr"}
 def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     """Everything about a bench, as the command gathers it."""
     calibration = calibrate(bench, family, draws=draws)
-    comparison = compare([Subject("", calibration, bench.sweeps)])
+    comparison = compare([Subject("", calibration, bench.sweeps, bench.recordings, rundowns=bench.rundowns)])
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
     answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
