@@ -46,6 +46,7 @@ class Cluster:
     def __enter__(self) -> dict[str, Any]:
         from distributed import LocalCluster
 
+        os.environ.setdefault("MALLOC_TRIM_THRESHOLD_", "268435456")  # see engines.on_cluster
         self.cluster = LocalCluster(n_workers=cores(), threads_per_worker=1, dashboard_address=None)
         return {"scheduler": self.cluster.scheduler_address}
 
