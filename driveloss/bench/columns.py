@@ -16,7 +16,7 @@ from driveloss.bench.csvtext import CsvTable, plain_number, read_bytes, read_tab
 from driveloss.bench.quantity import NUMBER, check_range
 from driveloss.bench.records import AMBIENT_STAGES, CYLINDER_STAGES, FloatArray, Sweep, SweepSpec
 from driveloss.bench.rules import Kind, columns_of
-from driveloss.bench.units import Conversion, conversion, conversion_to, did_you_mean, shown
+from driveloss.bench.units import Conversion, conversion, conversion_to, did_you_mean, one_line, shown
 from driveloss.errors import InputError
 
 _HEADING = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
@@ -31,6 +31,7 @@ KINDS = {name: columns_of(Sweep)[field] for name, field in FIELDS.items()}
 KINDS["speed"] = replace(KINDS["frequency"], example="rpm", hint="which unit was it in?")  # frequency's other name
 SWEEP_KINDS = KINDS | {"motor speed": KINDS["speed"]}  # which [transmission] ratio makes one of the crank
 SPEEDS = ("frequency", "speed", "motor speed")
+MOST_LINES = 5000  # of a sweep: readings, comments and blank lines
 SAME_SPEED = 0.02  # of a speed by which motor and crank may be read apart: slip of a belt, and two meters
 _NAMES = (*SWEEP_KINDS, "note")
 OF_LOGS = ("start", "end", "effective readings", "cold end as read", "hot end as read")  # by `steady`
@@ -66,7 +67,7 @@ def read_sweep(
     InputError: whatever cannot be read without a guess, with file, line, column, what was read and expected.
     """
     stage, data = spec.stage, read_bytes(path, spec.file)
-    table = read_table(data, spec.file)
+    table = read_table(data, spec.file, MOST_LINES)
     columns, left_out = find_columns(table, SWEEP_KINDS, ambient_pressure)
     _check_columns(columns, left_out, table, stage)
     _check_second_header(columns, table)
@@ -298,7 +299,7 @@ def _number(text: str, delimiter: str, at: str) -> tuple[float, float]:
 
 def _notes(table: CsvTable) -> tuple[str, ...]:
     index = next((i for i, written in enumerate(table.headings) if name_and_unit(written)[0] == "note"), None)
-    return () if index is None else tuple(row.cells[index] for row in table.rows)
+    return () if index is None else tuple(one_line(row.cells[index]) for row in table.rows)
 
 
 def _typed(columns: dict[str, Column], table: CsvTable) -> tuple[str, ...]:

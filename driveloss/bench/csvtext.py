@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 
 from driveloss.bench.quantity import AS_TYPED, NUMBER
 from driveloss.bench.units import shown
@@ -23,6 +25,11 @@ _SPREADSHEETS = {  # by their first bytes, whatever the file is called
 }
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _UNIT_ABOVE = re.compile(r"[^\W\d][^\[\]()]*(?:\[[^\[\]]*\]|\([^()]*\))")  # a column's heading: name [unit]
+MOST_BYTES = 20_000_000  # of a file of readings
+MOST_LINES = 200_000  # of a recording; sweeps have fewer
+LONGEST_LINE = 5000  # characters
+LONGEST_HEADING = 200
+MOST_COLUMNS = 200
 _TITLES = 4  # lines above the header among which one is looked for
 
 
@@ -76,8 +83,9 @@ class _Line:
         return len(next(csv.reader([self.text], delimiter=delimiter)))
 
 
-def read_table(data: bytes, name: str) -> CsvTable:
-    """Take the bytes of a file apart. InputError: binary, empty, no header, no rows, a ragged row."""
+def read_table(data: bytes, name: str, most_lines: int = MOST_LINES) -> CsvTable:
+    """Take the bytes of a file apart. InputError: binary, empty, no header, no rows, a ragged row, or too much."""
+    _check_lines(data, name, most_lines)
     lines = _content_lines(_decode(data, name), name)
     announced = _ANNOUNCED.fullmatch(lines[0].text) if lines else None
     if announced:
@@ -90,6 +98,7 @@ def read_table(data: bytes, name: str) -> CsvTable:
     headings = header.cells(delimiter)
     if not headings or any(NUMBER.fullmatch(cell.replace(",", ".")) for cell in headings):
         raise header.refusal(f"{EXPECTED_HEADER}, read '{shown(header.text)}'")
+    _check_headings(header, headings)
     most = header.width(delimiter)
     rows = [
         TextRow(line.number, cells) for line in lines[1:] if any(cells := _row(line, delimiter, len(headings), most))
@@ -97,6 +106,21 @@ def read_table(data: bytes, name: str) -> CsvTable:
     if not rows:
         raise NoReadingsError(f"{name}: expected at least one line of readings below the header, read none")
     return CsvTable(name, delimiter, header.number, headings, rows)
+
+
+def _check_lines(data: bytes, name: str, most: int) -> None:
+    """Refuse too many lines before any of them is taken apart."""
+    found = max(data.count(b"\n"), data.count(b"\r"))
+    if found > most:
+        raise InputError(f"{name}: expected no more than {most} lines, read {found}")
+
+
+def _check_headings(header: _Line, headings: list[str]) -> None:
+    if len(headings) > MOST_COLUMNS:
+        raise header.refusal(f"expected no more than {MOST_COLUMNS} columns, read {len(headings)}")
+    longest = max(headings, key=len)
+    if len(longest) > LONGEST_HEADING:
+        raise header.refusal(f"expected headings of no more than {LONGEST_HEADING} characters, read '{shown(longest)}'")
 
 
 def _check_title(lines: list[_Line]) -> None:
@@ -131,15 +155,28 @@ def plain_number(text: str, delimiter: str) -> str:
     return plain.replace(",", ".") if delimiter != "," else plain
 
 
-def read_bytes(path: Path, name: str) -> bytes:
-    if path.is_dir():
-        raise InputError(f"{name}: expected a file of readings, found a folder")
+def read_bytes(path: Path, name: str, most: int = MOST_BYTES) -> bytes:
+    """What a plain file holds. InputError: there is none, it cannot be read, or holds more than `most` bytes."""
     try:
-        return path.read_bytes()
+        check_plain(path, name)
+        with path.open("rb") as file:
+            data = file.read(min(path.stat().st_size, most) + 1)
     except FileNotFoundError:
         raise InputError(f"{name}: there is no such file at {path}") from None
     except OSError as error:
         raise InputError(f"{name}: cannot be read: {error.strerror}") from error
+    if len(data) > most:
+        raise InputError(f"{name}: expected no more than {most / 1e6:g} MB, read more")
+    return data
+
+
+def check_plain(path: Path, name: str) -> None:
+    """Raises InputError for a folder, and for a pipe or a device, which may never end; OSError where none is."""
+    mode = path.stat().st_mode
+    if S_ISDIR(mode):
+        raise InputError(f"{name}: expected a file of readings, found a folder")
+    if not S_ISREG(mode):
+        raise InputError(f"{name}: expected a plain file, found a pipe or a device")
 
 
 def _decode(data: bytes, name: str) -> str:
@@ -176,8 +213,18 @@ def utf8(data: bytes, name: str, advice: str = "; save it as UTF-8") -> str:
 
 def _content_lines(text: str, name: str) -> list[_Line]:
     """The lines without blank ones and comments (a spreadsheet puts quotes round some comments)."""
-    lines = enumerate(re.split(r"\r\n|\n|\r", text), start=1)
+    lines = list(enumerate(re.split(r"\r\n|\n|\r", text), start=1))
+    check_length(lines, name, LONGEST_LINE)
     return [_Line(name, n, line) for n, line in lines if line.strip() and not line.lstrip().startswith(("#", '"#'))]
+
+
+def check_length(lines: Iterable[tuple[int, str]], name: str, longest: int) -> None:
+    """Refuse numbered lines with more characters than anybody types."""
+    for number, line in lines:
+        if len(line) > longest:
+            raise InputError(
+                f"{name}, line {number}: expected no more than {longest} characters in a line, read {len(line)}"
+            )
 
 
 def _delimiter(header: str) -> str:

@@ -19,6 +19,7 @@ from driveloss.errors import InputError
 
 BENCH_FILE = "bench.toml"
 FEWEST_READINGS = 3  # below that no loss curve can be told from another
+LONGEST_NAME = 200  # characters of a path in a message
 MOST_READINGS = 3000  # every reading takes part in every draw
 FITTED_STAGES = ("motor-alone", "piston-disconnected", "no-load")
 
@@ -58,6 +59,13 @@ def _in_order(rig: Rig, sweeps: Sequence[Sweep]) -> Rig:
 
 def config_path(path: Path) -> Path:
     """The bench.toml of a bench folder, or as named. InputError: there is none."""
+    try:
+        return _config_path(path)
+    except OSError as error:  # a name too long, a folder that is closed
+        raise InputError(f"{shown(str(path), LONGEST_NAME)}: cannot be read: {error.strerror}") from error
+
+
+def _config_path(path: Path) -> Path:
     if path.is_dir():
         if path.name == BENCH_FILE and not (path / BENCH_FILE).exists():
             raise InputError(f"{path}: expected a file, found a folder named {BENCH_FILE}")
@@ -93,7 +101,8 @@ def _inside(folder: Path, spec: SweepSpec | RecordingSpec | RundownSpec) -> Path
         root, file = folder.resolve(), (folder / written).resolve()
         exists = file.is_file()
     except (OSError, RuntimeError, ValueError) as error:
-        raise InputError(f"{spec.where}: '{shown(written)}' cannot be opened: {error}") from error
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise InputError(f"{spec.where}: '{shown(written)}' cannot be opened: {reason}") from error
     if not file.is_relative_to(root):
         raise InputError(f"{spec.where}: '{shown(written)}' leads outside the bench folder, to {file}")
     if not exists:
@@ -104,7 +113,10 @@ def _inside(folder: Path, spec: SweepSpec | RecordingSpec | RundownSpec) -> Path
 def _missing(folder: Path, spec: SweepSpec | RecordingSpec | RundownSpec, file: Path) -> str:
     if file.exists():
         return f"{spec.where}: expected a file of readings, '{shown(spec.file)}' is none"
-    hint = did_you_mean(spec.file, (entry.name for entry in folder.iterdir()))
+    try:
+        hint = did_you_mean(spec.file, [entry.name for entry in folder.iterdir()])
+    except OSError as error:
+        hint = f", which cannot be listed: {error.strerror}"
     return f"{spec.where}: there is no file '{shown(spec.file)}' in the bench folder{hint}"
 
 

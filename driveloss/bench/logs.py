@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from io import BufferedReader
 from itertools import islice, pairwise
 from pathlib import Path
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from driveloss.bench.clocks import Clock, clock_of
 from driveloss.bench.columns import EMPTY, FIELDS, NOT_FINITE, SPEEDS, SWEEP_KINDS, Column, find_columns, name_and_unit
-from driveloss.bench.csvtext import CsvTable, plain_number, read_table
+from driveloss.bench.csvtext import CsvTable, check_plain, plain_number, read_table
 from driveloss.bench.quantity import NUMBER, check_range
 from driveloss.bench.records import FloatArray
 from driveloss.bench.rules import Kind
@@ -77,6 +78,7 @@ def read_log(
     """
     name = path.name
     try:
+        check_plain(path, name)
         with path.open("rb") as file:
             reader = _Reader(file, _head(file, name), ambient_pressure, ratio)
             reader.check(needs_frequency=needs_frequency)
@@ -96,7 +98,7 @@ def _head(file: BufferedReader, name: str) -> CsvTable:
     """The first whole lines taken apart: delimiter and headings."""
     count = HEAD_LINES
     while True:
-        lines = list(islice(file, count))
+        lines = list(islice(iter(partial(file.readline, PIECE), b""), count))
         file.seek(0)
         whole = [line for line in lines if line.endswith((b"\n", b"\r"))] or lines
         try:
@@ -168,7 +170,7 @@ class _Reader:
     def pieces(self) -> Iterator[_Piece]:
         """The readings in SI, in pieces of a few MB."""
         number = 1  # of the piece's first line
-        while blob := self.file.read(PIECE) + self.file.readline():
+        while blob := self.file.read(PIECE) + self.file.readline(PIECE):
             lines = self._decoded(blob, number).split("\n")
             whole = lines[:-1]
             if lines[-1].strip():  # only the file's very last line has no end

@@ -8,7 +8,7 @@ from math import isfinite
 
 from driveloss.bench.records import Limits, Quantity, Rig, SweepSpec
 from driveloss.bench.rules import Kind, every_key
-from driveloss.bench.units import FACTORS, UNIT, Conversion, conversion_to, shown
+from driveloss.bench.units import FACTORS, UNIT, Conversion, as_text, conversion_to, shown
 from driveloss.errors import InputError
 
 # Atomic groups (?>...): "11/min" must not come apart as 1 and "1/min".
@@ -29,6 +29,7 @@ _PART = re.compile(rf"\s*(?P<value>(?>{_NUMBER})){_unit_group('unit')}\s*", re.A
 AS_TYPED = str.maketrans({"\u2212": "-", "\u00a0": " ", "\u2009": " ", "\u202f": " "})  # as word processors set them
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _LONGEST = 120
+MOST = 1e308  # what a double holds; TOML's whole numbers know no end
 _OPTIONS = {  # what options of the command line state beside keys of bench.toml
     "power": Kind("power", "W", "1 W", 1e-6, 1e6, "was it in mW?"),
     "pressure_amplitude": Kind("pressure", "Pa", "0.5 bar", 1, 1e8, "was it in bar?"),
@@ -71,7 +72,9 @@ def parse_quantity(value: object, kind: Kind, where: str, ambient_pressure: Quan
     InputError: anything else, another dimension, or a value outside the kind's range.
     """
     if not kind.unit and isinstance(value, (int, float)) and not isinstance(value, bool):
-        written = _Written(str(value), kind, where)
+        written = _Written(as_text(value), kind, where)
+        if not abs(value) <= MOST:
+            raise written.refusal("expected a finite number")
         number = written.number(written.text)
         return _checked(
             Quantity(number, limit := _last_digit(written.text, is_count=True), by_digit=limit > 0), written
@@ -197,8 +200,9 @@ def _text(value: object, kind: Kind, where: str) -> _Written:
     if isinstance(value, str) and len(value) <= _LONGEST:
         return _Written(value.translate(AS_TYPED).strip(), kind, where)
     if isinstance(value, (int, float)) and not isinstance(value, bool):
-        raise InputError(f"{where}: the unit is missing: expected {_form(kind)}, read {shown(str(value))}")
-    raise _Written(str(value), kind, where).refusal(f"expected {_form(kind)}")
+        raise InputError(f"{where}: the unit is missing: expected {_form(kind)}, read {shown(as_text(value))}")
+    text = value if isinstance(value, str) else as_text(value)
+    raise _Written(text, kind, where).refusal(f"expected {_form(kind)}")
 
 
 def _form(kind: Kind) -> str:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sized
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from driveloss.bench.csvtext import read_bytes, utf8
+from driveloss.bench.csvtext import check_length, read_bytes, utf8
 from driveloss.bench.quantity import parse_limits, parse_quantity
 from driveloss.bench.records import (
     CYLINDER_STAGES,
@@ -25,10 +25,14 @@ from driveloss.bench.records import (
     SweepSpec,
 )
 from driveloss.bench.rules import Key, keys_of, names_in
-from driveloss.bench.units import did_you_mean, shown
+from driveloss.bench.units import as_text, did_you_mean, one_line, shown
 from driveloss.errors import InputError
 
 SCHEMA = 1
+MOST_BYTES = 500_000
+LONGEST_LINE = 8000  # characters
+MOST_DOTS = 50  # in a line: the cost of a key is the square of its parts
+MOST_TABLES = 200  # of one kind
 
 Record = TypeVar("Record")
 KeyPath = tuple[str | int, ...]
@@ -97,7 +101,7 @@ class Table:
         self.source, self.path = source, path
         if not isinstance(values, dict):
             form = f"[{key_path(path)}]" if path else "a table"
-            raise InputError(f"{self.where()}: expected a table {form}, read {shown(repr(values))}")
+            raise InputError(f"{self.where()}: expected a table {form}, read {shown(as_text(values))}")
         self.values: dict[str, Any] = values
         for key in values:
             if allowed is not None and key not in allowed:
@@ -107,7 +111,7 @@ class Table:
         return self.source.where((*self.path, *key))
 
     def refusal(self, expected: str, key: str) -> InputError:
-        return InputError(f"{self.where(key)}: {expected}, read {shown(repr(self.values[key]))}")
+        return InputError(f"{self.where(key)}: {expected}, read {shown(as_text(self.values[key]))}")
 
     def table(self, key: str, allowed: tuple[str, ...] | None) -> Table:
         """A table inside this one; empty where it is left out."""
@@ -134,7 +138,8 @@ class Table:
         """What is written for a key, in the form of the record's field."""
         written, where = self.values[key.name], self.where(key.name)
         if key.form is str:
-            return self.text(key.name, key.words or None)
+            text = self.text(key.name, key.words or None)
+            return text if key.name == "file" else one_line(text)
         if key.form is Limits:
             return parse_limits(written, key.kind, where)
         found = parse_quantity(written, key.kind, where, ambient_pressure)
@@ -166,6 +171,7 @@ def read_record(table: Table, record: type[Record], ambient_pressure: Quantity |
 
 def _cylinders(tables: Table, record: type[Record], ambient_pressure: Quantity | None) -> dict[str, Record]:
     found = {}
+    _check_count(tables.where(), tables.values)
     for name in tables.values:
         if not name.strip() or not name.isprintable():
             raise InputError(f"{tables.where(name)}: expected a cylinder name, read '{shown(name)}'")
@@ -185,14 +191,25 @@ def suggestion(word: str, allowed: Iterable[str]) -> str:
 
 def read_config(path: Path) -> Config:
     """Read bench.toml. InputError names file, line and key of what is missing, unknown or out of range."""
-    data = read_bytes(path, str(path))
+    data = read_bytes(path, str(path), MOST_BYTES)
     source = Source(path.name, utf8(data, path.name).replace("\r\n", "\n"))
+    _check_lines(source)
     top = Table(source, (), _parse(source), ("schema", *names_in(Rig), "sweeps", "recordings", "rundowns"))
     _check_schema(top)
     rig = read_record(top, Rig, title=path.parent.resolve().name)
     sweeps, recordings = _sweeps(top, rig), _recordings(top, rig)
     rundowns = tuple(_rundown(table, rig) for table in _tables(top, "rundowns", RundownSpec))
     return Config(rig, sweeps, hashlib.sha256(data).hexdigest(), tuple(source.notices), recordings, rundowns)
+
+
+def _check_lines(source: Source) -> None:
+    """Refuse what would keep the parser busy."""
+    lines = list(enumerate(source.text.split("\n"), start=1))
+    check_length(lines, source.name, LONGEST_LINE)
+    for number, line in lines:
+        if line.count(".") > MOST_DOTS and not line.lstrip().startswith("#"):
+            read = f"read '{shown(line)}'"
+            raise InputError(f"{source.name}, line {number}: expected no more than {MOST_DOTS} dots in a line, {read}")
 
 
 def _parse(source: Source) -> dict[str, Any]:
@@ -233,7 +250,13 @@ def _tables(top: Table, name: str, record: type) -> list[Table]:
     values = top.values.get(name, [])
     if not isinstance(values, list):
         raise top.refusal(f"expected [[{name}]] in double brackets", name)
+    _check_count(top.where(name), values)
     return [Table(top.source, (name, i), value, names_in(record)) for i, value in enumerate(values)]
+
+
+def _check_count(where: str, entries: Sized) -> None:
+    if len(entries) > MOST_TABLES:
+        raise InputError(f"{where}: expected no more than {MOST_TABLES} of them, read {len(entries)}")
 
 
 def _recordings(top: Table, rig: Rig) -> tuple[RecordingSpec, ...]:

@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from math import pi
 from typing import Any
+from unicodedata import bidirectional, category
 
 from driveloss.bench.rules import Kind
 from driveloss.errors import InputError
@@ -19,6 +20,8 @@ FACTORS = rf"{FACTOR}(?:(?: ?[*/·] ?| ){FACTOR})*"
 UNIT = rf"(?:1 ?/ ?)?{FACTORS}"
 _UNIT = re.compile(UNIT)
 _LONGEST = 60
+_TURNS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}  # Unicode Standard Annex 9, table 4
+_MARKS = "\u200e\u200f\u061c"  # that only set a direction
 
 _TRADE_NAMES = {"r/min": "rpm", "r/s": "turn/s", "U/min": "rpm", "min-1": "1/min", "s-1": "1/s"} | {
     "V/(rad/s)": "V*s/rad"
@@ -139,11 +142,11 @@ def _ask_pint(text: str) -> Conversion | None:
         parsed = registry.parse_units(text)
         zero = registry.Quantity(0.0, parsed).to_base_units()
         one = registry.Quantity(1.0, parsed).to_base_units()
+        offset = float(zero.magnitude)
+        step = registry.Quantity(1.0, f"delta_{parsed}").to_base_units() if offset else one
     except (PintError, ArithmeticError, ValueError, TypeError, SyntaxError, KeyError):
-        return None  # the caller says which text is no unit, and where it stands
+        return None  # a scale of logarithms too; the caller says which text is no unit, and where it stands
     dimensions = frozenset((str(name), float(power)) for name, power in one.dimensionality.items())
-    offset = float(zero.magnitude)
-    step = registry.Quantity(1.0, f"delta_{parsed}").to_base_units() if offset else one
     return Conversion(float(step.magnitude), offset, dimensions, angular="radian" in str(one.units))
 
 
@@ -204,6 +207,29 @@ def shown(text: str, longest: int = 60) -> str:
     """Foreign text fit for one line of a message: control characters escaped, long text cut."""
     cut = text if len(text) <= longest else text[: longest - 3] + "..."
     return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in cut)
+
+
+def as_text(value: object) -> str:
+    """What was read as Python writes it; it writes no whole number of thousands of digits."""
+    try:
+        return repr(value)
+    except ValueError:
+        return "a number of thousands of digits"
+
+
+def one_line(text: str) -> str:
+    """Text of a user's as it may be printed: what would steer a terminal, or turn the direction of writing, is left
+    out, line ends are spaces.
+
+    >>> one_line("warm\\x1b[31m\\u202e\\nrun")
+    'warm[31m run'
+    """
+    spaced = " ".join(text.split("\n"))
+    return spaced if spaced.isprintable() else "".join(letter for letter in spaced if not _steers(letter))
+
+
+def _steers(letter: str) -> bool:
+    return category(letter) in ("Cc", "Cs", "Zl", "Zp") or bidirectional(letter) in _TURNS or letter in _MARKS
 
 
 def did_you_mean(word: str, known: Iterable[str], likeness: float = 0.6) -> str:

@@ -11,6 +11,11 @@ def main() -> None:
     """Entry point of the console script."""
     for name in THREADS:  # before NumPy loads: on systems of a hundred unknowns threads wait for one another
         os.environ.setdefault(name, "1")
-    from driveloss.cli.app import app
+    os.environ.pop("MPLBACKEND", None)  # figures go to files: no window is opened, whatever is set there
+    from driveloss.cli.streams import emptied, make_ready
 
-    app()
+    make_ready()
+    with emptied():
+        from driveloss.cli.app import app
+
+        app()

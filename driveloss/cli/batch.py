@@ -12,7 +12,7 @@ from typer import Argument, Exit
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import note, progress
-from driveloss.cli.options import FitOptions, OutputOptions
+from driveloss.cli.options import FitOptions, OutputOptions, force_option
 from driveloss.errors import InputError
 
 if TYPE_CHECKING:
@@ -38,14 +38,17 @@ class Kept:
         "Append each bench that is done to FILE, JSON lines, and do none again that it holds.", "FILE"
     )
     output: Path | None = option("Write the summary as a page that sorts.", "FILE", "--output", "-o")
+    force: bool = force_option()
 
     def check(self) -> None:
         """Refuse before the work what cannot be written. Raises InputError, OutputError."""
-        from driveloss.say.files import check_targets
+        from driveloss.say.files import PAGE, check_ours, check_targets
 
         if self.output is not None and self.output.suffix not in (".html", ".htm"):
             raise InputError(f"--output: expected a name that ends in .html, read '{self.output}'")
         check_targets(path for path in (self.results, self.output) if path is not None)
+        if self.output is not None and not self.force:
+            check_ours({self.output: PAGE})
 
 
 @command

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note, progress
-from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, all_option, figure_option, one_of, switch
+from driveloss.cli.options import (
+    BenchPath,
+    CurveOptions,
+    OutputOptions,
+    all_option,
+    figure_option,
+    force_option,
+    one_of,
+    switch,
+)
 from driveloss.figures import OF_BREAKDOWN
 
 if TYPE_CHECKING:
@@ -21,6 +30,7 @@ class Extras:
     """Which figure is drawn, and where to; whether the sources of error are told."""
 
     figure: Path | None = figure_option()
+    force: bool = force_option()
     drawing: str = one_of(OF_BREAKDOWN, "What --figure draws.", "--draw")
     run: int | None = option("Which run --draw flow shows, counted from 1; else the best net.", min=1)
     everything: bool = all_option()
@@ -54,7 +64,7 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     from driveloss.say.flags import flag_lines
 
     loaded = load_bench(bench)
-    check_outputs(loaded, figure=extras.figure)
+    check_outputs(loaded, figure=extras.figure, force=extras.force)
     fitted = curves.calibrate(loaded)
     answer = ask(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     with progress("Weighing the sources of error"):

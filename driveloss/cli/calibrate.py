@@ -7,7 +7,7 @@ from pathlib import Path
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note
-from driveloss.cli.options import BenchPath, FitOptions, JsonOption, all_option, figure_option, one_of
+from driveloss.cli.options import BenchPath, FitOptions, JsonOption, all_option, figure_option, force_option, one_of
 from driveloss.figures import OF_CALIBRATION, draw, file_content
 
 
@@ -19,6 +19,7 @@ class Files:
         "Where to save; calibration.json in the bench folder unless given.", "FILE", "--output", "-o"
     )
     figure: Path | None = figure_option()
+    force: bool = force_option()
     everything: bool = all_option()
     drawing: str = one_of(OF_CALIBRATION, "What --figure draws.", "--draw")
 
@@ -38,11 +39,11 @@ def calibrate(bench: BenchPath, files: Files, fit: FitOptions, output: JsonOptio
         calibration_tables,
         finding_lines,
     )
-    from driveloss.say.files import write_all
+    from driveloss.say.files import CALIBRATION, write_all
 
     loaded = load_bench(bench)
     target = files.output or loaded.folder / "calibration.json"
-    check_outputs(loaded, target, figure=files.figure)
+    check_outputs(loaded, {target: CALIBRATION}, figure=files.figure, force=files.force)
     calibration = fit.calibrate(loaded)
     text, answer = to_text(calibration), calibration_answer(calibration, middle_line(calibration))
     contents = {target: text.encode()}

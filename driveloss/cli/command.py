@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import MISSING, field, fields, is_dataclass
 from functools import wraps
 from inspect import Parameter, Signature, signature
+from signal import SIGINT
 from typing import Annotated, Any, get_type_hints
 
 import typer
+
+from driveloss.cli.streams import STOPPED, to_nowhere
 
 
 def option(about: str, metavar: str | None = None, *flags: str, default: Any = None, **more: Any) -> Any:
@@ -69,8 +70,17 @@ def bad_input_exits_2() -> Iterator[None]:
     try:
         yield
     except (InputError, MissingPackageError, OutputError) as error:
-        typer.echo(f"driveloss: {error}", err=True)
+        typer.echo(f"driveloss: {_printable(error)}", err=True)
         raise typer.Exit(2) from error
     except BrokenPipeError:  # the reader of a pipe had enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        to_nowhere()
         raise typer.Exit(0) from None
+    except KeyboardInterrupt:
+        typer.echo("driveloss: stopped", err=True)
+        raise typer.Exit(STOPPED + SIGINT) from None
+
+
+def _printable(error: Exception) -> str:
+    from driveloss.bench.units import one_line
+
+    return "\n".join(one_line(line) for line in str(error).split("\n"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,24 +27,30 @@ def progress(what: str) -> Iterator[Callable[[str], None]]:
         yield status.update
 
 
-def check_outputs(bench: Bench, *targets: Path, figure: Path | None = None) -> None:
-    """Refuse before the work files that cannot be written, or that the bench was read from.
+def check_outputs(
+    bench: Bench, marks: Mapping[Path, bytes] | None = None, *, figure: Path | None = None, force: bool = False
+) -> None:
+    """Refuse before the work files that cannot be written, that the bench was read from, or that are something else.
 
+    marks: of the files to write, see `check_ours`. force: write over what is something else.
     Raises OutputError, InputError.
     """
     from driveloss.errors import InputError
     from driveloss.figures import file_ending
-    from driveloss.say.files import check_targets
+    from driveloss.say.files import FIGURE, check_ours, check_targets
 
-    read = ("bench.toml", *(sweep.file for sweep in bench.sweeps), *(one.file for one in bench.recordings))
+    measured = (bench.sweeps, bench.recordings, bench.rundowns)
+    read = ("bench.toml", *(one.file for kind in measured for one in kind))
     inputs = {(bench.folder / name).resolve() for name in read}
-    targets = (*targets, *([figure] if figure else []))
+    targets = [*(marks or {}), *([figure] if figure else [])]
+    check_targets(targets)
     for target in targets:
         if target.resolve() in inputs:
             raise InputError(f"{target}: is one of the bench's own files, expected another name to write to")
     if figure is not None:
         file_ending(figure)
-    check_targets(targets)
+    if not force:
+        check_ours({**(marks or {}), **({figure: FIGURE} if figure else {})})
 
 
 def misread(value: str, words: Sequence[str]) -> str:

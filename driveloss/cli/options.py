@@ -51,6 +51,7 @@ BenchPath = Annotated[Path, Argument(metavar="BENCH", help="The bench folder, or
 CalibrationPath = Annotated[Path, Argument(metavar="CALIBRATION", help="A calibration.json.")]
 cylinder_option = partial(option, "Only this cylinder; repeatable.")
 figure_option = partial(option, "Draw to FILE: .png, .svg or .pdf.", "FILE")
+force_option = partial(switch, "Write over files that are something else.", "--force")
 seed_option = partial(option, "Seed of the resampling.", default=SEED, min=0)
 all_option = partial(switch, "Print every table, not the answer alone.", "--all")
 keep_all_option = partial(switch, "Keep readings that screening calls outliers.", "--keep-all")

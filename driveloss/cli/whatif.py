@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from driveloss.cli.command import command, option
 from driveloss.cli.console import check_outputs, note
-from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, figure_option
+from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, figure_option, force_option
 from driveloss.errors import InputError
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ class View:
 
     run: int | None = option("Which loaded run, counted from 1; else the best net.", min=1)
     figure: Path | None = figure_option()
+    force: bool = force_option()
 
 
 @command
@@ -64,7 +65,7 @@ def whatif(bench: BenchPath, wishes: Wishes, view: View, curves: CurveOptions, o
     from driveloss.whatif.ask import whatif as ask
 
     change, loaded = wishes.change(), load_bench(bench)
-    check_outputs(loaded, figure=view.figure)
+    check_outputs(loaded, figure=view.figure, force=view.force)
     fitted = curves.calibrate(loaded, compare=False)
     measured = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(measured, change, run=None if view.run is None else view.run - 1)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from driveloss.cli.command import command
 from driveloss.cli.console import check_outputs, note
-from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, figure_option
+from driveloss.cli.options import BenchPath, CurveOptions, OutputOptions, figure_option, force_option
 
 
 @dataclass(frozen=True)
@@ -15,6 +15,7 @@ class Extras:
     """Where the figure goes."""
 
     figure: Path | None = figure_option()
+    force: bool = force_option()
 
 
 @command
@@ -30,7 +31,7 @@ def witnesses(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     from driveloss.witnesses.constants import constants_way
 
     loaded = load_bench(bench)
-    check_outputs(loaded, figure=extras.figure)
+    check_outputs(loaded, figure=extras.figure, force=extras.force)
     fitted = curves.calibrate(loaded)
     split = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(split, constants_way(loaded, split))

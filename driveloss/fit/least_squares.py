@@ -145,14 +145,28 @@ def _covariance(jacobian: FloatArray) -> FloatArray:
         return np.asarray(half @ half.T / np.outer(scale, scale))
 
 
+def nnls(design: FloatArray, readings: FloatArray) -> tuple[FloatArray, float]:
+    """Non-negative coefficients (k,) with readings (n,) = design (n, k) @ coefficients, and the norm of what is left.
+
+    By SciPy's NNLS; where that does not converge, as versions before 1.15 sometimes do not, by its bounded linear fit.
+    """
+    from scipy.optimize import lsq_linear
+    from scipy.optimize import nnls as active_set
+
+    try:
+        values, norm = active_set(design, readings)
+    except RuntimeError:
+        values = np.maximum(lsq_linear(design, readings, bounds=(0.0, np.inf), method="bvls").x, 0.0)
+        norm = np.linalg.norm(design @ values - readings)
+    return values, float(norm)
+
+
 def nonnegative(design: FloatArray, readings: FloatArray) -> FloatArray:
     """Solve many non-negative least-squares problems with one design (n, k); readings (n, m) -> (k, m).
 
     The unconstrained solution serves wherever it is already non-negative; only the others meet
     SciPy's NNLS, on the small triangular system.
     """
-    from scipy.optimize import nnls
-
     scale = np.linalg.norm(design, axis=0)
     Q, R = np.linalg.qr(design / scale)
     rotated = Q.T @ readings

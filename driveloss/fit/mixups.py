@@ -26,6 +26,7 @@ from driveloss.fit.headers import (
     volts_for_amps,
 )
 from driveloss.fit.ladder import Ladder
+from driveloss.fit.least_squares import nnls
 from driveloss.fit.readings import Readings, joined
 from driveloss.fit.suspects import expected_scatter, loaded_course, shaft_of_runs, unloaded
 from driveloss.physics import crank, cylinder
@@ -114,8 +115,6 @@ def closed_ports(seen: Seen) -> Iterator[Finding]:
 
 def _port_share(seen: Seen, name: str) -> float:
     """Share of the cylinder's loss at its highest frequency that goes with f^3, beyond the stated port; or zero."""
-    from scipy.optimize import nnls
-
     readings = seen.ladder.readings.only(seen.ladder.readings.cylinder == name)
     port = seen.calibration.port(name, readings.frequency, readings.mean_pressure)[:, 0]
     if len(readings) < 6 or not np.isfinite(port).all():

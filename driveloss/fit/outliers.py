@@ -12,6 +12,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import offered_terms
+from driveloss.fit.least_squares import nnls
 from driveloss.fit.meters import Meters
 from driveloss.fit.physical import joint_design
 from driveloss.fit.readings import Readings
@@ -130,7 +131,6 @@ def _against_the_rest(
     design: FloatArray, readings: FloatArray, suspects: NDArray[np.int64], among: NDArray[np.int64]
 ) -> tuple[FloatArray, float, FloatArray]:
     """Student's t of each suspect against the fit of all other readings, the critical value, and that fit, (n,)."""
-    from scipy.optimize import nnls
     from scipy.special import stdtrit
 
     rest = np.setdiff1d(among, suspects)
@@ -149,8 +149,6 @@ def _against_the_rest(
 
 def _robust_fit(design: FloatArray, readings: FloatArray) -> FloatArray:
     """Non-negative coefficients by iterated reweighting with the bisquare, shape (k,)."""
-    from scipy.optimize import nnls
-
     scale = np.linalg.norm(design, axis=0)
     weight = np.ones(len(readings))
     for step in range(STEPS):

@@ -14,6 +14,7 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.laws import Term
+from driveloss.fit.least_squares import nnls
 from driveloss.fit.meters import strata
 
 WINDOW = 8.0  # rivals with an AICc further off than this weigh less than 2 % and are left out
@@ -94,8 +95,6 @@ class Search:
         return self._seen[columns]
 
     def _fit(self, columns: Columns) -> Candidate:
-        from scipy.optimize import nnls
-
         values, norm = nnls(self.R[:, list(columns)], self.rotated)
         kept = self._without_zeros(columns, values)
         chosen = [columns[i] for i in kept]

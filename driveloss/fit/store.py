@@ -7,20 +7,29 @@ import hashlib
 import json
 import types
 import typing
+from collections.abc import Iterable
 from dataclasses import asdict, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from driveloss.bench.records import FloatArray
+from driveloss.bench.csvtext import check_plain
+from driveloss.bench.quantity import check_range
+from driveloss.bench.records import FloatArray, Quantity
+from driveloss.bench.rules import keys_of
+from driveloss.bench.units import as_text, one_line, shown
 from driveloss.errors import InputError
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import Estimate
 from driveloss.fit.family import FamilyFit
 from driveloss.fit.motor_loss import ROUTES, Route
+from driveloss.fit.sound import check_sound
 
 SCHEMA = "driveloss.calibration/1"
+MOST_DRAWS = 100_000
+MOST_BYTES = 500_000_000
+LARGEST = 1e308  # what a double holds
 
 
 def to_text(calibration: Calibration) -> str:
@@ -54,8 +63,14 @@ def from_text(text: str, name: str) -> Calibration:
         )
     try:
         known = {item.name: data[item.name] for item in fields(Calibration)}
-        calibration: Calibration = revive(Calibration, known, data["draws"] + 1)
+        draws = _number(int, data["draws"], "draws")
+        if not 1 <= draws <= MOST_DRAWS:
+            raise _refusal("draws", f"a number from 1 to {MOST_DRAWS}", draws)
+        calibration: Calibration = revive(Calibration, known, draws + 1)
+        check_sound(calibration)
         return calibration
+    except InputError as error:
+        raise InputError(f"{name}, {error}; calibrate the bench again") from error
     except (KeyError, TypeError) as error:
         from importlib.metadata import version
 
@@ -69,6 +84,9 @@ def read_calibration(path: Path | str) -> Calibration:
     """Read a saved calibration. Raises InputError where there is none or it cannot be used."""
     path = Path(path)
     try:
+        check_plain(path, str(path))
+        if path.stat().st_size > MOST_BYTES:
+            raise InputError(f"{path}: expected a saved calibration of no more than {MOST_BYTES / 1e6:g} MB, read more")
         return from_text(path.read_text(encoding="utf-8"), path.name)
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot be read as a saved calibration: {error}") from error
@@ -129,23 +147,77 @@ def _packed(draws: FloatArray) -> dict[str, Any]:
     return {"best": float(draws[0]), "doubles": base64.b64encode(draws.astype("<f8").tobytes()).decode("ascii")}
 
 
-def revive(kind: Any, data: Any, size: int) -> Any:
-    """Rebuild what `plain` took apart, by type hints; size: of a row of draws."""
+def revive(kind: Any, data: Any, size: int, key: str = "") -> Any:
+    """Rebuild what `plain` took apart, by type hints; size: of a row of draws; key: where in the text it stands.
+
+    Raises InputError for anything of another type, for numbers that are not finite, and draws that are not `size`.
+    """
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin in (types.UnionType, typing.Union):
-        return None if data is None else revive(_fitting(arguments, data), data, size)
+        none = data is None and type(None) in arguments
+        return None if none else revive(_fitting(arguments, data), data, size, key)
     if origin is np.ndarray:
-        return np.array([_unpacked(row, size) for row in data]) if isinstance(data, list) else _unpacked(data, size)
+        return np.array(_each(_unpacked, data, size, key)) if isinstance(data, list) else _unpacked(data, size, key)
     if origin is dict:
-        return {key: revive(arguments[1], value, size) for key, value in data.items()}
+        return {
+            name: revive(arguments[1], value, size, f"{key}.{name}") for name, value in _of(dict, data, key).items()
+        }
     if origin is tuple:
-        return tuple(revive(arguments[0], item, size) for item in data)
+        return _tuple(arguments, _of(list, data, key), size, key)
     if kind is Route:
-        return ROUTES[data]
+        return ROUTES[_one_of(ROUTES, data, key)]
     if is_dataclass(kind):
-        hints = typing.get_type_hints(kind)
-        return kind(**{name: revive(hints[name], value, size) for name, value in data.items()})  # type: ignore[operator]
-    return data
+        return _record(kind, _of(dict, data, key), size, key)
+    return _number(kind, data, key) if kind in (float, int) else _of(kind, data, key)
+
+
+def _tuple(kinds: tuple[Any, ...], data: list[Any], size: int, key: str) -> tuple[Any, ...]:
+    if kinds[-1] is Ellipsis:
+        kinds = kinds[:1] * len(data)
+    if len(kinds) != len(data):
+        raise _refusal(key, f"{len(kinds)} entries", data)
+    return tuple(
+        revive(kind, item, size, f"{key}[{n}]") for n, (kind, item) in enumerate(zip(kinds, data, strict=True), 1)
+    )
+
+
+def _record(kind: Any, data: dict[str, Any], size: int, key: str) -> Any:
+    """A record by its fields; numbers of a rig within the ranges that bench.toml has for them."""
+    hints = typing.get_type_hints(kind)
+    made = kind(**{name: revive(hints[name], value, size, f"{key}.{name}") for name, value in data.items()})
+    for rule in keys_of(kind):
+        value = getattr(made, rule.field)
+        number = value.value if isinstance(value, Quantity) else value
+        if isinstance(number, float) and rule.form is not str:
+            check_range(number, rule.kind, f"key '{key}.{rule.field}'".replace("'.", "'"), f"{number:g}")
+    return made
+
+
+def _each(make: Any, data: list[Any], size: int, key: str) -> list[Any]:
+    return [make(item, size, f"{key}[{n}]") for n, item in enumerate(data, 1)]
+
+
+def _of(kind: Any, data: Any, key: str) -> Any:
+    if type(data) is not kind:
+        raise _refusal(key, {dict: "a table", list: "a list", str: "text", bool: "true or false"}.get(kind, kind), data)
+    return one_line(data) if kind is str else data
+
+
+def _number(kind: Any, data: Any, key: str) -> Any:
+    allowed = (int,) if kind is int else (int, float)
+    if type(data) not in allowed or not abs(data) <= LARGEST:
+        raise _refusal(key, "a whole number" if kind is int else "a finite number", data)
+    return kind(data)
+
+
+def _one_of(words: Iterable[str], data: Any, key: str) -> str:
+    if data not in (known := list(words)):
+        raise _refusal(key, f"one of {', '.join(known)}", data)
+    return str(data)
+
+
+def _refusal(key: str, expected: object, data: object) -> InputError:
+    return InputError(f"key '{key.removeprefix('.')}': expected {expected}, read {shown(as_text(data))}")
 
 
 def _fitting(kinds: tuple[Any, ...], data: Any) -> Any:
@@ -156,7 +228,16 @@ def _fitting(kinds: tuple[Any, ...], data: Any) -> Any:
     return kinds[0]
 
 
-def _unpacked(packed: dict[str, Any], size: int) -> FloatArray:
-    if "constant" in packed:
-        return np.full(size, float(packed["constant"]))
-    return np.frombuffer(base64.b64decode(packed["doubles"]), dtype="<f8")
+def _unpacked(packed: Any, size: int, key: str) -> FloatArray:
+    """Draws (size,), finite or nan."""
+    if isinstance(packed, dict) and "constant" in packed:
+        if (constant := packed["constant"]) != "nan":
+            constant = _number(float, constant, f"{key}.constant")
+        return np.full(size, float(constant))
+    try:
+        draws = np.frombuffer(base64.b64decode(packed["doubles"], validate=True), dtype="<f8")
+    except (KeyError, TypeError, ValueError) as error:
+        raise _refusal(key, f"a constant, or {size} doubles as base64", packed) from error
+    if len(draws) != size or np.isinf(draws).any():
+        raise _refusal(key, f"{size} doubles, none infinite", f"{len(draws)} of them")
+    return draws

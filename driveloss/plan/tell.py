@@ -14,6 +14,7 @@ from driveloss.plan import ORDERS
 from driveloss.plan.ask import Plan, Point, Target
 from driveloss.plan.floor import BETWEEN_SWEEPS, Cure, Floor
 from driveloss.plan.prospects import Prospect
+from driveloss.say.files import file_name
 from driveloss.say.numbers import NOT_KNOWN, bar
 from driveloss.say.sheet import Item, Sheet
 
@@ -261,14 +262,20 @@ def _cure_data(cure: Cure) -> dict[str, Any]:
 def sheets(plan: Plan, order: str, seed: int, extra: tuple[str, ...] = ()) -> dict[str, bytes]:
     """Files to fill in, one a sweep: name to content. `order`: see ORDERS. `extra`: further empty columns' headings."""
     rng = np.random.default_rng([seed, 11])
-    return {_file(points[0]): _sheet(points, order, rng, extra).encode() for points in by_sweep(plan)}
+    found: dict[str, bytes] = {}
+    for points in by_sweep(plan):
+        name = _file(points[0])
+        while name in found:  # cylinders "a/b" and "a-b"
+            name = f"other-{name}"
+        found[name] = _sheet(points, order, rng, extra).encode()
+    return found
 
 
 def _file(point: Point) -> str:
     rung = point.rung
     if rung.cylinder is None:
         return f"{rung.stage}.csv"
-    return f"{rung.cylinder.replace('/', '-')}-{rung.stage}-{bar(rung.mean_pressure)}bar{'-after' * point.is_after}.csv"
+    return f"{file_name(rung.cylinder)}-{rung.stage}-{bar(rung.mean_pressure)}bar{'-after' * point.is_after}.csv"
 
 
 def _sheet(points: list[Point], order: str, rng: np.random.Generator, extra: tuple[str, ...]) -> str:

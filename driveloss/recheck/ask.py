@@ -27,6 +27,7 @@ from driveloss.say.answer import Answer
 from driveloss.say.csv_form import spread
 
 FALSE_ALARM = 0.05
+MOST_NEW = 1000  # readings: each takes part in every draw
 WORTH = 0.05  # smallest change of interest unless stated, as a fraction of the rung's power
 POWER = 0.8  # chance with which the smallest change of interest has to be found
 NORMAL_POWER = 0.8416  # standard normal quantile of POWER
@@ -113,6 +114,9 @@ def recheck(
         positive(worth, "W", "smallest change of interest", "power")
     if tolerance is not None:
         positive(tolerance, "W", "tolerance", "power")
+    count = sum(len(sweep) for sweep in sweeps)
+    if count > MOST_NEW:
+        raise InputError(f"recheck: expected a few new readings, no more than {MOST_NEW}, read {count}")
     rungs, notes = new_rungs(calibration, sweeps)
     parts, carried = part_rows(rungs, has_motor=calibration.curves.has_motor)
     whole = [Judged(rung.stage, rung, rung.contrasts()) for rung in rungs]

@@ -7,30 +7,59 @@ import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from stat import S_IMODE
 from tempfile import TemporaryDirectory
 
 from driveloss.errors import InputError, OutputError
 
 HIDDEN = ".driveloss-"  # how the folders start in which files are got ready
+MOST_NAME = 100  # bytes; file systems take 255, and more is to follow
+MARK_WITHIN = 4096  # bytes of a file's start or end
+CALIBRATION, PAGE, SWEEP, FIGURE = (  # marks of what is written
+    b'{"checksum":"',
+    b'<meta name="generator" content="driveloss">',
+    b"start [s],end [s],effective readings",
+    b"driveloss",
+)
 A_FILE = "; expected a file name in a folder that can be written to"
 
 
 def write_all(files: Mapping[Path, bytes]) -> None:
     """Write files, all or none: each is got ready beside its target, then all are renamed.
 
-    Raises OutputError where one cannot be written; then nothing is left behind and every older file is as it was.
+    A symbolic link stays one, and what it leads to is written; an older file keeps its mode. Raises OutputError where
+    one cannot be written; then nothing is left behind and every older file is as it was.
     """
     check_targets(files)
     with ExitStack() as rooms, ExitStack() as undo:
         ready = {path: _got_ready(path, content, rooms) for path, content in files.items()}
         for path, room in ready.items():
+            target = path.resolve()
             with _told(path, A_FILE):
-                (room / "new").replace(path)
+                (room / "new").replace(target)
             if (room / "old").exists():
-                undo.callback((room / "old").replace, path)
+                undo.callback((room / "old").replace, target)
             else:
-                undo.callback(path.unlink)
+                undo.callback(target.unlink)
         undo.pop_all()
+
+
+def check_ours(targets: Mapping[Path, bytes]) -> None:
+    """Refuse to write over a file that lacks the mark of its kind. Raises OutputError; writes nothing."""
+    for path, mark in targets.items():
+        with _told(path, A_FILE):
+            if path.is_file() and path.stat().st_size and mark not in _ends(path):
+                _refuse(
+                    path, "it holds something else, expected a new name or a file of this kind; --force replaces it"
+                )
+
+
+def _ends(path: Path) -> bytes:
+    """The first and the last bytes of a file, where marks stand."""
+    with path.open("rb") as file:
+        start = file.read(MARK_WITHIN)
+        file.seek(max(path.stat().st_size - MARK_WITHIN, 0))
+        return start + file.read(MARK_WITHIN)
 
 
 def check_targets(paths: Iterable[Path]) -> None:
@@ -38,7 +67,7 @@ def check_targets(paths: Iterable[Path]) -> None:
     named: set[Path] = set()
     for path in paths:
         with _told(path, A_FILE):
-            folder = path.parent
+            folder = path.resolve().parent
             if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
                 _refuse(path, "its folder is missing or closed; expected one to write to")
             if _exists(path) and not path.is_file():
@@ -53,20 +82,42 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
     """Put files, name to content, into a new or an empty folder, all or none; returns where they are.
 
     InputError: the folder holds something already, or is a file. OutputError: it cannot be written; then nothing of
-    it stays behind.
+    it stays behind. A new folder appears whole.
     """
     check_folder(folder)
     for name in files:
         if Path(name).name != name:
             _refuse(folder, f"'{name}' is no name of a file")
     with _told(folder), ExitStack() as undo:
-        for place in (*reversed(folder.parents), folder):
+        for place in reversed(folder.parents):
             if not place.exists():
                 place.mkdir()
                 undo.callback(place.rmdir)
-        write_all({folder / name: content for name, content in files.items()})
+        if folder.exists():
+            write_all({folder / name: content for name, content in files.items()})
+        else:
+            _put_whole(folder, files)
         undo.pop_all()
     return [folder / name for name in files]
+
+
+def _put_whole(folder: Path, files: Mapping[str, bytes]) -> None:
+    with TemporaryDirectory(prefix=HIDDEN, dir=folder.parent) as room:
+        ready = Path(room) / "new"
+        ready.mkdir()
+        for name, content in files.items():
+            (ready / name).write_bytes(content)
+        ready.rename(folder)
+
+
+def file_name(text: str) -> str:
+    """Text as part of a file's name on any system: nothing that parts folders or drives, nor too long.
+
+    >>> file_name("../wide: 2")
+    '-wide- 2'
+    """
+    plain = "".join(letter if letter.isprintable() and letter not in '/\\\\:*?"<>|' else "-" for letter in text)
+    return plain.lstrip(". ").encode()[:MOST_NAME].decode(errors="ignore") or "-"
 
 
 def check_folder(folder: Path) -> None:
@@ -74,17 +125,19 @@ def check_folder(folder: Path) -> None:
     with _told(folder):
         if _exists(folder) and not folder.is_dir():
             raise InputError(f"{folder}: expected a new or an empty folder, found a file")
-        if folder.is_dir() and any(folder.iterdir()):
+        if folder.is_dir() and any(not one.name.startswith(HIDDEN) for one in folder.iterdir()):
             raise InputError(f"{folder}: expected a new or an empty folder, found one with files in it")
 
 
 def _got_ready(path: Path, content: bytes, rooms: ExitStack) -> Path:
     """A hidden folder beside the target, so on the same disk, with what is to stand there and a copy of what does."""
     with _told(path, A_FILE):
-        room = Path(rooms.enter_context(TemporaryDirectory(prefix=HIDDEN, dir=path.parent)))
+        target = path.resolve()
+        room = Path(rooms.enter_context(TemporaryDirectory(prefix=HIDDEN, dir=target.parent)))
         (room / "new").write_bytes(content)
-        if path.exists():
-            shutil.copy2(path, room / "old")
+        if target.exists():
+            shutil.copy2(target, room / "old")
+            (room / "new").chmod(S_IMODE(target.stat().st_mode))
     return room
 
 
@@ -103,9 +156,9 @@ def _told(path: Path, expected: str = "") -> Iterator[None]:
         yield
     except OutputError:
         raise
-    except OSError as error:
-        _refuse(path, f"{error.strerror or error}{expected}", error)
+    except (OSError, RuntimeError) as error:  # RuntimeError: links in a circle
+        _refuse(path, f"{getattr(error, 'strerror', None) or error}{expected}", error)
 
 
-def _refuse(path: Path, reason: str, cause: OSError | None = None) -> None:
+def _refuse(path: Path, reason: str, cause: Exception | None = None) -> None:
     raise OutputError(f"{path}: cannot be written: {reason}") from cause

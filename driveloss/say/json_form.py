@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from math import isfinite
 from typing import Any
 
 from driveloss.fit.assumptions import Assumption
@@ -23,5 +24,13 @@ def assumption_data(keys: Iterable[str], row: Assumption) -> dict[str, Any]:
 
 
 def to_json(data: dict[str, Any]) -> str:
-    """One text for scripts; never a bare NaN."""
-    return json.dumps(data, indent=1, allow_nan=False)
+    """One text for scripts; what is not finite is null."""
+    return json.dumps(_finite(data), indent=1, allow_nan=False)
+
+
+def _finite(data: Any) -> Any:
+    if isinstance(data, float):
+        return data if isfinite(data) else None
+    if isinstance(data, dict):
+        return {key: _finite(value) for key, value in data.items()}
+    return [_finite(value) for value in data] if isinstance(data, (list, tuple)) else data

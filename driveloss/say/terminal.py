@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from driveloss.bench.units import one_line
 from driveloss.say.grid import drawn
 from driveloss.say.sheet import Item, Sheet
 from driveloss.say.wrap import wrapped
@@ -21,9 +22,13 @@ def console(*, err: bool = False) -> Console:
     """A console on standard output or standard error; colours only on a terminal without NO_COLOR."""
     from rich.console import Console
 
+    class Ours(Console):
+        def on_broken_pipe(self) -> None:
+            raise
+
     stream = sys.stderr if err else sys.stdout
     width = None if stream.isatty() or "COLUMNS" in os.environ else PIPE_WIDTH
-    return Console(file=stream, width=width, highlight=False, emoji=False, markup=False)
+    return Ours(file=stream, width=width, highlight=False, emoji=False, markup=False)
 
 
 def print_all(target: Console, items: Iterable[Item]) -> None:
@@ -40,4 +45,4 @@ def print_all(target: Console, items: Iterable[Item]) -> None:
 
 def _print(target: Console, lines: Iterable[str], style: str | None = None) -> None:
     for line in lines:
-        target.print(line, style=style, no_wrap=True, overflow="ignore", crop=False)
+        target.print(one_line(line), style=style, no_wrap=True, overflow="ignore", crop=False)
