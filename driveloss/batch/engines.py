@@ -103,8 +103,9 @@ def _one_thread_each() -> Iterator[None]:
 def on_cluster(job: Job[Task, Result], tasks: Iterable[Task], address: str) -> Iterator[Done[Task, Result]]:
     """As `on_this_machine`, on the workers of a Dask scheduler, which itself gives a dead worker's tasks to others.
 
-    Start its workers with one thread each and with MALLOC_TRIM_THRESHOLD_=268435456 in their environment: unless told,
-    Dask has each array's memory handed back at once, and benches then take some three times as long.
+    Start its workers with one thread each, and with MALLOC_TRIM_THRESHOLD_=268435456, MALLOC_MMAP_THRESHOLD_=33554432
+    in their environment: unless told, Dask has each array's memory handed back at once, and benches take some three
+    times as long.
     Raises MissingPackageError without `distributed`, InputError where no scheduler answers.
     """
     with _client(address) as client:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path, PureWindowsPath
 
-from driveloss.bench.csvtext import utf8
+from driveloss.bench.csvtext import read_bytes, utf8
 from driveloss.bench.load import BENCH_FILE, config_path, load_bench
 from driveloss.errors import InputError
 
@@ -92,10 +92,10 @@ def gather(folder: Path) -> Content:
 
 
 def _files(folder: Path) -> dict[str, bytes]:
-    toml = (folder / BENCH_FILE).read_bytes()
+    toml = read_bytes(folder / BENCH_FILE, BENCH_FILE)
     tables = tomllib.loads(utf8(toml, BENCH_FILE).replace("\r\n", "\n"))
     names = [entry["file"] for kind in LISTS for entry in tables.get(kind, ())]
-    return {BENCH_FILE: toml} | {name: _inside(folder, name).read_bytes() for name in dict.fromkeys(names)}
+    return {BENCH_FILE: toml} | {name: read_bytes(_inside(folder, name), name) for name in dict.fromkeys(names)}
 
 
 def _inside(folder: Path, name: str) -> Path:

@@ -47,6 +47,7 @@ class Cluster:
         from distributed import LocalCluster
 
         os.environ.setdefault("MALLOC_TRIM_THRESHOLD_", "268435456")  # see engines.on_cluster
+        os.environ.setdefault("MALLOC_MMAP_THRESHOLD_", "33554432")
         self.cluster = LocalCluster(n_workers=cores(), threads_per_worker=1, dashboard_address=None)
         return {"scheduler": self.cluster.scheduler_address}
 
