@@ -13,7 +13,6 @@ from driveloss.cli.options import (
     CurveOptions,
     OutputOptions,
     all_option,
-    figure_option,
     force_option,
     one_of,
     switch,
@@ -29,9 +28,9 @@ if TYPE_CHECKING:
 class Extras:
     """Which figure is drawn, and where to; whether the sources of error are told."""
 
-    figure: Path | None = figure_option()
+    figure: Path | None = option("Draw to FILE: .png, .svg or .pdf; into a folder, everything.", "FILE")
     force: bool = force_option()
-    drawing: str = one_of(OF_BREAKDOWN, "What --figure draws.", "--draw")
+    drawings: list[str] | None = one_of(OF_BREAKDOWN, "What --figure draws; repeatable.", "--draw", repeats=True)
     run: int | None = option("Which run --draw flow shows, counted from 1; else the best net.", min=1)
     everything: bool = all_option()
     budget: bool = switch("Say how many watts of each net interval come from which source.", "--budget")
@@ -39,15 +38,36 @@ class Extras:
     @property
     def needs_shares(self) -> bool:
         """Whether the sources of error are told or drawn."""
-        return self.budget or (self.figure is not None and self.drawing == "budget")
+        return self.budget or "budget" in self.targets.values()
+
+    @property
+    def targets(self) -> dict[Path, str]:
+        """Files to write, and what each shows: one file, one a drawing named after it, or a folder of them."""
+        if self.figure is None:
+            return {}
+        if self.figure.is_dir():
+            return {self.figure / f"{name}.svg": name for name in self.drawings or OF_BREAKDOWN}
+        names = self.drawings or OF_BREAKDOWN[:1]
+        if len(names) == 1:
+            return {self.figure: names[0]}
+        return {self.figure.with_stem(f"{self.figure.stem}-{name}"): name for name in names}
 
     def draw(self, answer: Breakdown, shares: Shares) -> None:
-        """Write the figure, if one was asked for."""
-        if self.figure is not None:
-            from driveloss.figures import draw, save
-            from driveloss.figures.runs import Split
+        """Write the figures that were asked for, all or none; of a whole folder, those that the bench has data for."""
+        from driveloss.errors import InputError
+        from driveloss.figures import draw, file_content
+        from driveloss.figures.runs import Split
+        from driveloss.say.files import write_all
 
-            save(draw(self.drawing, Split(answer, None if self.run is None else self.run - 1, shares)), self.figure)
+        split, files = Split(answer, None if self.run is None else self.run - 1, shares), {}
+        for path, name in self.targets.items():
+            try:
+                files[path] = file_content(draw(name, split), path)
+            except InputError as error:
+                if self.drawings or len(self.targets) == 1:
+                    raise
+                note(f"{name}: not drawn: {error}")
+        write_all(files)
 
 
 @command
@@ -64,7 +84,7 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     from driveloss.say.flags import flag_lines
 
     loaded = load_bench(bench)
-    check_outputs(loaded, figure=extras.figure, force=extras.force)
+    check_outputs(loaded, figures=extras.targets, force=extras.force)
     fitted = curves.calibrate(loaded)
     answer = ask(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     with progress("Weighing the sources of error"):

@@ -43,7 +43,7 @@ def calibrate(bench: BenchPath, files: Files, fit: FitOptions, output: JsonOptio
 
     loaded = load_bench(bench)
     target = files.output or loaded.folder / "calibration.json"
-    check_outputs(loaded, {target: CALIBRATION}, figure=files.figure, force=files.force)
+    check_outputs(loaded, {target: CALIBRATION}, figures=[files.figure] if files.figure else [], force=files.force)
     calibration = fit.calibrate(loaded)
     text, answer = to_text(calibration), calibration_answer(calibration, middle_line(calibration))
     contents = {target: text.encode()}

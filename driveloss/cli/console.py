@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,7 +28,7 @@ def progress(what: str) -> Iterator[Callable[[str], None]]:
 
 
 def check_outputs(
-    bench: Bench, marks: Mapping[Path, bytes] | None = None, *, figure: Path | None = None, force: bool = False
+    bench: Bench, marks: Mapping[Path, bytes] | None = None, *, figures: Iterable[Path] = (), force: bool = False
 ) -> None:
     """Refuse before the work files that cannot be written, that the bench was read from, or that are something else.
 
@@ -42,15 +42,16 @@ def check_outputs(
     measured = (bench.sweeps, bench.recordings, bench.rundowns)
     read = ("bench.toml", *(one.file for kind in measured for one in kind))
     inputs = {(bench.folder / name).resolve() for name in read}
-    targets = [*(marks or {}), *([figure] if figure else [])]
+    drawn = tuple(figures)
+    targets = [*(marks or {}), *drawn]
     check_targets(targets)
     for target in targets:
         if target.resolve() in inputs:
             raise InputError(f"{target}: is one of the bench's own files, expected another name to write to")
-    if figure is not None:
+    for figure in drawn:
         file_ending(figure)
     if not force:
-        check_ours({**(marks or {}), **({figure: FIGURE} if figure else {})})
+        check_ours({**(marks or {}), **dict.fromkeys(drawn, FIGURE)})
 
 
 def misread(value: str, words: Sequence[str]) -> str:

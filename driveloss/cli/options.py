@@ -24,15 +24,15 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 
-def one_of(words: Sequence[str], about: str, *flags: str) -> Any:
-    """An option that takes one of a few words, which help shows; the first unless told."""
+def one_of(words: Sequence[str], about: str, *flags: str, repeats: bool = False) -> Any:
+    """An option that takes one of a few words, which help shows; the first unless told, none where it `repeats`."""
 
     def chosen(value: str) -> str:
         if value in words:
             return value
         raise BadParameter(misread(value, words))
 
-    return option(about, f"[{'|'.join(words)}]", *flags, default=words[0], parser=chosen)
+    return option(about, f"[{'|'.join(words)}]", *flags, default=None if repeats else words[0], parser=chosen)
 
 
 def switch(about: str, flag: str) -> Any:

@@ -65,7 +65,7 @@ def whatif(bench: BenchPath, wishes: Wishes, view: View, curves: CurveOptions, o
     from driveloss.whatif.ask import whatif as ask
 
     change, loaded = wishes.change(), load_bench(bench)
-    check_outputs(loaded, figure=view.figure, force=view.force)
+    check_outputs(loaded, figures=[view.figure] if view.figure else [], force=view.force)
     fitted = curves.calibrate(loaded, compare=False)
     measured = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(measured, change, run=None if view.run is None else view.run - 1)

@@ -31,7 +31,7 @@ def witnesses(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     from driveloss.witnesses.constants import constants_way
 
     loaded = load_bench(bench)
-    check_outputs(loaded, figure=extras.figure, force=extras.force)
+    check_outputs(loaded, figures=[extras.figure] if extras.figure else [], force=extras.force)
     fitted = curves.calibrate(loaded)
     split = breakdown(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     answer = ask(split, constants_way(loaded, split))

@@ -10,6 +10,7 @@ import pytest
 from cli.running import DEMO, QUICK, fresh, typed
 from driveloss.breakdown.ask import Breakdown
 from driveloss.cli.app import app
+from driveloss.figures import OF_BREAKDOWN
 from driveloss.losses.ask import Losses
 from driveloss.predict.ask import Predictions
 from driveloss.whatif.ask import Gains
@@ -211,3 +212,18 @@ def test_csv_has_the_columns_of_its_question(case, calibration):
     assert tuple(head) == answer.columns
     assert rows and {len(row) for row in rows} == {len(head)}
     assert TABLE not in outcome.out and outcome.err
+
+
+def test_several_drawings_are_files_named_after_them(calibration, tmp_path):
+    outcome = typed(
+        *("breakdown", DEMO, "--calibration", calibration, "--figure", tmp_path / "x.svg"),
+        *("--draw", "parts", "--draw", "temperatures"),
+    )
+    assert outcome.code == 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["x-parts.svg", "x-temperatures.svg"]
+
+
+def test_a_folder_takes_every_drawing(calibration, tmp_path):
+    outcome = typed("breakdown", DEMO, "--calibration", calibration, "--figure", tmp_path)
+    assert outcome.code == 0
+    assert {path.stem for path in tmp_path.iterdir()} == set(OF_BREAKDOWN)
