@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from driveloss.errors import InputError
 from driveloss.figures.layout import LABEL_STEP, POINTS, Cell, End, cells, label_tops, top_width, tops_stand_upright
 from driveloss.figures.runs import Group, Split, part, run_groups, with_parts
-from driveloss.figures.style import Drawing, cylinder_text, error_bars, joined_points, minus, series_text
+from driveloss.figures.style import GREY, Drawing, cylinder_text, error_bars, joined_points, minus, series_text
 from driveloss.say.numbers import plus_minus
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 DROP = "below_ambient"
 POWERS = {"input": "Input power [W]", "pneumatic": "Net pneumatic power [W]"}
 WIDTH = 3.1  # [in] of a panel
+
+LATE: dict[str, Any] = {"arrowstyle": "<|-", "color": GREY, "lw": 0.9}  # from the point upwards
 
 
 def temperatures_figure(split: Split) -> Figure:
@@ -75,6 +77,9 @@ def plot_temperatures(groups: Sequence[Group], power: str, ax: Axes) -> Axes:
         x, y = [part(run, power) for run in runs], [part(run, DROP) for run in runs]
         places = [estimate.value for estimate in x], [estimate.value for estimate in y]
         joined_points(ax, group.look, places, error_bars(y), error_bars(x))
+        for run, power_of, drop in zip(runs, *places, strict=True):
+            if "not-settled" in run.flags:  # it would lie higher
+                ax.annotate("", (power_of, drop), (0, 16), textcoords="offset points", arrowprops=LATE)
     ax.set(xlabel=POWERS[power], ylabel="Cold end below ambient [K]")
     ax.set_xlim(min(0.0, ax.get_xlim()[0]))
     ax.set_ylim(min(0.0, ax.get_ylim()[0]))
@@ -97,5 +102,6 @@ DRAWING = Drawing(
     temperatures_figure,
     alt_text,
     "Cold end below ambient against input power and against net pneumatic power, with 95 % intervals: a row a "
-    "cylinder, the higher the mean pressure the darker.",
+    "cylinder, the higher the mean pressure the darker. An arrow upwards: read before it had settled, the drop would "
+    "be larger.",
 )
