@@ -25,6 +25,7 @@ from driveloss.errors import InputError, NoReadingsError
 PIECE = 4_000_000  # bytes read at a time
 MOST_BINS = 8192  # from twice as many on, neighbours are joined two and two
 GAP = 10.0  # usual steps of time from which a step is a gap
+HEAD_LINE = 100_000  # bytes of one of them
 HEAD_LINES = 40  # that are taken apart to find the header
 TIME = Kind("time", "s", "s")
 UNITLESS_TIME = Kind("time", "", "hh:mm:ss")
@@ -98,7 +99,7 @@ def _head(file: BufferedReader, name: str) -> CsvTable:
     """The first whole lines taken apart: delimiter and headings."""
     count = HEAD_LINES
     while True:
-        lines = list(islice(iter(partial(file.readline, PIECE), b""), count))
+        lines = list(islice(iter(partial(file.readline, HEAD_LINE), b""), count))
         file.seek(0)
         whole = [line for line in lines if line.endswith((b"\n", b"\r"))] or lines
         try:

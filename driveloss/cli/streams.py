@@ -32,6 +32,7 @@ class _Output(io.FileIO):
         except BrokenPipeError:  # the reader had enough, which is no error
             raise
         except OSError as error:
+            to_nowhere()  # what is still held would fail again
             raise OutputError(f"standard output: cannot be written: {error.strerror}") from error
 
 
@@ -56,13 +57,15 @@ def emptied() -> Iterator[None]:
     """Write out at the end what standard output still holds; what then goes wrong decides how the program ends."""
     try:
         yield
+    except KeyboardInterrupt as error:
+        print("driveloss: stopped", file=sys.stderr)
+        raise SystemExit(STOPPED + signal.SIGINT) from error
     finally:
         try:
             sys.stdout.flush()
         except BrokenPipeError:
             to_nowhere()
         except OutputError as error:
-            to_nowhere()
             print(f"driveloss: {error}", file=sys.stderr)
             raise SystemExit(2) from error
 

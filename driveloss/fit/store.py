@@ -63,6 +63,8 @@ def from_text(text: str, name: str) -> Calibration:
         )
     try:
         known = {item.name: data[item.name] for item in fields(Calibration)}
+        if known["evidence"] is not None:
+            raise _refusal("evidence", "null", known["evidence"])
         draws = _number(int, data["draws"], "draws")
         if not 1 <= draws <= MOST_DRAWS:
             raise _refusal("draws", f"a number from 1 to {MOST_DRAWS}", draws)

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from cli.running import QUICK, typed
 from driveloss.errors import InputError, OutputError
-from driveloss.say.files import write_all, write_folder
+from driveloss.say.files import file_name, write_all, write_folder
 
 LONGEST = 255  # bytes of a file name: NAME_MAX of Linux, in limits.h
 
@@ -121,3 +122,54 @@ def test_a_file_s_name_cannot_lead_out_of_its_folder(tmp_path):
     with pytest.raises(OutputError, match=r"cannot be written: '\.\./out\.csv' is no name of a file"):
         write_folder(tmp_path / "new", {"../out.csv": b""})
     assert everything(tmp_path) == {}
+
+
+def test_a_link_stays_one_and_a_mode_is_kept(tmp_path):
+    target, link = tmp_path / "far" / "page.html", tmp_path / "link.html"
+    target.parent.mkdir()
+    target.write_bytes(b"before")
+    target.chmod(0o600)
+    link.symlink_to(target)
+    write_all({link: b"after"})
+    assert link.is_symlink()
+    assert (target.read_bytes(), target.stat().st_mode & 0o777) == (b"after", 0o600)
+
+
+def test_a_new_file_honours_the_mask(tmp_path):
+    mask = os.umask(0o077)
+    try:
+        write_all({tmp_path / "ours": b""})
+    finally:
+        os.umask(mask)
+    assert (tmp_path / "ours").stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize(("command", "name"), [("calibrate", "calibration.json"), ("report", "report.html")])
+def test_a_file_that_is_not_ours_is_kept_unless_forced(command, name, bench):
+    (bench / name).write_bytes(b"somebody's own")
+    outcome = typed(command, bench, *QUICK)
+    assert outcome.code == 2
+    assert f"{name}: cannot be written: it holds something else" in " ".join(outcome.err.split())
+    assert (bench / name).read_bytes() == b"somebody's own"
+    assert typed(command, bench, "--force", *QUICK).code == 0
+    assert typed(command, bench, *QUICK).code == 0, "the program's own"
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
+def test_a_figure_is_known_again(ending, bench):
+    figure = bench / f"figure.{ending}"
+    for _ in range(2):
+        assert typed("calibrate", bench, "--figure", figure, *QUICK).code == 0
+
+
+def test_what_a_killed_run_left_does_not_stop_the_next(tmp_path):
+    (tmp_path / ".driveloss-left").mkdir()
+    write_folder(tmp_path, FILES)
+    assert (tmp_path / "one.csv").read_bytes() == b"1"
+
+
+@pytest.mark.parametrize("name", ["../../x", "/tmp/x", "a:b*?", "n" * 300, "..", ".hidden", "\x1b[2J", "é" * 200])
+def test_a_name_made_safe_stays_in_its_folder(name, tmp_path):
+    (path,) = write_folder(tmp_path / "new", {f"{file_name(name)}.csv": b""})
+    assert path.resolve().parent == tmp_path / "new"
+    assert not path.name.startswith(".")

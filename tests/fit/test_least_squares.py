@@ -2,11 +2,13 @@
 
 import numpy as np
 import pytest
+import scipy.optimize
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import nnls
 
+from driveloss.fit import least_squares
 from driveloss.fit.family import t_interval, without_itself
 from driveloss.fit.least_squares import curve_fit, linear_fit, nonnegative
 
@@ -98,3 +100,18 @@ def test_intervals_of_few_readings_are_students(dof):
 
 def test_without_a_spare_reading_an_interval_has_no_ends():
     assert (t_interval(3.0, 0.1, 0).low, t_interval(3.0, 0.1, 0).high) == (-np.inf, np.inf)
+
+
+def test_where_nnls_does_not_converge_another_bounded_fit_stands_in(monkeypatch):
+    """SciPy before 1.15 raises RuntimeError then. Lawson & Hanson's problem either way: the same minimum."""
+    rng = np.random.default_rng(4)
+    design, readings = rng.random((20, 5)), rng.random(20) - 0.2
+    expected, norm = nnls(design, readings)
+
+    def fails(*_):
+        raise RuntimeError("Maximum number of iterations reached.")
+
+    monkeypatch.setattr(scipy.optimize, "nnls", fails)
+    found, left = least_squares.nnls(design, readings)
+    assert found == pytest.approx(expected, abs=1e-9)
+    assert left == pytest.approx(norm, rel=1e-9)

@@ -143,3 +143,47 @@ def test_missing_and_binary_files(tmp_path):
     (tmp_path / "binary.json").write_bytes(b"\xff\xfe\x00\x01")
     with pytest.raises(InputError, match=r"binary\.json"):
         read_calibration(tmp_path / "binary.json")
+
+
+def _signed(data):
+    body = json.dumps(data, separators=(",", ":"))[1:]
+    return f'{{"checksum":"{hashlib.sha256(body.encode()).hexdigest()}",\n{body}\n'
+
+
+EDITS = {
+    "negative scatter": (("scatter", "size"), {"constant": -1.0}, "scatter.size"),
+    "scatter of nothing": (("scatter", "reference"), 0.0, "scatter.reference"),
+    "infinite standby": (("standby",), {"constant": "inf"}, "standby.constant"),
+    "too few draws": (("standby",), {"best": 0.0, "doubles": "AAAAAAAAAAA="}, "standby"),
+    "no base64": (("standby",), {"best": 0.0, "doubles": "?"}, "standby"),
+    "draws of half a number": (("draws",), 200.5, "draws"),
+    "so many draws": (("draws",), 10**12, "draws"),
+    "text for a number": (("drive_range", "low"), "3", "drive_range.low"),
+    "a range backwards": (("drive_range", "low"), 1e6, "drive_range"),
+    "an unknown route": (("route",), "guess", "route"),
+    "a strange family": (("family",), "cubic", "family"),
+    "a cylinder that is none": (("stated_pressure_friction",), ["nobody"], "stated_pressure_friction"),
+    "no cylinders": (("meters", "cylinders"), {}, "meters.cylinders"),
+    "a gain of zero": (("meters", "power_gain"), {"constant": 0.0}, "meters.power_gain"),
+    "evidence": (("evidence",), {}, "evidence"),
+    "a rig in millimetres": (("rig", "ambient_pressure", "value"), 1.0, "rig.ambient_pressure"),
+}
+
+
+@pytest.mark.parametrize("case", EDITS)
+def test_an_edit_that_was_signed_again_is_refused_by_its_key(case, saved):
+    path, new, key = EDITS[case]
+    data = json.loads(saved[2])
+    del data["checksum"]
+    place = data
+    for name in path[:-1]:
+        place = place[name]
+    place[path[-1]] = new
+    with pytest.raises(InputError, match=rf"^calibration\.json, key '{re.escape(key)}': expected "):
+        from_text(_signed(data), "calibration.json")
+
+
+def test_no_place_of_this_machine_is_saved(saved):
+    bench, _, text = saved
+    assert str(bench.folder) not in text
+    assert str(bench.folder.parent) not in text

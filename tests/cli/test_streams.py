@@ -1,0 +1,96 @@
+"""Standard output and error as shells and pipes hand them over (POSIX.1-2017, 2.8.2, signal.h)."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from cli.running import QUICK, ROOT, fresh, typed
+
+MAIN = "from driveloss.cli import main; main()"
+SIGINT_EXIT, SIGTERM_EXIT = 130, 143  # 128 and the signal's number, as the shell has it
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory, saved_text):
+    path = tmp_path_factory.mktemp("saved") / "calibration.json"
+    path.write_text(saved_text, encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def saved_text(tmp_path_factory):
+    target = tmp_path_factory.mktemp("first") / "calibration.json"
+    assert typed("calibrate", ROOT / "calib_data", "-o", target, *QUICK).code == 0
+    return target.read_text(encoding="utf-8")
+
+
+def shell(line, *words, encoding="utf-8", **environment):
+    """A line of sh in which $P stands for the program; its exit code, output and errors."""
+    program = f"{sys.executable} -c '{MAIN}'"
+    settings = {**os.environ, "PYTHONPATH": str(ROOT), **environment}
+    done = subprocess.run(
+        ["sh", "-c", line.replace("$P", program), "sh", *map(str, words)],
+        capture_output=True,
+        encoding=encoding,
+        env=settings,
+        check=False,
+        timeout=120,
+    )
+    return done.returncode, done.stdout, done.stderr
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "latin-1", "cp437", "ascii"])
+def test_an_encoding_without_our_signs_gets_plain_ones(encoding, saved):
+    code, out, err = shell('$P losses "$1" --at 7', saved, encoding=encoding, PYTHONIOENCODING=encoding)
+    assert (code, err) == (0, "")
+    assert "Drive alone: losses [W]" in out
+    assert ("+/-" if encoding == "ascii" else "±") in out
+
+
+def test_a_reader_that_has_enough_is_no_error(saved):
+    code, out, err = shell('($P losses "$1" --from 2 --to 9 --step 0.05; echo $? >&2) | head -1', saved)
+    assert (code, len(out.splitlines()), err) == (0, 1, "0\n")
+
+
+@pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-"])
+def test_closed_streams_do_no_harm(closed, saved):
+    assert shell(f'$P losses "$1" --at 7 {closed}', saved)[0] == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is full")
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+@pytest.mark.parametrize("words", ["--at 7", "--from 2 --to 9 --step 0.05 --json"])
+def test_a_full_disk_is_told(words, unbuffered, saved):
+    code, _, err = shell(f'$P losses "$1" {words} >/dev/full', saved, PYTHONUNBUFFERED=unbuffered)
+    assert (code, err) == (2, "driveloss: standard output: cannot be written: No space left on device\n")
+
+
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, SIGINT_EXIT), (signal.SIGTERM, SIGTERM_EXIT)])
+def test_a_signal_ends_in_one_line_and_leaves_nothing(number, code, bench):
+    before = sorted(bench.iterdir())
+    command = [sys.executable, "-c", MAIN, "calibrate", str(bench), "--draws", "100000"]
+    with subprocess.Popen(command, stdout=-1, stderr=-1, env={**os.environ, "PYTHONPATH": str(ROOT)}) as running:
+        time.sleep(5)  # into the fit, which takes minutes
+        running.send_signal(number)
+        out, err = running.communicate(timeout=60)
+    assert (running.returncode, out) == (code, b"")
+    assert err in (b"", b"driveloss: stopped\n")
+    assert sorted(bench.iterdir()) == before
+
+
+def test_a_backend_that_is_none_does_not_matter(bench, tmp_path):
+    outcome = fresh("calibrate", bench, "--figure", tmp_path / "f.png", *QUICK, MPLBACKEND="nonsense")
+    assert outcome.code == 0, outcome.err
+
+
+def test_what_would_steer_a_terminal_is_left_out(bench):
+    toml = bench / "bench.toml"
+    toml.write_text(toml.read_text().replace('title = "', r'title = "\u001b[31m\u009b\u202e', 1))
+    outcome = typed("calibrate", bench, *QUICK)
+    assert outcome.code == 0
+    assert not set("\x1b\x9b\u202e") & set(outcome.out + outcome.err + (bench / "calibration.json").read_text())
