@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import typer
@@ -15,6 +16,8 @@ from driveloss.bench.records import SweepSpec
 from driveloss.bench.template import template_files
 from driveloss.cli.plan import plan
 from driveloss.errors import InputError
+from driveloss.plan.ask import Point, Rung
+from driveloss.plan.tell import sheets
 from driveloss.say.files import write_folder
 
 DEMO = Path(__file__).parents[2] / "calib_data"
@@ -196,3 +199,13 @@ def test_sheets_are_not_written_over_others(app, monkeypatch, tmp_path):
     assert result.exit_code == 2
     assert "expected a new or an empty folder" in result.stderr
     assert result.stdout == ""
+
+
+def test_sheets_of_cylinders_named_like_paths_stay_apart_in_their_folder(tmp_path):
+    points = [
+        Point(Rung("no-load", name, 1e5), 5.0, 2) for name in ("../../x", "/../-x", str(tmp_path / "out"), "n" * 300)
+    ]
+    paths = write_folder(tmp_path / "sheets", sheets(SimpleNamespace(points=points), "up-down", 1))
+    assert len({path.resolve() for path in paths}) == len(points)
+    assert {path.resolve().parent for path in paths} == {tmp_path / "sheets"}
+    assert [path.name for path in tmp_path.iterdir()] == ["sheets"]
