@@ -112,4 +112,5 @@ def _assumed(bench: Path, expectation: Expectation) -> Outlook:
 def _further_columns(outlook: Outlook) -> tuple[str, ...]:
     """Empty columns for what the calibration goes by beside power."""
     current = ("current [A]",) if outlook.calibration.route.needs_current else ()
-    return (*current, "winding [degC]") if outlook.calibration.winding is not None else current
+    was_read = any(sweep.winding is not None for sweep in outlook.bench.sweeps)
+    return (*current, "winding [degC]") if was_read else current
