@@ -590,4 +590,4 @@ def test_demo_loads():
 
     bench = load_bench(ROOT / "calib_data")
     assert bench.rig.cycle == "stirling"
-    assert 90 <= sum(len(sweep) for sweep in bench.sweeps) <= 120
+    assert 90 <= sum(len(sweep) for sweep in bench.sweeps) <= 130

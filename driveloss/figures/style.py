@@ -170,8 +170,8 @@ def series_look(cylinder: int, pressure: int, pressures: int = 1) -> Look:
 def tint(colour: str, share: float) -> str:
     """A colour with a share of white in it.
 
-    >>> tint("#00568a", 0.5)
-    '#80aac4'
+    >>> tint("#000000", 0.2)
+    '#333333'
     """
     from matplotlib.colors import to_hex, to_rgb
 
