@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from driveloss.breakdown.budget import is_assumed, seen, source_name
-from driveloss.figures.layout import Cell, cells, label_width
+from driveloss.figures.layout import Cell, cells, label_width, name_rows
 from driveloss.figures.runs import Split
-from driveloss.figures.style import GREY, SMALL, Drawing, PartLook, series_look
+from driveloss.figures.style import SMALL, Drawing, PartLook, series_look
 from driveloss.fit.contributions import OVER_RUNS, over_runs
 from driveloss.say.numbers import watts
 from driveloss.say.sheet import listed
@@ -62,12 +62,7 @@ def plot_budget(bars: Sequence[Bar], ax: Axes) -> Axes:
     for row, bar, look in zip(rows, bars, looks, strict=True):
         ax.barh(row, bar.width, 0.62, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0)
         ax.annotate(f"{watts(bar.width)} W", (bar.width, row), (4, 0), textcoords="offset points", **TEXT)
-    ax.set_yticks(rows, [bar.name for bar in bars])
-    ax.set_ylim(len(bars) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
-    ax.grid(visible=False, axis="y")
-    ax.grid(visible=True, axis="x")
-    ax.axvline(0, color=GREY, lw=0.9)
+    name_rows(ax, [bar.name for bar in bars])
     ax.set_title("What the net power's uncertainty comes from")
     return ax
 

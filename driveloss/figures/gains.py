@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from driveloss.figures.layout import Cell, cells, label_width
-from driveloss.figures.style import GREY, INK, SMALL, Drawing, PartLook, series_look
+from driveloss.figures.layout import Cell, cells, label_width, name_rows
+from driveloss.figures.style import INK, SMALL, Drawing, PartLook, series_look
 from driveloss.say.numbers import NEGLIGIBLE, plus_minus
 from driveloss.say.sheet import listed
 from driveloss.whatif.ask import Gain, Gains
@@ -44,12 +44,7 @@ def plot_gains(gains: Sequence[Gain], ax: Axes) -> Axes:
         ax.barh(row, net.value, 0.62, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0)
         ax.plot([net.low, net.high], [row, row], color=INK, lw=1.1, marker="|", ms=5)
         ax.annotate(f"{plus_minus(net)} W", (max(net.high, net.value), row), (5, 0), textcoords="offset points", **TEXT)
-    ax.set_yticks(rows, [gain.change for gain in gains])
-    ax.set_ylim(len(gains) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
-    ax.grid(visible=False, axis="y")
-    ax.grid(visible=True, axis="x")
-    ax.axvline(0, color=GREY, lw=0.9)
+    name_rows(ax, [gain.change for gain in gains])
     ax.set_xlabel("Net power gained at the same input [W]")
     return ax
 

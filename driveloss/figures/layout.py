@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driveloss.figures.style import INK, SMALL, text_colour
+from driveloss.figures.style import GREY, INK, SMALL, text_colour
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -52,6 +52,16 @@ def cells(count: int, columns: int, cell: Cell, head: float = 0.0) -> tuple[Figu
         row, column = divmod(index, columns)
         made.append(_panels(figure, cell, column * wide, (rows - row) * high))
     return figure, made
+
+
+def name_rows(ax: Axes, names: Sequence[str]) -> None:
+    """Name horizontal bars, the first on top, which start at a line at zero."""
+    ax.set_yticks(range(len(names)), list(names))
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(visible=False, axis="y")
+    ax.grid(visible=True, axis="x")
+    ax.axvline(0, color=GREY, lw=0.9)
 
 
 def blank(width: float, height: float) -> Figure:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from driveloss.breakdown.levelling import Levelling, levelling
 from driveloss.errors import InputError
-from driveloss.figures.layout import Cell, cells, label_width
+from driveloss.figures.layout import Cell, cells, label_width, name_rows
 from driveloss.figures.runs import Split
 from driveloss.figures.style import GREY, SMALL, Drawing, minus, series_look
 from driveloss.fit.estimate import Estimate
@@ -50,12 +50,7 @@ def _plot(one: Levelling, ax: Axes) -> None:
         _bar(ax, row, at, cause, TAKEN if cause.value > 0 else GREY, sign=-1.0)
         at -= cause.value
     _bar(ax, 4, 0.0, one.seen, series_look(0, 1).colour)
-    ax.set_yticks(range(len(WORDS)), [pair[getattr(one, key).value < 0] for key, pair in WORDS.items()])
-    ax.set_ylim(len(WORDS) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
-    ax.grid(visible=False, axis="y")
-    ax.grid(visible=True, axis="x")
-    ax.axvline(0, color=GREY, lw=0.9)
+    name_rows(ax, [pair[getattr(one, key).value < 0] for key, pair in WORDS.items()])
     ax.margins(x=0.12)
     ax.set_title(f"{one.cylinder}, {bar(one.mean_pressure)} bar: input times {one.growth:.2f}")
     ax.set_xlabel("Cold end below the coolant, gain [K]")
