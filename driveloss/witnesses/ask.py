@@ -12,6 +12,7 @@ from driveloss.breakdown.ask import Breakdown
 from driveloss.breakdown.joint import Verdict, judge, reconcilers
 from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
+from driveloss.fit.assumptions import DEAD_CENTRE
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
 from driveloss.fit.meters import Meters
 from driveloss.physics.indicator import work_moved
@@ -57,6 +58,7 @@ class Witnesses(Answer):
     agree: bool
     chance: float  # of so large a disagreement, were all within their limits
     reconcilers: tuple[tuple[str, float], ...]  # source, and how many times its limit it would have to be
+    limits: dict[str, str]  # of sources, in words, where one number or one assumption tells them
     coverage: float = COVERAGE
     told_by: ClassVar[str] = "driveloss.witnesses.tell:witnesses"
     columns: ClassVar[tuple[str, ...]] = (
@@ -87,7 +89,18 @@ def witnesses(answer: Breakdown, constants: Way | None = None) -> Witnesses:
     ways = (*answer.ways, *([] if constants is None else [constants]))
     rows = tuple(row for way in ways for row in _testimonies(way, answer.verdict, meters))
     blame = () if verdict.agree else tuple(reconcilers(verdict, meters))
-    return Witnesses(rows, verdict.agree, verdict.chance, blame)
+    limits = _limits(answer)
+    return Witnesses(rows, verdict.agree, verdict.chance, blame, limits)
+
+
+def _limits(answer: Breakdown) -> dict[str, str]:
+    """Limits of error by source, in words: as assumed, and the widest dead centre of the recordings."""
+    calibration = answer.calibration
+    found = {row.name: row.range for _, row in calibration.meters.assumptions(calibration.rig)}
+    centres = [one.recording.dead_centre or DEAD_CENTRE for one in answer.recorded]
+    if centres:
+        found["dead centre"] = f"±{np.degrees(max(centre.limit for centre in centres)):.2g} deg"
+    return found
 
 
 def _testimonies(way: Way, verdict: Verdict | None, meters: Meters) -> list[Testimony]:

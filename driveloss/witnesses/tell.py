@@ -62,7 +62,10 @@ def verdict_words(answer: Witnesses) -> str:
             f"The witnesses agree within what they leave open (chance {answer.chance:.2g}); breakdown and report give "
             "their joint answer."
         )
-    causes = [f"{source} at {times:.2g} times its limit" for source, times in answer.reconcilers[:3]]
+    causes = [
+        f"{source} at {times:.2g} times its limit" + (f" ({answer.limits[source]})" if source in answer.limits else "")
+        for source, times in answer.reconcilers[:3]
+    ]
     would = f" Any one of these would do it: {'; '.join(causes)}." if causes else " No single assumption would do it."
     return (
         f"The witnesses disagree (chance {answer.chance:.1g} if all were within their limits), so they are kept apart "
