@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from dataclasses import dataclass
+from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -32,13 +33,17 @@ class Outcome:
         return json.loads(self.out, parse_constant=_refuse)
 
 
+# older runners lay standard error among the output unless told not to
+APART = {"mix_stderr": False} if "mix_stderr" in signature(CliRunner.__init__).parameters else {}
+
+
 def _refuse(word: str) -> None:
     raise AssertionError(f"{word} is no JSON")
 
 
 def typed(*words: object, columns: int = 100) -> Outcome:
     """Run `driveloss` with these words in this process; anything but a clean exit is raised here."""
-    result = CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": str(columns)})
+    result = CliRunner(**APART).invoke(app, [str(word) for word in words], env={"COLUMNS": str(columns)})
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
     return Outcome(result.exit_code, result.stdout, result.stderr)
