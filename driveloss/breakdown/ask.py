@@ -205,17 +205,19 @@ def _split(calibration: Calibration, readings: Readings, rng: np.random.Generato
         net = meters.efficiency * load - cycle.pins - cycle.seal
         cycle = loaded_cycle(calibration, readings, net, seal)
     drive = drive + meters.efficiency * load - cycle.seal - net  # and pins
+    belt = calibration.belt(load)
+    load_loss = shaft.load_loss - belt
     draws = {
         "input": shaft.input,
         "standby": np.broadcast_to(calibration.standby, shape),
-        "drive": drive + shaft.load_loss,
-        "transmission": (1 - meters.efficiency) * load,
+        "drive": drive + load_loss,
+        "transmission": (1 - meters.efficiency) * load + belt,
         "seal": cycle.seal,
         "pneumatic": net,
     }
     if calibration.has_motor:
         motor = shifted(calibration.motor, readings.frequency, misread)
-        draws |= {"motor": motor + shaft.load_loss, "linkage": drive - motor}
+        draws |= {"motor": motor + load_loss, "linkage": drive - motor}
     return draws | ({"motor_copper": shaft.copper} if calibration.route.has_copper else {})
 
 

@@ -34,7 +34,25 @@ CAUTION = (
 def breakdown_tables(answer: Breakdown) -> list[Item]:
     """The best run of each sweep, one table of all runs, and the assumptions that matter most."""
     found = sweeps(answer.runs)
-    return [*best_lines(found), "", _short_table(found), *_first_assumptions(answer.assumptions), HALF_WIDTHS, MORE]
+    return [
+        *best_lines(found),
+        *joined_lines(answer),
+        "",
+        _short_table(found),
+        *_first_assumptions(answer.assumptions),
+        HALF_WIDTHS,
+        MORE,
+    ]
+
+
+def joined_lines(answer: Breakdown) -> list[str]:
+    """Which second witnesses the answer rests on, or why on none."""
+    if answer.verdict is None:
+        return []
+    names = listed(dict.fromkeys(way.witness for way in answer.ways))
+    if answer.verdict.agree:
+        return [f"Joined with {names}, which agree: see driveloss witnesses."]
+    return [f"Not joined with {names}, which disagree: see driveloss witnesses."]
 
 
 def breakdown_everything(answer: Breakdown) -> list[Item]:

@@ -34,6 +34,7 @@ class Brake:
     slope: FloatArray  # [W/(N m)] as brushes cost
     square: FloatArray  # [W/(N m)^2] as a winding costs
     highest: FloatArray  # [N m] the largest torque of the sweep
+    efficiency: FloatArray  # of the transmission, as stated or assumed, by which its share of that loss is told apart
 
     def drive(self, frequency: FloatArray) -> FloatArray:
         """Net input without any torque at frequency (n,): (n, 1 + draws). [W]"""
@@ -43,6 +44,10 @@ class Brake:
     def loss(self, torque: FloatArray, omega: FloatArray) -> FloatArray:
         """Beyond the drive and the torque's own power, (n, 1 + draws). [W]"""
         return np.asarray(self.share * omega * torque + self.slope * torque + self.square * torque**2)
+
+    def belt(self, passed: FloatArray) -> FloatArray:
+        """What the transmission takes of the loss, where a power (n, 1 + draws) passes the crank. [W]"""
+        return np.asarray((1 / self.efficiency - 1) * passed)
 
     def torque(self, beyond: FloatArray, omega: FloatArray) -> FloatArray:
         """The torque that a net input beyond the drive's (n, 1 + draws) [W] drives. [N m]

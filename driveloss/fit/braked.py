@@ -67,7 +67,7 @@ def fit_braked(bench: Bench, meters: Meters, standby: FloatArray, sampler: Sampl
     design = np.column_stack([drive_shapes(frequency), load_shapes(frequency, torque[:, 0])])
     net = meters.power(both) - standby - 2 * np.pi * meters.frequency(frequency) * torque
     scatter = _scatter(both, design, net[:, 0], meters, sampler)
-    return FittedBrake(Brake(*nonnegative(design, net + scatter), *torque.max(axis=0)[None]))
+    return FittedBrake(Brake(*nonnegative(design, net + scatter), *torque.max(axis=0)[None], *meters.efficiency[None]))
 
 
 def _scatter(readings: Readings, design: FloatArray, net: FloatArray, meters: Meters, sampler: Sampler) -> FloatArray:

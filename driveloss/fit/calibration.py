@@ -220,6 +220,13 @@ class Calibration:
             beyond = beyond + np.nan_to_num(self.port(cylinder, f, p))
         return self.drive(f) + beyond / self.meters.efficiency
 
+    def belt(self, passed: FloatArray) -> FloatArray:
+        """What of the load loss is the transmission's where a power (m, 1 + draws) passes the crank. [W]
+
+        Zero but where a braked sweep tells both as one; there the transmission's efficiency parts them.
+        """
+        return np.zeros_like(passed) if self.meters.brake is None else self.meters.brake.belt(passed)
+
     def load_loss(self, shaft: FloatArray, frequency: FloatArray, swing: FloatArray | None = None) -> LoadLoss:
         """Motor loss that goes with a shaft power (m, 1 + draws) at frequency (m,). [W]
 

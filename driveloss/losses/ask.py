@@ -91,6 +91,7 @@ def no_load_draws(
     """
     misread = calibration.meters.misread(frequency)
     parts = {"drive": shifted(calibration.drive, frequency, misread)}
+    belt = np.zeros_like(parts["drive"])
     if cylinder is not None and pressure is not None:
         pressed = np.full(len(frequency), pressure)
         seal = shifted(lambda f: calibration.seal(cylinder, f, pressed), frequency, misread)
@@ -99,12 +100,13 @@ def no_load_draws(
         # transmission and pins belong to the linkage: with a piston to move, so does what they take of that
         pins = shifted(lambda f: calibration.pins(cylinder, f, pressed), frequency, misread)
         parts["drive"] = parts["drive"] + (seal + pins) / calibration.meters.efficiency - seal
+        belt = calibration.belt(seal + pins)
     shaft = parts["drive"] + parts.get("seal", 0.0)
     load_loss = calibration.load_loss(shaft, frequency).total
     standby = np.broadcast_to(calibration.standby, shaft.shape)
     if calibration.has_motor:
         motor = shifted(calibration.motor, frequency, misread)
-        parts |= {"motor": motor + load_loss, "linkage": parts["drive"] - motor}
+        parts |= {"motor": motor + load_loss - belt, "linkage": parts["drive"] - motor + belt}
     if calibration.has_standby:
         parts["standby"] = standby
     return parts | {"drive": parts["drive"] + load_loss, "total": standby + load_loss + shaft}

@@ -292,12 +292,13 @@ class _Scaler:
         """The parts of the input power, which add up to it in every draw, and what follows from them."""
         calibration, share, seal = self.calibration, self.calibration.meters.seal_heat_share, load.cycle.seal
         lost = calibration.load_loss(load.shaft[None, :], np.array([load.frequency]), load.cycle.swing[None, :])
-        load_loss, pins = lost.total[0], load.cycle.pins
-        power = calibration.standby + load_loss + load.shaft
+        pins, belt = load.cycle.pins, calibration.belt(load.passed)
+        load_loss = lost.total[0] - belt
+        power = calibration.standby + lost.total[0] + load.shaft
         draws = {
             "input": power,
             "drive": load.drive + pins + load_loss,
-            "transmission": load.passed - pins - seal - load.pneumatic,
+            "transmission": load.passed - pins - seal - load.pneumatic + belt,
             "seal": seal,
             "pneumatic": load.pneumatic,
             "efficiency_ceiling": np.asarray(ceilings.efficiency_ceiling(load.pneumatic, power)),

@@ -66,7 +66,8 @@ def _has_idle(calibration: Calibration) -> bool:
 
 
 def _has_transmission(calibration: Calibration) -> bool:
-    return bool(np.any(calibration.meters.efficiency < 1))
+    brake = calibration.meters.brake
+    return bool(np.any((calibration.meters if brake is None else brake).efficiency < 1))
 
 
 LEVERS = (

@@ -9,6 +9,7 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
+from driveloss.fit.brake import Brake
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.cycle import Cycle, cycle_of, measured_piston, pressure_wave
 from driveloss.physics import crank
@@ -148,15 +149,28 @@ class Machine:
         return np.asarray(force * own.bore / other.bore * crank.mean_piston_speed(at[0], own.stroke))
 
 
+def _rebraked(brake: Brake, change: Change) -> Brake:
+    """What a braked sweep would have told of another motor or transmission: its share holds the belt's."""
+    current = 1 / change.torque_constant
+    efficiency = (
+        brake.efficiency if change.transmission is None else np.full_like(brake.efficiency, change.transmission)
+    )
+    return replace(
+        brake,
+        share=brake.share + 1 / efficiency - 1 / brake.efficiency,
+        slope=brake.slope * current,
+        square=brake.square * change.resistance * current**2,
+        efficiency=efficiency,
+    )
+
+
 def _changed(calibration: Calibration, change: Change) -> Calibration:
     """The loss curves with another motor or transmission."""
-    meters, brake = calibration.meters, calibration.meters.brake
-    if brake is not None:
-        current = 1 / change.torque_constant
-        brake = replace(brake, slope=brake.slope * current, square=brake.square * change.resistance * current**2)
+    meters = calibration.meters
+    if meters.brake is not None:
+        return replace(calibration, meters=replace(meters, brake=_rebraked(meters.brake, change)))
     meters = replace(
         meters,
-        brake=brake,
         resistance=meters.resistance * change.resistance,
         torque_constant=meters.torque_constant * change.torque_constant,
         efficiency=meters.efficiency if change.transmission is None else np.full(meters.size, change.transmission),

@@ -98,7 +98,7 @@ def test_the_load_loss_is_found_without_any_motor_constant(tmp_path, by_force):
 
 def test_torque_and_loss_undo_each_other():
     ones = np.ones(3)
-    brake = Brake(*(x * ones for x in (2.0, 0.1, 0.01, 1e-3, 1e-5, SHARE, SLOPE, SQUARE, 0.3)))
+    brake = Brake(*(x * ones for x in (2.0, 0.1, 0.01, 1e-3, 1e-5, SHARE, SLOPE, SQUARE, 0.3, 1.0)))
     omega, torque = np.full((4, 1), 50.0), np.array([[0.0], [0.1], [0.4], [-0.01]]) * ones
     beyond = omega * torque + brake.loss(torque, omega)
     assert brake.torque(beyond, omega) == pytest.approx(torque, rel=1e-12, abs=1e-15)
@@ -167,6 +167,6 @@ def test_segregated_losses_of_a_published_motor_at_three_loads():
     net = np.concatenate([[idle], power]) - omega * torque
     drive, slope, square = nonnegative(design, net[:, None])[:, 0]
     beyond, expected = at(50.0)
-    brake = Brake(*(np.array([x]) for x in (drive, 0, 0, 0, 0, 0, slope, square, 1e3)))
+    brake = Brake(*(np.array([x]) for x in (drive, 0, 0, 0, 0, 0, slope, square, 1e3, 1.0)))
     told = omega * brake.torque(np.array([[beyond - drive]]), np.full((1, 1), omega))
     assert told[0, 0] == pytest.approx(expected, rel=2e-3)

@@ -302,7 +302,7 @@ def test_copper_at_its_own_friction_is_taken_out_of_a_braked_ladder(bench):
     friction, square, omega = 0.1, 50.0, 2 * np.pi * 8.0
     one = np.ones(1)
     drive = omega * friction + square * friction**2
-    brake = Brake(drive * one, *[0 * one] * 5, 2 * square * friction * one, square * one, 0.5 * one)
+    brake = Brake(drive * one, *[0 * one] * 5, 2 * square * friction * one, square * one, 0.5 * one, one)
     meters = replace(Sampler(0, 1).meters(bench[0].rig), brake=brake)
     copper = BRAKED.free_load_loss(np.full((1, 1), drive), np.array([8.0]), meters, 12.0)
     assert copper[0, 0] == pytest.approx(square * friction**2, rel=1e-9)
