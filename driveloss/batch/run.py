@@ -8,13 +8,14 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from tempfile import gettempdir
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
 from driveloss.batch.find import Content
 from driveloss.errors import InputError
 from driveloss.fit import DRAWS, FAMILIES, SEED
+from driveloss.say.rooms import NEW, hidden_room
 
 if TYPE_CHECKING:
     from driveloss.bench.records import Bench
@@ -96,8 +97,8 @@ def _reckoned(task: Task) -> Row:
 
     if version("driveloss") != task.program:
         raise InputError(f"a worker runs driveloss {version('driveloss')}, expected {task.program} as here")
-    with TemporaryDirectory(prefix=".driveloss-") as room:
-        bench = load_bench(task.content.write(Path(room)))
+    with hidden_room(Path(gettempdir())) as room:
+        bench = load_bench(task.content.write(room / NEW))
     how = task.settings
     calibration = calibrate(bench, how.family, draws=how.draws, seed=task.seed, keep_all=how.keep_all, compare=False)
     found = {
@@ -144,7 +145,7 @@ def _seal(calibration: Calibration, name: str) -> Row:
     import numpy as np
 
     from driveloss.fit.estimate import estimate
-    from driveloss.losses.ask import no_load_draws
+    from driveloss.losses.no_load import no_load_draws
     from driveloss.physics.seal import friction_per_lip_length
     from driveloss.say.json_form import quantity
 

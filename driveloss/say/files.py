@@ -8,11 +8,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from stat import S_IMODE
-from tempfile import TemporaryDirectory
 
 from driveloss.errors import InputError, OutputError
+from driveloss.say.rooms import NEW, OLD, clear, fill, hidden_room, take_back, without_rooms
 
-HIDDEN = ".driveloss-"  # how the folders start in which files are got ready
 MOST_NAME = 100  # bytes; file systems take 255, and more is to follow
 MARK_WITHIN = 4096  # bytes of a file's start or end
 CALIBRATION, PAGE, SWEEP, FIGURE = (  # marks of what is written
@@ -34,14 +33,19 @@ def write_all(files: Mapping[Path, bytes]) -> None:
     with ExitStack() as rooms, ExitStack() as undo:
         ready = {path: _got_ready(path, content, rooms) for path, content in files.items()}
         for path, room in ready.items():
-            target = path.resolve()
+            undo.callback(_put_back, room, path.resolve())
             with _told(path, A_FILE):
-                (room / "new").replace(target)
-            if (room / "old").exists():
-                undo.callback((room / "old").replace, target)
-            else:
-                undo.callback(target.unlink)
+                (room / NEW).replace(path.resolve())
         undo.pop_all()
+
+
+def _put_back(room: Path, target: Path) -> None:
+    if (room / NEW).exists():  # it did not come so far
+        return
+    if (room / OLD).exists():
+        (room / OLD).replace(target)
+    else:
+        target.unlink()
 
 
 def check_ours(targets: Mapping[Path, bytes]) -> None:
@@ -94,20 +98,28 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
                 place.mkdir()
                 undo.callback(place.rmdir)
         if folder.exists():
-            write_all({folder / name: content for name, content in files.items()})
+            _put_inside(folder, files)
         else:
             _put_whole(folder, files)
         undo.pop_all()
     return [folder / name for name in files]
 
 
+def _put_inside(folder: Path, files: Mapping[str, bytes]) -> None:
+    with hidden_room(folder) as room:
+        try:
+            fill(room, files)
+        except BaseException:
+            take_back(room)
+            raise
+
+
 def _put_whole(folder: Path, files: Mapping[str, bytes]) -> None:
-    with TemporaryDirectory(prefix=HIDDEN, dir=folder.parent) as room:
-        ready = Path(room) / "new"
-        ready.mkdir()
+    with hidden_room(folder.parent) as room:
+        (room / NEW).mkdir()
         for name, content in files.items():
-            (ready / name).write_bytes(content)
-        ready.rename(folder)
+            (room / NEW / name).write_bytes(content)
+        (room / NEW).rename(folder)
 
 
 def file_name(text: str) -> str:
@@ -121,11 +133,13 @@ def file_name(text: str) -> str:
 
 
 def check_folder(folder: Path) -> None:
-    """Say before the work whether a folder is new or empty. Raises InputError; writes nothing."""
+    """Say before the work whether a folder is new or empty, but for what a killed run left. Raises InputError."""
     with _told(folder):
         if _exists(folder) and not folder.is_dir():
             raise InputError(f"{folder}: expected a new or an empty folder, found a file")
-        if folder.is_dir() and any(not one.name.startswith(HIDDEN) for one in folder.iterdir()):
+        if folder.is_dir():
+            clear(folder, withdraw=True)
+        if folder.is_dir() and any(without_rooms(folder)):
             raise InputError(f"{folder}: expected a new or an empty folder, found one with files in it")
 
 
@@ -133,11 +147,11 @@ def _got_ready(path: Path, content: bytes, rooms: ExitStack) -> Path:
     """A hidden folder beside the target, so on the same disk, with what is to stand there and a copy of what does."""
     with _told(path, A_FILE):
         target = path.resolve()
-        room = Path(rooms.enter_context(TemporaryDirectory(prefix=HIDDEN, dir=target.parent)))
-        (room / "new").write_bytes(content)
+        room = rooms.enter_context(hidden_room(target.parent))
+        (room / NEW).write_bytes(content)
         if target.exists():
-            shutil.copy2(target, room / "old")
-            (room / "new").chmod(S_IMODE(target.stat().st_mode))
+            shutil.copy2(target, room / OLD)
+            (room / NEW).chmod(S_IMODE(target.stat().st_mode))
     return room
 
 

@@ -1,13 +1,16 @@
 """Output files: all of a command's appear or none, whatever goes wrong and when (rename as POSIX has it)."""
 
 import os
+import sys
 from pathlib import Path
+from tempfile import mkdtemp
 
 import pytest
 
-from cli.running import QUICK, typed
+from cli.running import QUICK, python, typed
 from driveloss.errors import InputError, OutputError
 from driveloss.say.files import file_name, write_all, write_folder
+from driveloss.say.rooms import hidden_room
 
 LONGEST = 255  # bytes of a file name: NAME_MAX of Linux, in limits.h
 
@@ -162,10 +165,92 @@ def test_a_figure_is_known_again(ending, bench):
         assert typed("calibrate", bench, "--figure", figure, *QUICK).code == 0
 
 
-def test_what_a_killed_run_left_does_not_stop_the_next(tmp_path):
-    (tmp_path / ".driveloss-left").mkdir()
-    write_folder(tmp_path, FILES)
-    assert (tmp_path / "one.csv").read_bytes() == b"1"
+KILLED_AT = """
+import os, signal, sys
+from pathlib import Path
+from driveloss.say.files import write_all, write_folder
+folder, number = Path(sys.argv[1]), [int(sys.argv[2])]
+
+def kill(event, _):
+    number[0] -= event in ("os.mkdir", "open", "os.rename", "os.remove", "os.rmdir", "os.chmod")
+    if number[0] == 0:
+        number[0] = -1
+        os.kill(os.getpid(), signal.SIGKILL)
+
+sys.addaudithook(kill)
+if sys.argv[3] == "files":
+    write_all({folder / "one.csv": b"1", folder / "two.csv": b"2"})
+else:
+    write_folder(folder / sys.argv[3], {"one.csv": b"1", "two.csv": b"2"})
+"""
+MOST_STEPS = 60  # more than writing two files takes
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
+@pytest.mark.parametrize("place", ["files", "new", "."])
+def test_killed_at_any_step_the_next_run_clears_what_is_left_and_writes(place, tmp_path):
+    for number in range(1, MOST_STEPS):
+        folder = tmp_path / str(number)
+        target = folder / place if place == "new" else folder
+        folder.mkdir()
+        if place == "files":
+            (folder / "two.csv").write_bytes(b"before")
+        code = python(KILLED_AT, folder, number, place).code
+        if place == "files":
+            assert (folder / "two.csv").read_bytes() in (b"before", b"2"), number
+            write_all({folder / name: content for name, content in FILES.items()})
+        elif (
+            not target.is_dir() or not FILES.items() <= everything(target).items()
+        ):  # a whole folder is refused, a part of one never
+            write_folder(target, FILES)
+        write_all({folder / "next": b""})
+        (folder / "next").unlink()
+        assert everything(target) == FILES, number
+        assert target == folder or list(folder.iterdir()) == [target], number
+        if code == 0:
+            return
+    raise AssertionError("never ran to its end")
+
+
+def left_behind(folder, *parts):
+    """A room as a killed run leaves it."""
+    room = Path(mkdtemp(prefix=".driveloss-", dir=folder))
+    for part in parts:
+        (room / part).mkdir()
+        for name, content in FILES.items():
+            (room / part / name).write_bytes(content)
+    return room
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no locks of folders")
+def test_what_is_in_use_or_not_ours_is_never_cleared(tmp_path):
+    notes, mine = tmp_path / ".driveloss-notes", left_behind(tmp_path, "new")
+    notes.mkdir()
+    (notes / "new").write_bytes(b"somebody's own")
+    (mine / "precious").write_bytes(b"somebody's own")
+    with hidden_room(tmp_path) as used, hidden_room(tmp_path) as other:
+        left = left_behind(tmp_path, "new")
+        write_all({tmp_path / "one.csv": b"1"})
+        assert used.is_dir()
+        assert other.is_dir()
+        assert not left.exists()
+    assert sorted(everything(tmp_path)) == sorted(
+        ["one.csv", *(str(p.relative_to(tmp_path)) for p in (notes, notes / "new", mine, mine / "precious"))]
+    )
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no locks of folders")
+@pytest.mark.parametrize(("content", "stays"), [(b"1", False), (b"1, and an hour of typing", True)])
+def test_what_was_changed_after_a_kill_is_kept(content, stays, tmp_path):
+    (left_behind(tmp_path, "kept", "new") / "new" / "one.csv").rename(tmp_path / "one.csv")
+    (tmp_path / "one.csv").write_bytes(content)
+    if stays:
+        with pytest.raises(InputError, match="expected a new or an empty folder, found one with files in it"):
+            write_folder(tmp_path, FILES)
+        assert (tmp_path / "one.csv").read_bytes() == content
+    else:
+        write_folder(tmp_path, FILES)
+        assert everything(tmp_path) == FILES
 
 
 @pytest.mark.parametrize("name", ["../../x", "/tmp/x", "a:b*?", "n" * 300, "..", ".hidden", "\x1b[2J", "é" * 200])
