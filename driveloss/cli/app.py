@@ -2,48 +2,71 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Annotated
+from collections.abc import Iterator, Mapping
+from importlib import import_module
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
-from driveloss.cli.batch import batch
-from driveloss.cli.breakdown import breakdown
-from driveloss.cli.calibrate import calibrate
-from driveloss.cli.compare import compare
-from driveloss.cli.losses import losses
-from driveloss.cli.plan import plan
-from driveloss.cli.predict import predict
-from driveloss.cli.recheck import recheck
-from driveloss.cli.report import report
-from driveloss.cli.steady import steady
-from driveloss.cli.template import template
-from driveloss.cli.whatif import whatif
-from driveloss.cli.witnesses import witnesses
-
-app = typer.Typer(
-    name="driveloss",
-    rich_markup_mode=None,  # plain help starts twice as fast
-    pretty_exceptions_enable=False,
-    no_args_is_help=True,
-)
-COMMANDS: dict[Callable[..., None], str] = {
-    template: "Write a bench folder to fill in.",
-    steady: "Turn a recorder's log into steady readings.",
-    plan: "Say which frequencies to measure, and how often.",
-    calibrate: "Fit the ladder of sweeps and save the calibration.",
-    recheck: "Test new readings against a calibration.",
-    losses: "Losses at any frequency, from a calibration.",
-    breakdown: "Split every loaded reading into its parts.",
-    witnesses: "Lay every way to the same watt side by side.",
-    compare: "Put seals, bores and pressures side by side.",
-    whatif: "Say what each change would gain.",
-    predict: "Predict a bore, pressure or frequency not tried.",
-    report: "Write one HTML page with tables and figures.",
-    batch: "Do many benches, and tell each in one row.",
+COMMANDS = {  # each is called as its file here and the function in it
+    "template": "Write a bench folder to fill in.",
+    "steady": "Turn a recorder's log into steady readings.",
+    "plan": "Say which frequencies to measure, and how often.",
+    "calibrate": "Fit the ladder of sweeps and save the calibration.",
+    "recheck": "Test new readings against a calibration.",
+    "losses": "Losses at any frequency, from a calibration.",
+    "breakdown": "Split every loaded reading into its parts.",
+    "witnesses": "Lay every way to the same watt side by side.",
+    "compare": "Put seals, bores and pressures side by side.",
+    "whatif": "Say what each change would gain.",
+    "predict": "Predict a bore, pressure or frequency not tried.",
+    "report": "Write one HTML page with tables and figures.",
+    "batch": "Do many benches, and tell each in one row.",
 }
-for command, in_short in COMMANDS.items():
-    app.command(short_help=in_short)(command)
+PLAIN: dict[str, Any] = {"rich_markup_mode": None, "pretty_exceptions_enable": False}  # plain help starts twice as fast
+
+
+class OnCall(Mapping[str, Any]):
+    """The commands by name, each imported when it is asked for: none waits for the others."""
+
+    def __init__(self) -> None:
+        self.asked: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in COMMANDS:
+            raise KeyError(name)
+        if name not in self.asked:
+            alone = typer.Typer(add_completion=False, **PLAIN)
+            alone.command()(getattr(import_module(f"driveloss.cli.{name}"), name))
+            self.asked[name] = typer.main.get_command(alone)
+        return self.asked[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(COMMANDS)
+
+    def __len__(self) -> int:
+        return len(COMMANDS)
+
+
+class Commands(TyperGroup):
+    """All commands; help of the program needs no more of them than `COMMANDS` says."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self.commands: Any = OnCall()
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Names in the order of the work."""
+        return list(COMMANDS)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """One line each."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+app = typer.Typer(name="driveloss", cls=Commands, no_args_is_help=True, **PLAIN)
 
 
 def print_version(*, wanted: bool) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,17 +14,20 @@ if TYPE_CHECKING:
 
 def note(*lines: str) -> None:
     """Print lines for people to standard error, wrapped."""
-    from driveloss.say.terminal import console, print_all
+    from driveloss.say.terminal import print_all, screen
 
-    print_all(console(err=True), lines)
+    print_all(screen(err=True), lines)
 
 
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[str], None]]:
     """Say what takes long, and next, on a terminal only: nothing reaches a pipe or a file."""
-    from driveloss.say.terminal import console
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
 
-    with console(err=True).status(what) as status:
+    with Console(stderr=True).status(what) as status:
         yield status.update
 
 

@@ -8,6 +8,7 @@ TIED = "\N{NO-BREAK SPACE}"
 UNITS = "W|Hz|bar|mbar|K|°C|%|N m/A|N m|N/m|N/bar|N|m/s|mm|m|A|V|ohm|kPa|J|g|s|min|h|deg|degrees|K/W|points"
 TIES = re.compile(rf"(?<=[\d)]) (?=(?:±|×|(?:{UNITS})(?!\w)))|(?<=[\[\d],) (?=-?[\d.]+\])|(?<=[-+−±]) (?=\d)")
 HYPHENS = re.compile(r"(?<=[^\W\d]{2}-)(?=[^\W\d]{2})")
+ONE_COLUMN_EACH = re.compile(r"[ -~\u00a0-\u02ff\u0370-\u0482\u2010-\u2026\u207b\u2212\u2500-\u257f]*")
 STOPS = re.compile(r"(?<=\.)(?=[^\W\d])")  # within a key of bench.toml
 
 
@@ -59,7 +60,7 @@ def _filled(found: list[str], width: int, hang: int) -> list[str]:
 
 def columns(text: str) -> int:
     """How many columns of a terminal one line of text takes."""
-    if text.isascii():
+    if text.isascii() or ONE_COLUMN_EACH.fullmatch(text):
         return len(text)
     from rich.cells import cell_len
 

@@ -9,7 +9,7 @@ import pytest
 
 from cli.running import DEMO, QUICK, fresh, typed
 from driveloss.breakdown.ask import Breakdown
-from driveloss.cli.app import app
+from driveloss.cli.app import COMMANDS
 from driveloss.figures import OF_BREAKDOWN
 from driveloss.losses.ask import Losses
 from driveloss.predict.ask import Predictions
@@ -52,7 +52,7 @@ def test_the_version_is_the_package_s():
     assert typed("--version").out == f"driveloss {version('driveloss')}\n"
 
 
-@pytest.mark.parametrize("command", [c.name or c.callback.__name__ for c in app.registered_commands])
+@pytest.mark.parametrize("command", COMMANDS)
 def test_each_command_s_help_ends_with_an_example(command):
     outcome = typed(command, "--help")
     assert outcome.code == 0

@@ -5,14 +5,13 @@ import re
 
 import pytest
 from fit.benches import Sheet, write_bench
-from rich.console import Console
 
 import driveloss
 from driveloss.breakdown.tell import KEYS, assumption_items
 from driveloss.fit.assumptions import ASSUMPTIONS
 from driveloss.say.flags import FLAGS, flag_lines
 from driveloss.say.sheet import Sheet as Table
-from driveloss.say.terminal import print_all
+from driveloss.say.terminal import Screen, print_all
 
 HEADER = "frequency [Hz],power [W]"
 AT = 'mean_pressure = "1 bar"\n'
@@ -41,7 +40,7 @@ def answer(bench, calibration):
 
 def printed(items, width: int) -> list[str]:
     out = io.StringIO()
-    print_all(Console(file=out, width=width, highlight=False, markup=False), items)
+    print_all(Screen(out, width), items)
     return [line.rstrip() for line in out.getvalue().splitlines()]
 
 
