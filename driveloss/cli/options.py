@@ -100,12 +100,12 @@ class JsonOption:
         self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = (), columns: Sequence[str] = ()
     ) -> None:
         """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows` in `columns`."""
-        from driveloss.say.terminal import console, print_all
+        from driveloss.say.terminal import print_all, screen
 
         text = self._for_scripts(data, rows, columns)
         if text is not None:
             echo(text, nl=False)
-        print_all(console(err=text is not None), tables)
+        print_all(screen(err=text is not None), tables)
 
     def _for_scripts(self, data: Row | str, _rows: Iterable[Row], _columns: Sequence[str]) -> str | None:
         from driveloss.say.json_form import to_json
