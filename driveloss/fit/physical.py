@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -320,10 +320,13 @@ def _free_speed(problem: Problem, column: int) -> Solution:
     inside = ladder.readings.cylinder == term.cylinder
     pressure = np.nan_to_num(ladder.readings.mean_pressure)
 
+    @lru_cache(maxsize=8)  # the slopes in all coefficients are wanted at one speed
+    def moved(speed: float) -> FloatArray:
+        free = replace(term, stribeck_speed=speed)
+        return np.where(inside, shape(ladder.rig, free, ladder.readings.frequency, pressure), 0.0)
+
     def model(p: Mapping[str, float]) -> FloatArray:
-        free = replace(term, stribeck_speed=p["speed"])
-        moved = np.where(inside, shape(ladder.rig, free, ladder.readings.frequency, pressure), 0.0)
-        columns = [moved if j == column else problem.design[:, j] for j in chosen]
+        columns = [moved(p["speed"]) if j == column else problem.design[:, j] for j in chosen]
         return sum((p[f"b{j}"] * c for j, c in zip(chosen, columns, strict=True)), np.zeros(problem.n))
 
     known = dict(zip(problem.best.columns, problem.best.coefficients, strict=True))
