@@ -75,7 +75,7 @@ def loaded_course(calibration: Calibration, runs: Readings) -> Course:
         expected[mine[wrong]] = (fit * scale)[wrong] + beyond[mine[wrong]]
         spread[mine[wrong]] = (u * scale)[wrong]
     changed = expected != shaft
-    likely = np.where(changed, _input(calibration, runs, expected), runs.power)
+    likely = np.where(changed, _input(calibration, runs, expected), runs.power) if changed.any() else runs.power
     return Course(runs.power - likely, spread)
 
 
