@@ -27,7 +27,7 @@ from driveloss.fit.laws import peak_drop
 from driveloss.fit.meters import stream
 from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import Readings, gather
-from driveloss.losses.ask import no_load_draws
+from driveloss.losses.no_load import no_load_draws
 from driveloss.physics import aftercooler, ceilings
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named

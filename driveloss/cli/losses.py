@@ -9,7 +9,7 @@ from driveloss.cli.console import note
 from driveloss.cli.options import CalibrationPath, OutputOptions, cylinder_option
 from driveloss.errors import InputError
 
-MOST_ROWS = 10_000
+MOST = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -37,8 +37,8 @@ class Wanted:
             return []
         if start is None or stop is None or step is None or not (0 < start <= stop < float("inf") and step > 0):
             raise InputError("--from, --to and --step go together, expected 0 < from <= to and step > 0")
-        if stop - start > MOST_ROWS * step:
-            raise InputError(f"--step: {step:g} Hz makes too many rows, expected at most {MOST_ROWS}")
+        if stop - start > MOST * step:
+            raise InputError(f"--step: {step:g} Hz makes too many frequencies, expected at most {MOST}")
         return [round(start + i * step, 9) for i in range(int((stop - start) / step + 1e-9) + 1)]
 
 
@@ -59,4 +59,4 @@ def losses(calibration: CalibrationPath, wanted: Wanted, output: OutputOptions) 
     pressures = [read_option(text, "mean_pressure", "--mean-pressure", ambient).value for text in stated]
     answer = ask(saved, frequencies, wanted.cylinder, pressures or None)
     output.show(answer)
-    note(*flag_lines(flag for row in answer for flag in row.flags))
+    note(*flag_lines(answer.flags))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -94,25 +95,33 @@ class JsonOption:
 
     def show(self, answer: Answer, *, everything: bool = False) -> None:
         """Print an answer; at length where `everything` is true."""
-        self.print(answer.tables(everything=everything), answer.to_dict(), answer.rows(), answer.columns)
+        self._print(answer.tables(everything=everything), self._pieces(answer))
 
     def print(
         self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = (), columns: Sequence[str] = ()
     ) -> None:
-        """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows` in `columns`."""
+        """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows` in `columns`.
+
+        Iterators in their place are gone through as they are printed.
+        """
+        self._print(tables, self._for_scripts(data, rows, columns))
+
+    def _print(self, tables: Iterable[Item], pieces: Iterable[str] | None) -> None:
         from driveloss.say.terminal import print_all, screen
 
-        text = self._for_scripts(data, rows, columns)
-        if text is not None:
-            echo(text, nl=False)
-        print_all(screen(err=text is not None), tables)
+        for piece in pieces or ():
+            echo(piece, nl=False)
+        print_all(screen(err=pieces is not None), tables)
 
-    def _for_scripts(self, data: Row | str, _rows: Iterable[Row], _columns: Sequence[str]) -> str | None:
-        from driveloss.say.json_form import to_json
+    def _pieces(self, answer: Answer) -> Iterable[str] | None:
+        return chain(answer.json(), "\n") if self.as_json else None
+
+    def _for_scripts(self, data: Row | str, _rows: Iterable[Row], _columns: Sequence[str]) -> Iterable[str] | None:
+        from driveloss.say.json_form import json_pieces
 
         if not self.as_json:
             return None
-        return data if isinstance(data, str) else f"{to_json(data)}\n"
+        return [data] if isinstance(data, str) else chain(json_pieces(data), "\n")
 
 
 @dataclass(frozen=True)
@@ -125,7 +134,10 @@ class OutputOptions(JsonOption):
         if self.as_json and self.as_csv:
             raise InputError("--csv: read together with --json, expected one of them: both go to standard output")
 
-    def _for_scripts(self, data: Row | str, rows: Iterable[Row], columns: Sequence[str]) -> str | None:
-        from driveloss.say.csv_form import to_csv
+    def _pieces(self, answer: Answer) -> Iterable[str] | None:
+        return answer.csv() if self.as_csv else super()._pieces(answer)
 
-        return to_csv(rows, columns) if self.as_csv else super()._for_scripts(data, rows, columns)
+    def _for_scripts(self, data: Row | str, rows: Iterable[Row], columns: Sequence[str]) -> Iterable[str] | None:
+        from driveloss.say.csv_form import csv_pieces
+
+        return csv_pieces(rows, columns) if self.as_csv else super()._for_scripts(data, rows, columns)

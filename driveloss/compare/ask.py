@@ -22,7 +22,7 @@ from driveloss.compare.verdict import BETTER, NO_COMMON_GROUND, OPEN, WORSE, Bia
 from driveloss.errors import InputError
 from driveloss.fit.checks import positive
 from driveloss.fit.estimate import COVERAGE, Estimate, estimate
-from driveloss.losses.ask import no_load_draws, no_load_flags
+from driveloss.losses.no_load import no_load_draws, no_load_flags
 from driveloss.physics import ceilings, seal
 from driveloss.say.answer import Answer
 from driveloss.say.csv_form import spread

@@ -15,7 +15,7 @@ from driveloss.fit.calibration import EDGE
 from driveloss.fit.checks import positive
 from driveloss.fit.meters import CylinderDraws, stream
 from driveloss.fit.readings import SAME_PRESSURE, pressure_groups
-from driveloss.losses.ask import no_load_flags
+from driveloss.losses.no_load import no_load_flags
 from driveloss.physics.crank import mean_piston_speed
 from driveloss.say.numbers import bar
 

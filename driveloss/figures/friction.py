@@ -14,7 +14,7 @@ from driveloss.figures.style import GREY, SMALL, STEPS, Drawing, Look, band, min
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.contributions import Attribution
 from driveloss.fit.estimate import estimate
-from driveloss.losses.ask import seal_force
+from driveloss.losses.no_load import seal_force
 from driveloss.say.numbers import plus_minus
 from driveloss.say.sheet import ASSUMED, listed
 

@@ -6,7 +6,9 @@ the draws proper behind it. Whatever is computed column by column then adds up i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,19 +75,25 @@ def estimate(draws: ArrayLike, meters: Meters | None = None) -> Estimate | None:
 
 def estimates(draws: NDArray[np.float64], meters: Meters | None = None) -> list[Estimate | None]:
     """Summarise rows of draws, shape (rows, 1 + draws): see `estimate`."""
+    origins = [None if meters is None else (meters, one) for one in draws]
+    return [of_numbers(row, origin) for row, origin in zip(summaries(draws).tolist(), origins, strict=True)]
+
+
+def of_numbers(row: Sequence[float], origin: tuple[Meters, NDArray[np.float64]] | None = None) -> Estimate | None:
+    """Value, standard uncertainty and ends of the interval as an estimate; None where one is not a number."""
+    value, u, low, high = row
+    return Estimate(value, u, low, high, origin) if all(map(isfinite, row)) else None
+
+
+def summaries(draws: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Value, standard uncertainty and ends of the interval of rows of draws, (rows, 1 + draws): (rows, 4)."""
     values, rest = draws[:, 0], draws[:, 1:]
     tail = (1 - COVERAGE) / 2
     with np.errstate(invalid="ignore"):  # an infinite draw: its deviation is not a number, and says so
         spread = rest.std(axis=1, ddof=1)
     ordered = np.sort(rest, axis=1)
     low, high = (_quantile(ordered, share) for share in (tail, 1 - tail))
-    low, high = np.minimum(low, values), np.maximum(high, values)
-    found = []
-    for one, *ends in zip(draws, values, spread, low, high, strict=True):
-        value, u, lowest, highest = map(float, ends)
-        origin = None if meters is None else (meters, one)
-        found.append(Estimate(value, u, lowest, highest, origin) if np.isfinite(ends).all() else None)
-    return found
+    return np.array([values, spread, np.minimum(low, values), np.maximum(high, values)]).T
 
 
 def _quantile(ordered: NDArray[np.float64], share: float) -> NDArray[np.float64]:

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import chain
+from typing import Any, cast, overload
 
 import numpy as np
 
 from driveloss.bench.records import FloatArray
-from driveloss.fit.assumptions import Assumption
-from driveloss.fit.calibration import Calibration, shifted
+from driveloss.fit.calibration import Calibration
 from driveloss.fit.checks import known_cylinder, positive
-from driveloss.fit.estimate import Estimate, estimate
-from driveloss.physics import seal as seal_physics
+from driveloss.fit.estimate import Estimate, of_numbers, summaries
+from driveloss.fit.meters import Meters
+from driveloss.losses.course import Courses, Place, courses
+from driveloss.losses.no_load import no_load_draws, no_load_flags
 from driveloss.say.answer import Answer
-from driveloss.say.quantities import Named
+from driveloss.say.csv_form import as_read, csv_lines, safe
+from driveloss.say.quantities import Named, reported
+
+EXACT = 100  # frequencies up to which each has draws of its own
+AT_A_TIME = 1000  # of more
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,18 +52,129 @@ class LossRow(Named):
         return f"LossRow({of}, {self.frequency:g} Hz: {self.total.value:.4g} W)"
 
 
-class Losses(Answer, tuple[LossRow, ...]):
-    """The rows, frequency after frequency: the drive alone, then the cylinders.
+@dataclass(frozen=True)
+class Block:
+    """Losses at one place and some frequencies (m,) [Hz]: by part value, u, low and high, (m, 4), and their draws."""
 
+    calibration: Calibration
+    place: Place
+    frequency: FloatArray
+    numbers: Mapping[str, FloatArray]
+    draws: Mapping[str, FloatArray] = field(default_factory=dict)  # where each frequency has its own
+
+    def rows(self) -> Iterator[LossRow]:
+        """One row a frequency."""
+        return map(self.row, range(len(self.frequency)))
+
+    def row(self, i: int) -> LossRow:
+        """One of them."""
+        known: dict[str, Any] = {
+            name: of_numbers(each[i].tolist(), self._origin(name, i)) for name, each in self.numbers.items()
+        }
+        place, frequency = (self.place.cylinder, self.place.mean_pressure), float(self.frequency[i])
+        flags = no_load_flags(self.calibration, *place, frequency)
+        return LossRow(frequency=frequency, cylinder=place[0], mean_pressure=place[1], flags=flags, **known)
+
+    def _origin(self, name: str, i: int) -> tuple[Meters, FloatArray] | None:
+        return (self.calibration.meters, self.draws[name][i]) if name in self.draws else None
+
+    def flags(self) -> Iterator[tuple[str, ...]]:
+        """Of each frequency."""
+        always = no_load_flags(self.calibration, self.place.cylinder, self.place.mean_pressure)
+        low, high = self.calibration.calibrated(self.place.cylinder)
+        for inside in ((low <= self.frequency) & (self.frequency <= high)).tolist():
+            yield always if inside else ("extrapolated", *always)
+
+    def lines(self) -> Iterator[tuple[Any, ...]]:
+        """The rows as cells of `Losses.columns`, without the records: many times as quick."""
+        count, flags, pressure = len(self.frequency), list(self.flags()), self.place.mean_pressure
+        place = ([safe(self.place.cylinder)] * count, [pressure if pressure is None else as_read(pressure)] * count)
+        known = (self._cells(q.key, count) for q in reported(LossRow))
+        said = (["extrapolated" in each for each in flags], ["; ".join(each) for each in flags])
+        frequency = map(as_read, self.frequency.tolist())
+        return zip(frequency, *place, *chain.from_iterable(known), *said, strict=True)
+
+    def _cells(self, part: str, count: int) -> list[list[float | None]]:
+        """Four columns."""
+        numbers = self.numbers.get(part)
+        if numbers is None or not np.isfinite(numbers).all():
+            return [[None] * count] * 4
+        return cast("list[list[float | None]]", numbers.T.tolist())
+
+
+class Losses(Answer, Sequence[LossRow]):
+    """The rows, frequency after frequency: the drive alone, then the cylinders; reckoned as they are asked for.
+
+    Up to EXACT frequencies have draws of their own, more are read off a course (losses/course.py).
     assumptions: what stands in for keys of bench.toml, by which the rows' intervals are wider.
     """
 
     told_by = "driveloss.losses.tell:losses"
+    in_pieces = True
     columns = (*LossRow.csv_columns(), "extrapolated", "flags")
-    assumptions: tuple[tuple[tuple[str, ...], Assumption], ...] = ()
+
+    def __init__(self, calibration: Calibration, frequency: FloatArray, places: Sequence[Place]) -> None:
+        self.calibration, self.frequency, self.places = calibration, frequency, tuple(places)
+        every = calibration.meters.assumptions(calibration.rig)
+        self.assumptions = tuple((keys, row) for keys, row in every if not row.under_load)
 
     def __repr__(self) -> str:
         return f"Losses({len(self)} rows)"
+
+    def __len__(self) -> int:
+        return len(self.frequency) * len(self.places)
+
+    @overload
+    def __getitem__(self, index: int) -> LossRow: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[LossRow, ...]: ...
+    def __getitem__(self, index: int | slice) -> LossRow | tuple[LossRow, ...]:
+        if isinstance(index, slice):
+            return tuple(self[i] for i in range(*index.indices(len(self))))
+        row, place = divmod(range(len(self))[index], len(self.places))
+        block, first = divmod(row, AT_A_TIME)
+        return self._block(block)[place].row(first)
+
+    def __iter__(self) -> Iterator[LossRow]:
+        for block in self.blocks():
+            yield from chain.from_iterable(zip(*(part.rows() for part in block), strict=True))
+
+    def blocks(self) -> Iterator[tuple[Block, ...]]:
+        """Some frequencies after the other, each at every place."""
+        return map(self._block, range(-(-len(self.frequency) // AT_A_TIME)))
+
+    def csv(self) -> Iterator[str]:
+        """The text that `--csv` prints, in pieces."""
+        lines = (zip(*(part.lines() for part in block), strict=True) for block in self.blocks())
+        return csv_lines(chain.from_iterable(chain.from_iterable(lines)), self.columns)
+
+    @property
+    def flags(self) -> set[str]:
+        """Of all rows together."""
+        ends = (float(self.frequency.min()), float(self.frequency.max()))
+        places = [(one.cylinder, one.mean_pressure) for one in self.places]
+        return {flag for place in places for end in ends for flag in no_load_flags(self.calibration, *place, end)}
+
+    def _block(self, number: int) -> tuple[Block, ...]:
+        if len(self.frequency) <= EXACT:
+            return self._own
+        frequency = self.frequency[number * AT_A_TIME : (number + 1) * AT_A_TIME]
+        each = zip(self.places, self._courses, strict=True)
+        return tuple(Block(self.calibration, place, frequency, courses.at(frequency)) for place, courses in each)
+
+    @cached_property
+    def _own(self) -> tuple[Block, ...]:
+        return tuple(_with_draws(self.calibration, self.frequency, place) for place in self.places)
+
+    @cached_property
+    def _courses(self) -> tuple[Courses, ...]:
+        ends = float(self.frequency.min()), float(self.frequency.max())
+        return tuple(courses(self.calibration, *ends, place) for place in self.places)
+
+
+def _with_draws(calibration: Calibration, frequency: FloatArray, place: Place) -> Block:
+    draws = no_load_draws(calibration, frequency, place.cylinder, place.mean_pressure)
+    return Block(calibration, place, frequency, {name: summaries(each) for name, each in draws.items()}, draws)
 
 
 def losses(
@@ -73,68 +191,7 @@ def losses(
     names = list(calibration.ranges) if cylinders is None else list(cylinders)
     for name in names:
         known_cylinder(calibration, name)
-    places: list[tuple[str | None, float | None]] = [(None, None)] if cylinders is None else []
-    places += [(name, p) for name in names for p in pressures or calibration.ranges[name].pressures]
-    at = [positive(frequency, "Hz", "frequency") for frequency in frequencies]
-    found = Losses(_row(calibration, frequency, *place) for frequency in at for place in places)
-    every = calibration.meters.assumptions(calibration.rig)
-    found.assumptions = tuple((keys, row) for keys, row in every if not row.under_load)
-    return found
-
-
-def no_load_draws(
-    calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: float | None
-) -> dict[str, FloatArray]:
-    """The known parts of the no-load input power [W], and the seal's force [N], (m, 1 + draws) each.
-
-    frequency: (m,) [Hz], a true one: the common error of the frequency meter moves the curves under it. pressure: [Pa].
-    """
-    misread = calibration.meters.misread(frequency)
-    parts = {"drive": shifted(calibration.drive, frequency, misread)}
-    belt = np.zeros_like(parts["drive"])
-    if cylinder is not None and pressure is not None:
-        pressed = np.full(len(frequency), pressure)
-        seal = shifted(lambda f: calibration.seal(cylinder, f, pressed), frequency, misread)
-        port = shifted(lambda f: calibration.port(cylinder, f, pressed), frequency, misread)
-        parts |= {"seal": seal, "port": port, "seal_force": seal_force(calibration, seal, frequency, cylinder)}
-        # transmission and pins belong to the linkage: with a piston to move, so does what they take of that
-        pins = shifted(lambda f: calibration.pins(cylinder, f, pressed), frequency, misread)
-        parts["drive"] = parts["drive"] + (seal + pins) / calibration.meters.efficiency - seal
-        belt = calibration.belt(seal + pins)
-    shaft = parts["drive"] + parts.get("seal", 0.0)
-    load_loss = calibration.load_loss(shaft, frequency).total
-    standby = np.broadcast_to(calibration.standby, shaft.shape)
-    if calibration.has_motor:
-        motor = shifted(calibration.motor, frequency, misread)
-        parts |= {"motor": motor + load_loss - belt, "linkage": parts["drive"] - motor + belt}
-    if calibration.has_standby:
-        parts["standby"] = standby
-    return parts | {"drive": parts["drive"] + load_loss, "total": standby + load_loss + shaft}
-
-
-def _row(calibration: Calibration, frequency: float, cylinder: str | None, pressure: float | None) -> LossRow:
-    parts = no_load_draws(calibration, np.array([frequency]), cylinder, pressure)
-    known: dict[str, Any] = {name: estimate(draws[0], calibration.meters) for name, draws in parts.items()}
-    flags = no_load_flags(calibration, cylinder, pressure, frequency)
-    return LossRow(frequency=frequency, cylinder=cylinder, mean_pressure=pressure, flags=flags, **known)
-
-
-def seal_force(calibration: Calibration, seal: FloatArray, frequency: FloatArray, cylinder: str) -> FloatArray:
-    """Mean friction force of a seal power (m, 1 + draws) at true frequency (m,). [N]"""
-    return seal_physics.mean_friction_force(seal, frequency[:, None], calibration.meters.cylinders[cylinder].stroke)
-
-
-def no_load_flags(
-    calibration: Calibration, cylinder: str | None, pressure: float | None, frequency: float | None = None
-) -> tuple[str, ...]:
-    """What a reader must know of losses at a mean pressure [Pa] and, where one is given, a frequency [Hz]."""
-    tests = {
-        "extrapolated": frequency is not None and calibration.is_extrapolated(frequency, cylinder),
-        "load-loss-assumed": not calibration.route.is_known,
-    }
-    if cylinder is not None and pressure is not None:
-        tests |= {
-            "port-loss-unknown": calibration.rig.cylinders[cylinder].open_port_diameter is None,
-            "pressure-not-calibrated": not calibration.pressure_is_known(cylinder, pressure),
-        }
-    return tuple(code for code, holds in tests.items() if holds)
+    places = [Place()] if cylinders is None else []
+    places += [Place(name, p) for name in names for p in pressures or calibration.ranges[name].pressures]
+    at = np.array([positive(frequency, "Hz", "frequency") for frequency in frequencies])
+    return Losses(calibration, at, places)

@@ -14,6 +14,8 @@ from driveloss.say.numbers import HALF_WIDTHS, bar
 from driveloss.say.quantities import QUANTITIES
 from driveloss.say.sheet import ASSUMED, Item, Sheet, listed
 
+MOST_ROWS = 10_000  # of tables
+
 
 def losses_tables(rows: Losses) -> list[Item]:
     """No-load losses, one table a cylinder and pressure, and what was assumed for them."""
@@ -21,6 +23,8 @@ def losses_tables(rows: Losses) -> list[Item]:
     def place(row: LossRow) -> tuple[str, float]:
         return (row.cylinder or "", row.mean_pressure or 0.0)
 
+    if len(rows) > MOST_ROWS:
+        return [f"{len(rows)} rows are more than a screen shows: --csv and --json print every one."]
     shaft = ("motor", "linkage") if any(row.motor for row in rows) else ("drive",)
     groups = groupby(sorted(rows, key=place), key=place)
     tables = [_table(cylinder, pressure, list(members), shaft) for (cylinder, pressure), members in groups]
@@ -66,6 +70,14 @@ def _cell(row: LossRow, key: str) -> str:
 
 def losses_data(rows: Losses) -> dict[str, Any]:
     """`driveloss.losses/1`."""
-    found = [{**row.place(), **row.data(), "extrapolated": row.extrapolated, "flags": list(row.flags)} for row in rows]
+    return {**losses_in_pieces(rows), "rows": list(map(_entry, rows))}
+
+
+def losses_in_pieces(rows: Losses) -> dict[str, Any]:
+    """The same with an iterator for the rows."""
     assumed = [assumption_data(keys, row) for keys, row in rows.assumptions]
-    return {"schema": "driveloss.losses/1", "rows": found, "assumptions": assumed}
+    return {"schema": "driveloss.losses/1", "rows": map(_entry, rows), "assumptions": assumed}
+
+
+def _entry(row: LossRow) -> dict[str, Any]:
+    return {**row.place(), **row.data(), "extrapolated": row.extrapolated, "flags": list(row.flags)}

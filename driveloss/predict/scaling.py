@@ -12,7 +12,7 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.calibration import EDGE, Calibration, shifted
-from driveloss.losses.ask import seal_force
+from driveloss.losses.no_load import seal_force
 from driveloss.physics.seal import friction_per_lip_length
 
 # Assumed, no published source for like seals: standard deviation between cylinders, worth PRIOR_DOF degrees of

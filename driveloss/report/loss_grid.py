@@ -16,7 +16,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.fit.calibration import Calibration
 from driveloss.fit.estimate import estimates
 from driveloss.fit.readings import SAME_PRESSURE
-from driveloss.losses.ask import no_load_draws, no_load_flags
+from driveloss.losses.no_load import no_load_draws, no_load_flags
 from driveloss.say.flags import FLAGS
 from driveloss.say.numbers import bar
 from driveloss.say.quantities import QUANTITIES

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from importlib import import_module
 from typing import Any, ClassVar
 
@@ -14,6 +15,7 @@ class Answer:
 
     told_by: ClassVar[str]  # module and first word of its functions `..._data` and `..._tables`
     has_more: ClassVar[bool] = False  # whether that module also has `..._everything`, which tells all at length
+    in_pieces: ClassVar[bool] = False  # whether it has `..._in_pieces`, the data with an iterator for what is long
     lists: ClassVar[tuple[str, ...]] = ("rows",)  # in the data, whose entries make the rows of a data frame
     columns: ClassVar[tuple[str, ...]] = ()  # of CSV and data frame, the same whatever the data; (): those of the rows
 
@@ -31,6 +33,18 @@ class Answer:
         """The entries of the data as `--csv` prints them, with the name of their list where there are several."""
         data, several = self.to_dict(), len(self.lists) > 1
         return [{**({"table": name} if several else {}), **row} for name in self.lists for row in data[name]]
+
+    def csv(self) -> Iterable[str]:
+        """The text that `--csv` prints, in pieces."""
+        from driveloss.say.csv_form import csv_pieces
+
+        return csv_pieces(self.rows(), self.columns)
+
+    def json(self) -> Iterable[str]:
+        """The text that `--json` prints, in pieces."""
+        from driveloss.say.json_form import json_pieces
+
+        return json_pieces(self._telling("in_pieces") if self.in_pieces else self.to_dict())
 
     def to_frame(self) -> Any:
         """A pandas DataFrame with the columns of `--csv`. Raises MissingPackageError without pandas."""

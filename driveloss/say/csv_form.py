@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain, islice
 from typing import Any
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -13,6 +14,7 @@ PARTS = ("u", "low", "high")
 _UNIT = re.compile(r"_(?:[A-Z][A-Za-z]?|m|s|deg)(?:_per_[A-Za-z]+)?$")
 AS_READ = ("mean_pressure_Pa", "frequency_Hz")  # set or read: no more digits than any instrument has
 DIGITS = 7
+LINES = 1000  # of a piece of text
 
 
 def spread(*keys: str) -> tuple[str, ...]:
@@ -38,12 +40,32 @@ def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] = ()) -> st
     file,net_W,net_u_W,net_low_W,net_high_W
     '=1+1,1.5,0.1,1.3,1.7
     """
-    lines = flat(rows, columns)
-    out = io.StringIO()
-    writer = csv.DictWriter(out, columns or list(lines[0] if lines else ()), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows({head: _cell(value) for head, value in line.items()} for line in lines)
-    return out.getvalue()
+    return "".join(csv_pieces(rows, columns))
+
+
+def csv_pieces(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] = ()) -> Iterator[str]:
+    """What `to_csv` gives, piece by piece: where columns are given, no more rows than those of one are held."""
+    if not columns:
+        rows = flat(rows)
+        columns = list(rows[0] if rows else ())
+    return csv_lines((map(safe, _in_order(row, columns)) for row in rows), columns)
+
+
+def csv_lines(lines: Iterable[Iterable[Any]], columns: Sequence[str]) -> Iterator[str]:
+    """CSV text of lines of cells in the order of the columns, a thousand lines a piece; words are to be `safe`."""
+    every = chain([columns], lines)
+    while block := list(islice(every, LINES)):
+        out = io.StringIO()
+        csv.writer(out, lineterminator="\n").writerows(block)
+        yield out.getvalue()
+
+
+def _in_order(row: Mapping[str, Any], columns: Sequence[str]) -> list[Any]:
+    """The cells of a row, empty where it has none. Raises ValueError for an entry that is none of the columns."""
+    line = _flat(row)
+    if unknown := line.keys() - {*columns}:
+        raise ValueError(f"entries without a column: {', '.join(sorted(unknown))}")
+    return [line.get(name) for name in columns]
 
 
 def flat(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] = ()) -> list[dict[str, Any]]:
@@ -53,9 +75,7 @@ def flat(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] = ()) -> list
     """
     lines = [_flat(row) for row in rows]
     columns = columns or list(dict.fromkeys(name for line in lines for name in line))
-    if unknown := {name for line in lines for name in line} - {*columns}:
-        raise ValueError(f"entries without a column: {', '.join(sorted(unknown))}")
-    return [{name: line.get(name) for name in columns} for line in lines]
+    return [dict(zip(columns, _in_order(line, columns), strict=True)) for line in lines]
 
 
 def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -68,8 +88,13 @@ def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
         elif isinstance(value, (list, tuple)):
             cells[key] = "; ".join(_word(item) for item in value)
         else:
-            cells[key] = float(f"{value:.{DIGITS}g}") if key in AS_READ and value is not None else value
+            cells[key] = as_read(value) if key in AS_READ and value is not None else value
     return cells
+
+
+def as_read(value: float) -> float:
+    """A setting or a reading without the digits that come of a change of unit."""
+    return float(f"{value:.{DIGITS}g}")
 
 
 def _word(item: Any) -> str:
@@ -78,6 +103,6 @@ def _word(item: Any) -> str:
     return str(item)
 
 
-def _cell(value: Any) -> Any:
+def safe(value: Any) -> Any:
     """Text that a spreadsheet shows as it stands: an apostrophe before what would start a formula."""
     return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import islice
 from math import isfinite
 from typing import Any
 
 from driveloss.fit.assumptions import Assumption
 from driveloss.fit.estimate import Estimate
+
+ENTRIES = 100  # of a list, in one piece of text
 
 
 def quantity(estimate: Estimate | None) -> dict[str, float] | None:
@@ -23,9 +26,35 @@ def assumption_data(keys: Iterable[str], row: Assumption) -> dict[str, Any]:
     return {"key": ", ".join(keys), "name": row.name, **numbers, **words}
 
 
-def to_json(data: dict[str, Any]) -> str:
+def to_json(data: Mapping[str, Any]) -> str:
     """One text for scripts; what is not finite is null."""
-    return json.dumps(_finite(data), indent=1, allow_nan=False)
+    return "".join(json_pieces(data))
+
+
+def json_pieces(data: Mapping[str, Any]) -> Iterator[str]:
+    """What `to_json` gives, piece by piece: a value that is an iterator is a list, written entry by entry."""
+    lead = "{"
+    for key, value in data.items():
+        yield f"{lead}\n {json.dumps(key)}: "
+        yield from _entries(value) if isinstance(value, Iterator) else [_text(value, 1).replace("\n", "\n ")]
+        lead = ","
+    yield "\n}" if data else "{}"
+
+
+def _entries(entries: Iterator[Any]) -> Iterator[str]:
+    """A list, each entry in a line of its own."""
+    lead = "["
+    while block := list(islice(entries, ENTRIES)):
+        yield lead + ",".join(f"\n  {_text(entry)}" for entry in block)
+        lead = ","
+    yield "[]" if lead == "[" else "\n ]"
+
+
+def _text(value: Any, indent: int | None = None) -> str:
+    try:
+        return json.dumps(value, indent=indent, allow_nan=False)
+    except ValueError:
+        return json.dumps(_finite(value), indent=indent, allow_nan=False)
 
 
 def _finite(data: Any) -> Any:

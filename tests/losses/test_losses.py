@@ -1,5 +1,8 @@
 """No-load losses at any frequency: rows, sums, and what is said outside the measured range."""
 
+import csv
+import io
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -147,3 +150,37 @@ def test_unknown_cylinder_names_the_known_ones(calibration):
 def test_every_flag_says_what_it_means_and_where_it_leads():
     for flag in FLAGS.values():
         assert flag.meaning.endswith(".") and flag.bias.endswith(".")
+
+
+def test_many_frequencies_have_the_losses_of_each_alone(calibration):
+    """Beyond some number they are read off a course: within two hundredths of the half-width, edges of the range too."""
+    at = np.concatenate([np.linspace(3.0, 20.0, 150), [5.0, 13.0, 13.0001]])
+    many = losses(calibration, at)
+    picked = [0, 17, 18, 30, 89, 90, 120, 149, 150, 151, 152]
+    for i in picked:
+        few = losses(calibration, at[i : i + 1])
+        for row, alone in zip(many[i * len(few) : (i + 1) * len(few)], few, strict=True):
+            assert (row.frequency, row.cylinder, row.flags) == (alone.frequency, alone.cylinder, alone.flags)
+            assert row.parts.keys() == alone.parts.keys()
+            known = [(row.parts[key], e) for key, e in alone.parts.items() if e is not None]
+            assert {key for key, e in row.parts.items() if e} == {key for key, e in alone.parts.items() if e}
+            for read_off, own in known:
+                room = 0.02 * own.half_width + 1e-9
+                assert [read_off.value, read_off.u, read_off.low, read_off.high] == pytest.approx(
+                    [own.value, own.u, own.low, own.high], rel=0, abs=room
+                )
+
+
+def test_many_rows_are_the_same_in_every_form(calibration):
+    """JSON, CSV and the rows; the screen says where they are instead of showing them."""
+    many = losses(calibration, np.linspace(4.0, 14.0, 2100))
+    assert len(many) == len(list(many)) == 2100 * 5
+    data = json.loads("".join(many.json()))
+    assert len(data["rows"]) == len(many)
+    lines = list(csv.DictReader(io.StringIO("".join(many.csv()))))
+    for i in (0, 999, 5003, len(many) - 1):
+        row = many[i]
+        assert data["rows"][i]["total_W"]["high"] == float(lines[i]["total_high_W"]) == row.total.high
+        assert lines[i]["cylinder"] == (row.cylinder or "")
+        assert lines[i]["flags"] == "; ".join(row.flags)
+    assert [item for item in many.tables() if "--csv" in str(item)] == many.tables()
