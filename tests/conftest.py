@@ -1,7 +1,13 @@
-"""Makes `from simulate import ...` work in every test, wherever pytest is started."""
+"""Makes `from simulate import ...` work in every test, wherever pytest is started; one thread a process."""
 
+import os
 import sys
 from pathlib import Path
+
+from driveloss.batch.engines import THREADS
+
+for name in THREADS:  # before NumPy loads: the matrices are small, and threads of several processes in each other's way
+    os.environ.setdefault(name, "1")
 
 TESTS = str(Path(__file__).parent)
 if TESTS not in sys.path:
@@ -9,5 +15,5 @@ if TESTS not in sys.path:
 
 from hypothesis import settings  # noqa: E402
 
-settings.register_profile("cold", deadline=None)  # the first call may import pint: slow is not wrong
+settings.register_profile("cold", deadline=None, database=None)  # the first call may import pint: slow is not wrong
 settings.load_profile("cold")
