@@ -9,7 +9,8 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from importlib import import_module
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from threading import Thread
 from typing import Any, TypeVar
 
 from driveloss.errors import InputError, MissingPackageError
@@ -47,12 +48,23 @@ def on_this_machine(job: Job[Task, Result], tasks: Iterable[Task], workers: int)
 def _through_pool(
     job: Job[Task, Result], tasks: Iterator[Task], workers: int, most: int
 ) -> Generator[Done[Task, Result], None, list[Task]]:
-    ignored = (signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is this process's matter
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignored)
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin)
     try:
         return (yield from _through(pool, job, tasks, lambda: most))
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _begin() -> None:
+    """In a new process: Ctrl-C is its parent's matter, and it ends when that is killed, rather than wait for ever."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    if parent := parent_process():
+        parent.join()
+        os._exit(1)
 
 
 def _through(

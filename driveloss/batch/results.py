@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 
 from driveloss.batch.run import EMPTY, MADE_BY, SCHEMA, Row, Task
 from driveloss.bench.units import shown
 from driveloss.errors import InputError, OutputError
 
+LONGEST = 1_000_000  # bytes of a line
 START = f'{{"schema": "{SCHEMA}"'.encode()
 
 
@@ -50,16 +52,17 @@ class Results:
 
     def _read(self, path: Path) -> None:
         try:
-            *whole, torn = path.read_bytes().split(b"\n")
+            with path.open("rb") as file:
+                for number, text in enumerate(iter(partial(file.readline, LONGEST), b""), start=1):
+                    if text.endswith(b"\n"):
+                        row = _row(path, number, text)
+                        self.rows[_key(row)] = row
+                    elif len(text) < LONGEST and text[: len(START)] == START[: len(text)]:
+                        os.truncate(path, path.stat().st_size - len(text))
+                    else:
+                        _refuse(path, number, text)
         except OSError as error:
             raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-        for number, text in enumerate(whole, start=1):
-            row = _row(path, number, text)
-            self.rows[_key(row)] = row
-        if torn:
-            if torn[: len(START)] != START[: len(torn)]:
-                _refuse(path, len(whole) + 1, torn)
-            os.truncate(path, path.stat().st_size - len(torn))
 
 
 def _key(made_by: Mapping[str, object]) -> tuple[object, ...]:

@@ -1,8 +1,11 @@
 """Jobs come back once each, whatever dies meanwhile."""
 
 import os
+import signal
+from pathlib import Path
 
 import pytest
+from cli.running import python
 
 from batch.jobs import dies_at_three, dies_once, square, threads
 from driveloss.batch.engines import AHEAD, THREADS, on_cluster, on_this_machine
@@ -44,6 +47,21 @@ def test_a_task_that_kills_its_process_each_time_is_given_up_alone():
     found = dict(on_this_machine(dies_at_three, range(12), 2))
     assert str(found.pop(3)) == "its process died twice: killed, or out of memory"
     assert found == {n: n * n for n in range(12) if n != 3}
+
+
+KILLED_AT_ONCE = """
+import os, signal, sys
+sys.path.insert(0, sys.argv[1])
+from batch.jobs import square
+from driveloss.batch.engines import on_this_machine
+for done in on_this_machine(square, range(100), 2):
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_processes_end_with_a_parent_that_is_killed():
+    """Standard output, which they have from it, is closed once the last of them is gone: else this waits in vain."""
+    assert python(KILLED_AT_ONCE, Path(__file__).parents[1]).code == -signal.SIGKILL
 
 
 def test_each_process_has_one_thread_and_this_one_keeps_its_own(monkeypatch):
