@@ -126,7 +126,17 @@ def half_turn_speeds(rod_ratio: Values) -> tuple[FloatArray, FloatArray]:
     1.0
     """
     angles, weights = _half_turn(HALF_TURN_NODES)
+    if np.ndim(rod_ratio) == 0:
+        return _scalar_half_turn(float(rod_ratio)), weights
     return _speed_shape(angles, _checked(rod_ratio)[..., np.newaxis]), weights
+
+
+@lru_cache(maxsize=256)
+def _scalar_half_turn(rod_ratio: float) -> FloatArray:
+    """Remembered for a scalar, read-only: a fit asks again and again."""
+    speeds = _speed_shape(_half_turn(HALF_TURN_NODES)[0], _checked(rod_ratio))
+    speeds.flags.writeable = False
+    return speeds
 
 
 def _speed_shape(angle: Values, ratio: FloatArray) -> FloatArray:
@@ -135,7 +145,7 @@ def _speed_shape(angle: Values, ratio: FloatArray) -> FloatArray:
 
 
 def _shape_factor(power: int, rod_ratio: Values) -> Values:
-    """Mean of (|v|/(omega r))^power, remembered for a scalar: a fit asks again and again."""
+    """Mean of (|v|/(omega r))^power, remembered for a scalar."""
     if np.ndim(rod_ratio) == 0:
         return _scalar_shape_factor(power, float(rod_ratio))
     speeds, weights = half_turn_speeds(rod_ratio)
