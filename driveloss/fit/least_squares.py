@@ -146,18 +146,10 @@ def _covariance(jacobian: FloatArray) -> FloatArray:
 
 
 def nnls(design: FloatArray, readings: FloatArray) -> tuple[FloatArray, float]:
-    """Non-negative coefficients (k,) with readings (n,) = design (n, k) @ coefficients, and the norm of what is left.
-
-    By SciPy's NNLS; where that does not converge, as versions before 1.15 sometimes do not, by its bounded linear fit.
-    """
-    from scipy.optimize import lsq_linear
+    """Non-negative coefficients (k,) of readings (n,) = design (n, k) @ coefficients, and the norm of what is left."""
     from scipy.optimize import nnls as active_set
 
-    try:
-        values, norm = active_set(design, readings)
-    except RuntimeError:
-        values = np.maximum(lsq_linear(design, readings, bounds=(0.0, np.inf), method="bvls").x, 0.0)
-        norm = np.linalg.norm(design @ values - readings)
+    values, norm = active_set(design, readings)
     return values, float(norm)
 
 
