@@ -7,6 +7,7 @@ dp = r q + s q |q|.
 """
 
 from dataclasses import dataclass, replace
+from math import copysign, isinf, sqrt
 
 import numpy as np
 
@@ -28,39 +29,40 @@ class Gas:
 
 def flow(drop, laminar, turbulent):
     """Through a resistance."""
-    size = abs(drop)
-    if turbulent == 0 or np.isinf(laminar):
+    if turbulent == 0 or isinf(laminar):
         return drop / laminar
-    return np.sign(drop) * (np.sqrt(laminar**2 + 4 * turbulent * size) - laminar) / (2 * turbulent)
+    return copysign((sqrt(laminar**2 + 4 * turbulent * abs(drop)) - laminar) / (2 * turbulent), drop)
 
 
 def work_and_phase(gas, swept):
     """Work of the piston in one turn over mean pressure, and by how much that peaks before top dead centre [rad]."""
     step = 2 * np.pi / STEPS
-    times = np.arange(STEPS) * step
-    cylinder = gas.dead + swept * (1 - np.cos(times)) / 2  # starts at top dead centre
+    halves = np.arange(2 * STEPS + 1) * step / 2  # starts at top dead centre
+    times = halves[:-1:2]
+    cylinder = gas.dead + swept * (1 - np.cos(times)) / 2
+    places = np.column_stack(
+        [
+            *(gas.dead + swept * (1 - np.cos(halves)) / 2, gas.second - gas.displacer * np.cos(halves + gas.ahead) / 2),
+            *(swept * np.sin(halves) / 2, gas.displacer * np.sin(halves + gas.ahead) / 2),
+        ]
+    ).tolist()  # plain floats: one at a time they are much quicker than arrays
+    inner, outer = zip(gas.laminar, gas.turbulent, strict=True)
 
-    def slope(t, p):
-        volumes = gas.dead + swept * (1 - np.cos(t)) / 2, gas.second - gas.displacer * np.cos(t + gas.ahead) / 2
-        grow = swept * np.sin(t) / 2, gas.displacer * np.sin(t + gas.ahead) / 2
-        over, out = (
-            flow(drop, *resistance)
-            for drop, resistance in zip(
-                (p[0] - p[1], p[1] - 1), zip(gas.laminar, gas.turbulent, strict=True), strict=True
-            )
-        )
-        net = -over, over - out
-        return np.array([gas.kappa * (n - x * g) / v for n, x, g, v in zip(net, p, grow, volumes, strict=True)])
+    def slope(place, p, q):
+        volume, second, grows, second_grows = place
+        over, out = flow(p - q, *inner), flow(q - 1, *outer)
+        return gas.kappa * (-over - p * grows) / volume, gas.kappa * (over - out - q * second_grows) / second
 
-    pressures, state, before = np.ones(STEPS), np.ones(2), np.inf
+    pressures, p, q, before = np.ones(STEPS), 1.0, 1.0, np.inf
     for turn in range(MOST_TURNS):
-        for i, t in enumerate(times):
-            pressures[i] = state[0]
-            one = slope(t, state)
-            two = slope(t + step / 2, state + step / 2 * one)
-            three = slope(t + step / 2, state + step / 2 * two)
-            four = slope(t + step, state + step * three)
-            state = state + step / 6 * (one + 2 * two + 2 * three + four)
+        for i in range(STEPS):
+            pressures[i] = p
+            start, middle, end = places[2 * i : 2 * i + 3]
+            a, b = slope(start, p, q)
+            c, d = slope(middle, p + step / 2 * a, q + step / 2 * b)
+            e, f = slope(middle, p + step / 2 * c, q + step / 2 * d)
+            g, h = slope(end, p + step * e, q + step * f)
+            p, q = p + step / 6 * (a + 2 * c + 2 * e + g), q + step / 6 * (b + 2 * d + 2 * f + h)
         work = -np.sum(pressures * (np.roll(cylinder, -1) - np.roll(cylinder, 1)) / 2) / pressures.mean()
         if turn > 3 and abs(work - before) < 1e-3 * abs(work):
             break
