@@ -158,7 +158,7 @@ def revive(kind: Any, data: Any, size: int, key: str = "") -> Any:
     if origin in (types.UnionType, typing.Union):
         none = data is None and type(None) in arguments
         return None if none else revive(_fitting(arguments, data), data, size, key)
-    if origin is np.ndarray:
+    if kind == FloatArray:
         return np.array(_each(_unpacked, data, size, key)) if isinstance(data, list) else _unpacked(data, size, key)
     if origin is dict:
         return {
