@@ -67,19 +67,20 @@ def _is_folder(path: Path) -> bool:
 
 
 def _below(folder: Path, depth: int) -> Iterator[Path]:
-    if (folder / BENCH_FILE).is_file():
+    try:
+        is_bench = (folder / BENCH_FILE).is_file()
+        inner = [] if is_bench or not depth else _folders(folder)
+    except OSError as error:
+        raise InputError(f"{folder}: expected a folder that can be read: {error.strerror}") from error
+    if is_bench:
         yield folder
-    elif depth:
-        for inner in _folders(folder):
-            yield from _below(inner, depth - 1)
+    for one in inner:
+        yield from _below(one, depth - 1)
 
 
 def _folders(folder: Path) -> list[Path]:
-    try:
-        inside = sorted(folder.iterdir())
-        return [one for one in inside if one.is_dir() and not one.is_symlink() and not one.name.startswith(".")]
-    except OSError as error:
-        raise InputError(f"{folder}: expected a folder that can be read: {error.strerror}") from error
+    inside = sorted(folder.iterdir())
+    return [one for one in inside if one.is_dir() and not one.is_symlink() and not one.name.startswith(".")]
 
 
 def gather(folder: Path) -> Content:

@@ -77,6 +77,8 @@ def check_targets(paths: Iterable[Path]) -> None:
             if _exists(path) and not path.is_file():
                 kind = "a folder" if path.is_dir() else "no plain file"
                 _refuse(path, f"it is {kind}; expected the name of a file")
+            if _exists(path) and not os.access(path, os.W_OK):
+                _refuse(path, "it is protected; expected a file that may be written, or a new name")
             if path.resolve() in named:
                 _refuse(path, "it is named for two outputs; expected two names")
             named.add(path.resolve())

@@ -88,6 +88,9 @@ def _new(folder: Path) -> tuple[Path, int | None]:
             continue  # another run took it for a dead one's in the moment before it was locked, and removes it
         except (OSError, ImportError):
             return room, None  # a disk that knows no locks: nobody then removes it but we
+        except BaseException:  # stopped by a signal
+            _remove(room)
+            raise
 
 
 def _hold(room: Path) -> int:

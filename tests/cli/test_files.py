@@ -258,3 +258,36 @@ def test_a_name_made_safe_stays_in_its_folder(name, tmp_path):
     (path,) = write_folder(tmp_path / "new", {f"{file_name(name)}.csv": b""})
     assert path.resolve().parent == tmp_path / "new"
     assert not path.name.startswith(".")
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="nothing is closed to this user")
+class TestAsAnOrdinaryUser:
+    def test_a_protected_file_is_kept(self, tmp_path):
+        (tmp_path / "c.json").write_bytes(b"kept")
+        (tmp_path / "c.json").chmod(0o444)
+        with pytest.raises(OutputError, match=r"c\.json: cannot be written: it is protected"):
+            write_all({tmp_path / "c.json": b""})
+        assert everything(tmp_path) == {"c.json": b"kept"}
+
+    @pytest.mark.parametrize("mode", [0o000, 0o444, 0o111, 0o333])
+    @pytest.mark.parametrize("command", ["calibrate", "batch"])
+    def test_a_bench_in_a_closed_folder_is_refused_in_one_message(self, command, mode, bench):
+        bench.chmod(mode)
+        try:
+            outcome = typed(command, bench, *QUICK)
+        finally:
+            bench.chmod(0o755)
+        assert outcome.code == 2
+        assert "bench" in outcome.err
+        assert "Traceback" not in outcome.err
+
+    @pytest.mark.parametrize(
+        "words", [("calibrate", "-o", "c.json"), ("report", "-o", "r.html"), ("batch", "-o", "b.html")]
+    )
+    def test_a_closed_output_folder_is_told_before_the_work(self, words, bench, tmp_path):
+        closed = tmp_path / "closed"
+        closed.mkdir(mode=0o555)
+        command, *flags, name = words
+        outcome = typed(command, bench, *flags, closed / name)
+        assert outcome.code == 2
+        assert "its folder is missing or closed" in " ".join(outcome.err.split())
