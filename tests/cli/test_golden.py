@@ -1,13 +1,21 @@
 """The tables that people read, against the texts in tests/golden (regression; `golden` says how to renew them)."""
 
+import json
+
 import pytest
 from golden import COLUMNS, COMMANDS, HERE, differences, printed
+from golden.numbers import HELD, moved, numbers
 
 
 @pytest.fixture(scope="module")
-def texts(tmp_path_factory):
+def saved(tmp_path_factory):
+    """Where `calibrate`, the first command of all, leaves the demo bench's calibration."""
+    return tmp_path_factory.mktemp("golden") / "calibration.json"
+
+
+@pytest.fixture(scope="module")
+def texts(saved):
     """What each command prints now."""
-    saved = tmp_path_factory.mktemp("golden") / "calibration.json"
     return {name: printed(name, saved) for name in COMMANDS}
 
 
@@ -20,6 +28,18 @@ def test_the_table_is_the_one_that_was_looked_at(name, texts):
 @pytest.mark.parametrize("name", COMMANDS)
 def test_the_table_fits_the_terminal(name, texts):
     assert max(len(line) for line in texts[name].splitlines()) <= COLUMNS
+
+
+def test_no_watt_moves_with_the_versions_of_the_libraries(texts, saved):
+    """Regression, to 1e-9 of each half-width; texts: made first, as they leave the calibration."""
+    assert moved(json.loads(HELD.read_text(encoding="utf-8")), numbers(saved)) == []
+
+
+@pytest.mark.parametrize(("by", "sentences"), [(2e-9, 1), (0.5e-9, 0)])
+def test_a_watt_that_moves_is_seen(by, sentences):
+    held = {"a/total_W": [5.0, 0.5, 4.0, 6.0]}
+    assert len(moved(held, {"a/total_W": [5.0, 0.5, 4.0 + by, 6.0]})) == sentences
+    assert moved(held, {}) == ["a/total_W: on one side alone"]
 
 
 LINE = " wide   7.50  12.3 ±0.24  W/Hz^2  44  a\n"
