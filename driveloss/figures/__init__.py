@@ -5,7 +5,6 @@ A name is that of a module here which holds a `DRAWING`: a new figure is its fil
 
 from __future__ import annotations
 
-import warnings
 from importlib import import_module
 from io import BytesIO
 from pathlib import Path
@@ -78,8 +77,10 @@ def file_content(figure: Figure, path: Path) -> bytes:
     """What a figure's file of that name holds. Raises InputError for an ending that is not .png, .svg or .pdf."""
     from driveloss.figures.style import our_settings
 
+    ending, buffer = file_ending(path), BytesIO()
     with our_settings():
-        return _rendered(figure, file_ending(path))
+        figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
+    return buffer.getvalue()
 
 
 def file_ending(path: Path) -> str:
@@ -89,25 +90,3 @@ def file_ending(path: Path) -> str:
         choices = ", ".join(f".{choice}" for choice in UNDATED)
         raise InputError(f"{path.name}: read the file ending '{path.suffix}', expected one of {choices}")
     return ending
-
-
-def _rendered(figure: Figure, ending: str) -> bytes:
-    buffer = BytesIO()
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)  # a sign that the font lacks: an empty box
-        figure.savefig(buffer, format=ending, metadata=UNDATED[ending])
-    return buffer.getvalue()
-
-
-def svg_text(figure: Figure) -> str:
-    """A figure as an <svg> element to stand in a page, nothing to be fetched: text stays text, in the page's own font.
-
-    Files have their text drawn as paths, see `save`; labels are placed by a wider font than pages are likely to have.
-    """
-    from matplotlib import rc_context
-
-    from driveloss.figures.style import our_settings
-
-    with our_settings(), rc_context({"svg.fonttype": "none"}):
-        whole = _rendered(figure, "svg").decode("utf-8")
-    return whole[whole.index("<svg") :]

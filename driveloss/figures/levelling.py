@@ -8,7 +8,7 @@ from driveloss.breakdown.levelling import Levelling, levelling
 from driveloss.errors import InputError
 from driveloss.figures.layout import Cell, cells, label_width, name_rows
 from driveloss.figures.runs import Split
-from driveloss.figures.style import GREY, SMALL, Drawing, minus, series_look
+from driveloss.figures.style import GREY, SMALL, Drawing, minus, series_look, series_text
 from driveloss.fit.estimate import Estimate
 from driveloss.say.numbers import bar, plus_minus
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-ROW = 0.26  # [in]
+ROW, WIDTH = 0.26, 2.3  # [in] of a bar, of a panel: two side by side are as wide as a page
 TAKEN = "#b4552d"
 TEXT: dict[str, Any] = {"va": "center", "fontsize": SMALL}
 WORDS = {  # where a cause takes of the drop, and where it gives
@@ -35,14 +35,16 @@ def levelling_figure(split: Split) -> Figure:
         raise InputError(
             "levelling: expected loaded runs with cold end and hot end whose input grows by a fifth or more, read none"
         )
-    cell = Cell(4.2, (ROW * len(WORDS),), left=label_width(word for pair in WORDS.values() for word in pair), right=0.9)
+    names = label_width(word for pair in WORDS.values() for word in pair)
+    cell = Cell(WIDTH, (ROW * len(WORDS),), left=names, right=0.9)
     figure, panels = cells(len(found), min(len(found), 2), cell)
     for one, (ax, *_) in zip(found, panels, strict=True):
-        _plot(one, ax)
+        _plot(one, ax, -(names - 0.1) / WIDTH)
     return figure
 
 
-def _plot(one: Levelling, ax: Axes) -> None:
+def _plot(one: Levelling, ax: Axes, left: float) -> None:
+    """left: where the title begins, as a share of the panel's width."""
     at = one.expected.value
     _bar(ax, 0, 0.0, one.expected, series_look(0, 0).colour)
     for row, key in enumerate(("net", "hot_end", "load"), 1):
@@ -52,7 +54,7 @@ def _plot(one: Levelling, ax: Axes) -> None:
     _bar(ax, 4, 0.0, one.seen, series_look(0, 1).colour)
     name_rows(ax, [pair[getattr(one, key).value < 0] for key, pair in WORDS.items()])
     ax.margins(x=0.12)
-    ax.set_title(f"{one.cylinder}, {bar(one.mean_pressure)} bar: input times {one.growth:.2f}")
+    ax.set_title(f"{series_text(one.mean_pressure, one.cylinder)}: input times {one.growth:.2f}", x=left)
     ax.set_xlabel("Cold end below the coolant, gain [K]")
 
 

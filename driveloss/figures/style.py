@@ -7,6 +7,7 @@ neighbours also differ in grey.
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -46,6 +47,7 @@ SETTINGS = {
     "axes.titlesize": TEXT,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
+    "axes.titley": 1.0,  # where it would be put anyhow, had all labels been measured
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.grid": True,
@@ -78,7 +80,8 @@ def our_settings() -> Iterator[None]:
     """Matplotlib with our settings and nobody else's."""
     from matplotlib import style
 
-    with style.context(["default", SETTINGS]):
+    with style.context(["default", SETTINGS]), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)  # a sign that the font lacks: an empty box
         yield
 
 

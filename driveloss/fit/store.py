@@ -9,6 +9,7 @@ import types
 import typing
 from collections.abc import Iterable
 from dataclasses import asdict, fields, is_dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -185,7 +186,7 @@ def _tuple(kinds: tuple[Any, ...], data: list[Any], size: int, key: str) -> tupl
 
 def _record(kind: Any, data: dict[str, Any], size: int, key: str) -> Any:
     """A record by its fields; numbers of a rig within the ranges that bench.toml has for them."""
-    hints = typing.get_type_hints(kind)
+    hints = _hints(kind)
     made = kind(**{name: revive(hints[name], value, size, f"{key}.{name}") for name, value in data.items()})
     for rule in keys_of(kind):
         value = getattr(made, rule.field)
@@ -193,6 +194,11 @@ def _record(kind: Any, data: dict[str, Any], size: int, key: str) -> Any:
         if isinstance(number, float) and rule.form is not str:
             check_range(number, rule.kind, f"key '{key}.{rule.field}'".replace("'.", "'"), f"{number:g}")
     return made
+
+
+@cache
+def _hints(kind: Any) -> dict[str, Any]:
+    return typing.get_type_hints(kind)
 
 
 def _each(make: Any, data: list[Any], size: int, key: str) -> list[Any]:

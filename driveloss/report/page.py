@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from importlib.resources import files
 from itertools import chain
@@ -28,7 +28,7 @@ from driveloss.report.assumptions import CAUTIONS, assumed, assumptions
 from driveloss.report.loss_grid import loss_grid, static_frequencies
 from driveloss.report.markup import cell, embedded, script_hash
 from driveloss.report.opening import opening
-from driveloss.report.plates import Plate, palette, plates
+from driveloss.report.plates import Plates, plates
 from driveloss.report.tables import (
     answer_tables,
     cylinder_table,
@@ -81,7 +81,7 @@ def report_page(report: Report) -> str:
     made = plates(report.calibration, split, gains, heard)
     return environment.get_template("page.html.j2").render(
         title=report.calibration.title or report.bench.folder.resolve().name,
-        style=_style(made.values()),
+        style=_style(made),
         script=Markup(script),
         script_hash=script_hash(script),
         data=embedded(loss_grid(report.calibration, report.runs)),
@@ -99,17 +99,17 @@ def _heard(report: Report) -> Witnesses | None:
     return witnesses(report.answer, report.constants)
 
 
-def _style(made: Iterable[Plate]) -> Markup:
-    """The page's rules, with the colours of its drawings by day and in the dark."""
-    rules, drawn = _resource("style.css"), list(made)
-    return Markup(rules.replace("/* by day */", palette(drawn)).replace("/* in the dark */", palette(drawn, dark=True)))
+def _style(made: Plates) -> Markup:
+    """The page's rules and its drawings', whose colours are set by day and in the dark."""
+    rules = _resource("style.css").replace("/* by day */", made.palette())
+    return Markup(f"{rules.replace('/* in the dark */', made.palette(dark=True))}{made.rules}\n")
 
 
 def _resource(name: str) -> str:
     return files("driveloss.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _answer(report: Report, made: dict[str, Plate], gains: Gains | None, heard: Witnesses | None) -> dict[str, Any]:
+def _answer(report: Report, made: Plates, gains: Gains | None, heard: Witnesses | None) -> dict[str, Any]:
     """What was measured and where it goes: everything that rests on loaded runs, and the drawings."""
     answer = report.answer
     if answer is None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import re
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from markupsafe import Markup
 
@@ -12,9 +14,8 @@ from driveloss.breakdown.levelling import levelling
 from driveloss.figures.budget import bars_of
 from driveloss.figures.gains import at_work
 from driveloss.figures.runs import Split, with_parts
-from driveloss.figures.style import on_dark
+from driveloss.figures.style import on_dark, our_settings
 from driveloss.fit.calibration import Calibration
-from driveloss.report.markup import colours_of, inline_svg
 from driveloss.whatif.ask import Gains
 from driveloss.witnesses.ask import Witnesses
 
@@ -35,28 +36,50 @@ class Plate:
     caption: str
 
 
+@dataclass(frozen=True)
+class Plates(Mapping[str, Plate]):
+    """By name of the figure. rules: CSS that all of them share, whose colours are variables of the page."""
+
+    made: dict[str, Plate]
+    rules: str
+
+    def __getitem__(self, name: str) -> Plate:
+        return self.made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.made)
+
+    def __len__(self) -> int:
+        return len(self.made)
+
+    def palette(self, *, dark: bool = False) -> str:
+        """What their colours are, as CSS."""
+        used = sorted({f"#{digits}" for digits in re.findall(r"var\(--f(\w{6})\)", self.rules)})
+        return " ".join(f"--f{colour[1:]}: {on_dark(colour) if dark else colour};" for colour in used)
+
+
 def plates(
     calibration: Calibration, split: Split | None, gains: Gains | None = None, heard: Witnesses | None = None
-) -> dict[str, Plate]:
-    """By name of the figure; those that the bench has nothing for are left out."""
-    ladder = ("ladder", "friction") if calibration.ranges else ("ladder",)
-    made = {name: _plate(name, calibration) for name in ladder}
+) -> Plates:
+    """Every figure that the bench has something for."""
+    from driveloss.figures.svg import Looks, svg_element
+
+    made, looks = {}, Looks()
+    with our_settings():
+        for name, subject in _subjects(calibration, split, gains, heard).items():
+            drawing = figures.drawing(name)
+            svg = svg_element(drawing.draw(subject), drawing.key, drawing.alt_text(subject), looks)
+            made[name] = Plate(Markup(svg), drawing.caption)
+    return Plates(made, looks.rules())
+
+
+def _subjects(
+    calibration: Calibration, split: Split | None, gains: Gains | None, heard: Witnesses | None
+) -> dict[str, Any]:
+    """What each figure is drawn of."""
+    found: dict[str, Any] = dict.fromkeys(("ladder", "friction") if calibration.ranges else ("ladder",), calibration)
     if split is not None:
         every = replace(split, run=None)
-        made |= {name: _plate(name, split) for name in ("flow", "parts")}
-        made |= {name: _plate(name, every) for name, holds in OF_RUNS.items() if holds(every)}
-    made |= {"gains": _plate("gains", gains)} if gains and at_work(gains) else {}
-    made |= {"witnesses": _plate("witnesses", heard)} if heard else {}
-    return made
-
-
-def palette(made: Iterable[Plate], *, dark: bool = False) -> str:
-    """What the drawings' colours are, as CSS: the variables that `inline_svg` put in their place."""
-    used = sorted(set[str]().union(*(colours_of(plate.svg) for plate in made)))
-    return " ".join(f"--f{colour[1:]}: {on_dark(colour) if dark else colour};" for colour in used)
-
-
-def _plate(name: str, subject: Calibration | Split | Witnesses | Gains) -> Plate:
-    drawing = figures.drawing(name)
-    svg = figures.svg_text(figures.draw(name, subject))
-    return Plate(inline_svg(svg, drawing.key, drawing.alt_text(subject)), drawing.caption)
+        found |= {"flow": split, "parts": split} | {name: every for name, holds in OF_RUNS.items() if holds(every)}
+    found |= {"gains": gains} if gains and at_work(gains) else {}
+    return found | ({"witnesses": heard} if heard else {})

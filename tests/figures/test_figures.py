@@ -37,6 +37,7 @@ from driveloss.figures import layout as figure_layout
 from driveloss.figures import style
 from driveloss.figures.budget import bars_of as bars_of_budget
 from driveloss.figures.runs import Split
+from driveloss.figures.svg import Looks, svg_element
 from driveloss.fit.estimate import Estimate
 from driveloss.say.numbers import watts
 
@@ -598,7 +599,8 @@ def test_svg_stands_by_itself(kind):
 def test_svg_for_a_page_fetches_nothing_and_has_its_words_as_text(kind):
     _, calibration, answer, _ = bench_of(2)
     figure = figure_of(kind, calibration, answer)
-    text = figures.svg_text(figure)
+    with style.our_settings():
+        text = svg_element(figure, "k", "Streams", Looks())
     assert text.startswith("<svg") and text.rstrip().endswith("</svg>")
     assert not re.search(r"<(image|script)\b|@import|@font-face", text)
     assert all(
@@ -640,7 +642,7 @@ def test_drawing_needs_no_display_and_loads_matplotlib_only_when_asked():
         "from driveloss import figures\n"
         "from driveloss.figures.runs import Split\n"
         "assert 'matplotlib' not in sys.modules\n"
-        "figures.svg_text(figures.draw('budget', Split(None)))\n"
+        "figures.draw('budget', Split(None))\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
@@ -649,7 +651,7 @@ def test_drawing_needs_no_display_and_loads_matplotlib_only_when_asked():
 def test_somebody_elses_settings_do_not_change_our_figures():
     import matplotlib
 
-    plain = figures.svg_text(budget_figure(noise=1.2))
+    plain = figures.file_content(budget_figure(noise=1.2), Path("a.svg"))
     with matplotlib.rc_context({"font.size": 30, "axes.facecolor": "black", "svg.fonttype": "none"}):
-        assert figures.svg_text(budget_figure(noise=1.2)) == plain
+        assert figures.file_content(budget_figure(noise=1.2), Path("a.svg")) == plain
         assert matplotlib.rcParams["font.size"] == 30
