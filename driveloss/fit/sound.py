@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import fields
+from collections.abc import Collection, Iterator
 from itertools import pairwise
 
 import numpy as np
 
+from driveloss.bench.records import Cylinder, Rig
 from driveloss.errors import InputError
 from driveloss.fit import FAMILIES
 from driveloss.fit.calibration import Calibration, Range
 from driveloss.fit.curves import PhysicalCurves, PolynomialCurves
 from driveloss.fit.laws import SEAL_LAWS, SHAFT_LAWS
+from driveloss.fit.meters import CylinderDraws, Meters, common_errors
 
 PARTS = {"idle": {"constant"}, "seal": SEAL_LAWS.keys()} | dict.fromkeys(
     ("motor", "linkage", "drive"), SHAFT_LAWS.keys()
 )
-ABOVE_ZERO = ("bore", "stroke", "back_pressure", "efficiency", "resistance", "brake_arm")  # where they are known
 
 
 def check_sound(calibration: Calibration) -> None:
@@ -32,7 +32,11 @@ Demand = tuple[str, bool, str]
 
 def _demands(c: Calibration) -> Iterator[Demand]:
     yield "family", c.family in FAMILIES, f"one of {', '.join(FAMILIES)}"
-    yield "standby", bool(np.isfinite(c.standby).all()), "finite draws"
+    yield (
+        "standby",
+        bool(np.isfinite(c.standby).all()) and c.standby[0] >= 0,
+        "finite draws, and no idle power below zero",
+    )
     yield "seed", c.seed >= 0, "zero or more"
     yield "scatter.reference", c.scatter.reference > 0, "a power above zero"
     yield "scatter.size", bool(np.all(c.scatter.size >= 0)), "no negative scatter"
@@ -45,14 +49,25 @@ def _demands(c: Calibration) -> Iterator[Demand]:
 
 
 def _meters(c: Calibration) -> Iterator[Demand]:
-    """Errors and dimensions of which none may be zero or less, unknown ones apart."""
-    records = {"meters": c.meters} | {f"meters.cylinders.{name}": of for name, of in c.meters.cylinders.items()}
-    for place, record in records.items():
-        for field in fields(record):
-            values = getattr(record, field.name)
-            if field.name.endswith("_gain") or field.name in ABOVE_ZERO:
-                yield f"{place}.{field.name}", not bool(np.any(values <= 0)), "no draw at or below zero"
+    """Errors, constants and dimensions: none of them below zero whose limits are above it, unknown ones apart."""
     yield "meters.cylinders", c.meters.cylinders.keys() == c.rig.cylinders.keys(), "the cylinders of the rig"
+    yield "meters.full_power", c.meters.full_power > 0, "a power above zero"
+    yield "meters.reference_temperature", c.meters.reference_temperature > 0, "a temperature above absolute zero"
+    yield from _signs("meters", c.meters, c.rig, c.meters.fitted)
+    for name, of in c.meters.cylinders.items():
+        yield from _signs(f"meters.cylinders.{name}", of, c.rig.cylinders[name], ())
+
+
+def _signs(
+    place: str, record: Meters | CylinderDraws, holder: Rig | Cylinder, fitted: Collection[str]
+) -> Iterator[Demand]:
+    for name, error in common_errors(record).items():
+        (_, low, _), _ = error.drawn(name, holder)
+        values = getattr(record, name)
+        if name not in fitted and low > 0:
+            yield f"{place}.{name}", not bool(np.any(values <= 0)), "no draw at or below zero"
+        elif name in fitted or low == 0 or error.bounds[0] >= 0:
+            yield f"{place}.{name}", not bool(np.any(values < 0)), "no draw below zero"
 
 
 def _ranges(c: Calibration) -> Iterator[Demand]:
@@ -74,7 +89,8 @@ def _rises(of: Range) -> bool:
 def _terms(c: Calibration, curves: PhysicalCurves) -> Iterator[Demand]:
     shape = (len(curves.terms), c.draws + 1)
     yield "curves.coefficients", curves.coefficients.shape == shape, "a row of draws for each term"
-    yield "curves.coefficients", bool(np.isfinite(curves.coefficients).all()), "finite draws"
+    positive = np.isfinite(curves.coefficients) & (curves.coefficients >= 0)
+    yield "curves.coefficients", bool(positive.all()), "finite draws, none below zero"
     yield "curves.rig", curves.rig.cylinders.keys() == c.rig.cylinders.keys(), "the cylinders of the rig"
     for n, term in enumerate(curves.terms, 1):
         yield f"curves.terms[{n}].kind", term.kind in PARTS.get(term.part, ()), "a law of a part of the machine"

@@ -164,6 +164,10 @@ EDITS = {
     "a strange family": (("family",), "cubic", "family"),
     "a cylinder that is none": (("stated_pressure_friction",), ["nobody"], "stated_pressure_friction"),
     "no cylinders": (("meters", "cylinders"), {}, "meters.cylinders"),
+    "idle power below zero": (("standby",), {"constant": -1.0}, "standby"),
+    "a ratio below zero": (("meters", "ratio"), {"constant": -3.0}, "meters.ratio"),
+    "a share below zero": (("meters", "seal_heat_share"), {"constant": -0.1}, "meters.seal_heat_share"),
+    "a form factor below zero": (("meters", "form_factor"), {"constant": -1.0}, "meters.form_factor"),
     "a gain of zero": (("meters", "power_gain"), {"constant": 0.0}, "meters.power_gain"),
     "evidence": (("evidence",), {}, "evidence"),
     "a rig in millimetres": (("rig", "ambient_pressure", "value"), 1.0, "rig.ambient_pressure"),
@@ -180,6 +184,16 @@ def test_an_edit_that_was_signed_again_is_refused_by_its_key(case, saved):
         place = place[name]
     place[path[-1]] = new
     with pytest.raises(InputError, match=rf"^calibration\.json, key '{re.escape(key)}': expected "):
+        from_text(_signed(data), "calibration.json")
+
+
+def test_a_loss_below_zero_is_refused(saved):
+    data = json.loads(saved[2])
+    del data["checksum"]
+    if data["family"] == "polynomial":
+        pytest.skip("a difference of two polynomials may be")
+    data["curves"]["coefficients"][0] = {"constant": -1.0}
+    with pytest.raises(InputError, match=r"key 'curves\.coefficients': expected finite draws, none below zero"):
         from_text(_signed(data), "calibration.json")
 
 
