@@ -74,7 +74,7 @@ BAD_LOSSES = {
     "step of zero": (("--from", "3", "--to", "5", "--step", "0"), ("step > 0",)),
     "step of nan": (("--from", "3", "--to", "5", "--step", "nan"), ("step > 0",)),
     "endless": (("--from", "3", "--to", "inf", "--step", "1"), ("--to",)),
-    "huge series": (("--from", "1", "--to", "1000", "--step", "0.001"), ("--step", "10000")),
+    "huge series": (("--from", "1", "--to", "1000", "--step", "0.0001"), ("--step", "1000000")),
     "hugest series": (("--from", "1", "--to", "5", "--step", "1e-320"), ("--step",)),
     "unknown cylinder": (("--at", "7", "--cylinder", "broad"), ("'broad'", "'wide'", "'narrow'")),
     "no unit": (("--at", "7", "--mean-pressure", "2"), ("--mean-pressure", "unit", "'2'")),
