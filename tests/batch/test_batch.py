@@ -85,6 +85,7 @@ def test_nothing_is_done_twice(floor, two, results):
     assert results.read_bytes() == before and len(before.splitlines()) == len(GOOD)
 
 
+@pytest.mark.usefixtures("here")
 def test_a_bench_that_moved_is_known_and_a_file_that_changed_is_done_again(floor, results, tmp_path):
     folder = copytree(floor, tmp_path / "floor")
     sheet = next((folder / "first").glob("*loaded*.csv"))
@@ -94,12 +95,14 @@ def test_a_bench_that_moved_is_known_and_a_file_that_changed_is_done_again(floor
     assert [row["path"] for row in answer.benches] == sorted(str(folder / name) for name in GOOD)
 
 
+@pytest.mark.usefixtures("here")
 def test_another_version_and_other_settings_are_done_again(floor, results):
     assert newly_done(driveloss.batch([floor / "fourth"], results=results, draws=201)) == 1
     results.write_text(results.read_text().replace('"program": "', '"program": "0.0.'))
     assert newly_done(quickly([floor / "fourth"], results=results)) == 1
 
 
+@pytest.mark.usefixtures("here")
 def test_a_torn_last_line_is_ignored(floor, results):
     whole = results.read_bytes()
     results.write_bytes(whole[:-40])
@@ -126,6 +129,7 @@ def single(folder):
     return str(error.value)
 
 
+@pytest.mark.usefixtures("here")
 def test_broken_benches_stop_no_other_and_say_what_every_command_says(floor, tmp_path):
     folder, results = tmp_path / "floor", tmp_path / "results.jsonl"
     copytree(floor / "first", folder / "good")

@@ -33,6 +33,7 @@ def asked(floor, results, *words):
 # --- the command ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("here")
 def test_all_done_is_0_and_one_failed_is_1(floor, results, tmp_path):
     whole = asked(floor, results)
     assert whole.code == 0 and "Benches: 4, 4 done, 4 of them before, 0 failed." in whole.out
