@@ -17,3 +17,9 @@ from hypothesis import settings  # noqa: E402
 
 settings.register_profile("cold", deadline=None, database=None)  # the first call may import pint: slow is not wrong
 settings.load_profile("cold")
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """Says what a plain run leaves out."""
+    if config.option.markexpr == "not long":
+        terminalreporter.write_line("Left out: simulations marked long; -m '' runs them too.")

@@ -12,7 +12,7 @@ from benchmark import coverage
 
 import driveloss.fit.physical
 
-BENCHES, DRAWS, WORKERS, SEED = 40, 400, 2, 1
+MANY, FEW, DRAWS, SEED = 40, 16, 400, 1
 QUANTITIES = [("runs", name) for name in coverage.BREAKDOWN] + [("losses", name) for name in coverage.LOSSES]
 SLACK = 0.04  # below 95 % before chance is allowed for
 POOLED = 0.90  # least share of all intervals together: 95 % less four standard errors of 40 benches
@@ -20,9 +20,13 @@ WIDEST, NARROWEST = 1.45, 0.7  # median width over the oracle's
 NARROWING = 0.4
 
 
-@pytest.fixture(scope="module")
-def outcomes():
-    return coverage.run_benches(BENCHES, WORKERS, SEED, DRAWS)
+@pytest.fixture(scope="module", params=[FEW, pytest.param(MANY, marks=pytest.mark.long)])
+def outcomes(request):
+    return in_turn(request.param)
+
+
+def in_turn(benches):
+    return [coverage.run_bench(index, SEED, DRAWS) for index in range(benches)]
 
 
 def complaints(outcomes):
@@ -73,16 +77,14 @@ def test_intervals_of_half_or_double_width_are_found_in_every_quantity(outcomes,
     assert [f"{g} {q}" for g, q in QUANTITIES if f"{g} {q}:" not in found] == []
 
 
-def shrink_noise():
-    """Make the program believe in less scatter than it found; runs in each worker."""
+def test_a_program_that_draws_too_little_noise_is_found(monkeypatch):
+    """Made to believe in less scatter than it found."""
     honest = driveloss.fit.physical.scatter_draws
-    driveloss.fit.physical.scatter_draws = lambda *given, **named: NARROWING * honest(*given, **named)
-
-
-def test_a_program_that_draws_too_little_noise_is_found():
-    deceived = coverage.run_benches(BENCHES, WORKERS, SEED, DRAWS, initializer=shrink_noise)
-    assert [c for c in complaints(deceived) if "holds" in c] != []
+    monkeypatch.setattr(
+        driveloss.fit.physical, "scatter_draws", lambda *given, **named: NARROWING * honest(*given, **named)
+    )
+    assert [c for c in complaints(in_turn(FEW)) if "holds" in c] != []
 
 
 def test_outcomes_do_not_depend_on_the_number_of_workers(outcomes):
-    assert coverage.run_benches(3, 1, SEED, DRAWS) == outcomes[:3]
+    assert coverage.run_benches(2, 2, SEED, DRAWS) == outcomes[:2]

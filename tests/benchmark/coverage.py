@@ -482,14 +482,12 @@ def row(group: str, name: str, truth: float, estimate, best: FloatArray, scale: 
     return Row(group, name, float(truth), *map(float, ends))
 
 
-def run_benches(
-    benches: int, workers: int, seed: int, draws: int, extrapolate: float | None = None, initializer=None
-) -> list[Outcome]:
+def run_benches(benches: int, workers: int, seed: int, draws: int, extrapolate: float | None = None) -> list[Outcome]:
     """Outcomes in the order of the benches; they do not depend on the number of workers."""
     task = partial(run_bench, seed=seed, draws=draws, extrapolate=extrapolate)
     for name in THREADS:  # one thread a process: inherited by the workers
         os.environ.setdefault(name, "1")
-    with multiprocessing.get_context("spawn").Pool(workers, initializer) as pool:
+    with multiprocessing.get_context("spawn").Pool(workers) as pool:
         return pool.map(task, range(benches), chunksize=4)
 
 
