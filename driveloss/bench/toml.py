@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Iterable, Sized
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -37,6 +39,9 @@ MOST_TABLES = 200  # of one kind
 Record = TypeVar("Record")
 KeyPath = tuple[str | int, ...]
 
+_HEADER = re.compile(r"\s*(\[\[?)([^\[\]]+)\]")
+_KEY = re.compile(r"""\s*(?:"([^"]+)"|'([^']+)'|([^\s"'=#]+))\s*=""")
+
 
 @dataclass(frozen=True, slots=True)
 class Config:
@@ -50,7 +55,7 @@ class Config:
     rundowns: tuple[RundownSpec, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Source:
     """The text of bench.toml, to find the line of a key in, and the notices gathered on the way."""
 
@@ -60,9 +65,13 @@ class Source:
 
     def where(self, path: KeyPath) -> str:
         """File, line (where the text shows it) and key path: the start of a message."""
-        line = find_line(self.text, path)
+        line = self._lines.get(path, self._lines.get(path[:-1])) if path else None
         at = self.name if line is None else f"{self.name}, line {line}"
         return f"{at}, key '{key_path(path)}'" if path else at
+
+    @cached_property
+    def _lines(self) -> dict[KeyPath, int]:
+        return lines_of(self.text)
 
 
 def key_path(path: KeyPath) -> str:
@@ -70,28 +79,26 @@ def key_path(path: KeyPath) -> str:
     return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{shown(part)}" for part in path)[1:]
 
 
-def find_line(text: str, path: KeyPath) -> int | None:
-    """Line of a key, else of its table's header, in plainly written TOML; None where it is not found."""
-    if not path:
-        return None
-    key = re.compile(rf"\s*[\"']?{re.escape(str(path[-1]))}[\"']?\s*=")
+def lines_of(text: str) -> dict[KeyPath, int]:
+    """Line of each key and of each table's header in plainly written TOML; the first where it stands twice.
+
+    >>> lines_of("a = 1\\n[[sweeps]]\\nfile = 'x.csv'\\n")
+    {('sweeps', 0): 2, ('a',): 1, ('sweeps', 0, 'file'): 3}
+    """
     table: KeyPath = ()
+    keys: dict[KeyPath, int] = {}
     headers: dict[KeyPath, int] = {}
+    many: Counter[KeyPath] = Counter()
     for number, line in enumerate(text.split("\n"), start=1):
-        header = re.match(r"\s*(\[\[?)([^\[\]]+)\]", line)
-        if header:
-            table = _table_path(header[1], header[2], headers)
+        if header := _HEADER.match(line):
+            table = tuple(part.strip().strip("\"'") for part in header[2].split("."))
+            if header[1] == "[[":
+                many[table] += 1
+                table = (*table, many[table] - 1)
             headers.setdefault(table, number)
-        elif table == path[:-1] and key.match(line):
-            return number
-    return headers.get(path, headers.get(path[:-1]))
-
-
-def _table_path(brackets: str, written: str, headers: dict[KeyPath, int]) -> KeyPath:
-    names = tuple(part.strip().strip("\"'") for part in written.split("."))
-    if brackets == "[":
-        return names
-    return (*names, sum(path[:-1] == names for path in headers))
+        elif key := _KEY.match(line):
+            keys.setdefault((*table, key[1] or key[2] or key[3]), number)
+    return headers | keys
 
 
 class Table:

@@ -81,17 +81,19 @@ def _refined(design: FloatArray, R: FloatArray, readings: FloatArray, solution: 
     return solution + np.linalg.solve(R, np.linalg.solve(R.T, gradient))
 
 
-def curve_fit(
+def curve_fit(  # noqa: PLR0913 - what may be known of a curve
     model: Callable[[Mapping[str, float]], FloatArray],
     start: Mapping[str, float],
     readings: FloatArray,
     sigma: FloatArray | None = None,
     bounds: Mapping[str, tuple[float, float]] | None = None,
+    dof: int | None = None,
 ) -> Solution:
     """Fit a curve that is not linear in its parameters, through lmfit; order of coefficients as in `start`.
 
     model: parameters by name -> (n,). bounds: least and greatest values by name. Differences of fourth order:
     SciPy's own spoil the fifth (forward) or the seventh digit (central). A parameter at a bound: `converged` False.
+    dof: readings to spare where those given stand for more.
     """
     from lmfit import Minimizer, Parameters
 
@@ -111,7 +113,7 @@ def curve_fit(
     best = np.array([result.params[name].value for name in start])
     at = dict(zip(start, best, strict=True))
     at_bound = any(_touches(at[name], *ends) for name, ends in (bounds or {}).items())
-    dof = len(readings) - len(start)
+    dof = len(readings) - len(start) if dof is None else dof
     residual_sd = float(np.sqrt(result.chisqr / dof)) if dof > 0 else np.nan
     covariance = _covariance(slopes(result.params)) * residual_sd**2
     known = bool(result.success) and not at_bound and bool(np.all(np.diag(covariance) > 0))

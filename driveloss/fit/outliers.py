@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
+from driveloss.fit.blockwise import Blocks
 from driveloss.fit.findings import Finding
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import offered_terms
-from driveloss.fit.least_squares import nnls
 from driveloss.fit.meters import Meters
 from driveloss.fit.physical import joint_design
 from driveloss.fit.readings import Readings
@@ -28,6 +28,9 @@ MOST_SHARE = 0.1  # of the readings: more of them is no slip of the pen
 LEAST_LEFT = 3  # readings that a rung keeps
 STEPS = 15  # of the reweighting
 PASSES = 40  # from shaft power back to the meter's
+
+
+Owners = Sequence[str | None]
 
 
 @dataclass(frozen=True)
@@ -47,9 +50,11 @@ def screen(ladder: Ladder, stated: Meters, standby: FloatArray, *, keep_all: boo
     """
     readings = ladder.readings
     power = ladder_power(ladder, stated, standby)[:, 0]
-    design = joint_design(ladder, offered_terms(ladder.rig, ladder.scope))
-    design = design[:, design.any(axis=0)]
-    found, expected = _sure_outliers(readings, design, power)
+    terms = offered_terms(ladder.rig, ladder.scope)
+    design = joint_design(ladder, terms)
+    some = np.flatnonzero(design.any(axis=0))
+    owners = [terms[j].cylinder for j in some]
+    found, expected = _sure_outliers(readings, design[:, some], power, owners)
     keep = np.ones(len(readings), dtype=bool)
     keep[list(_droppable(readings, found))] = keep_all
     likely = _meter_power(ladder, stated, standby, found, expected)
@@ -71,14 +76,16 @@ def _meter_power(
     return likely[chosen]
 
 
-def _sure_outliers(readings: Readings, design: FloatArray, power: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+def _sure_outliers(
+    readings: Readings, design: FloatArray, power: FloatArray, owners: Owners
+) -> tuple[NDArray[np.int64], FloatArray]:
     """Outliers however the scatter grows with power, as far as that is open; and the expected power, (n,) [W]."""
-    first = design @ _robust_fit(design, power)
+    first = design @ _robust_fit(design, power, owners)
     likely = np.maximum(readings.power - power + first, 0)  # a slip of the pen must not set its own weight
     answers = []
     for pattern in _plausible_patterns(likely, power - first):
         sigma = pattern(likely) * max(least_size(readings, pattern), 1e-9 * pattern.reference)
-        found, expected = outliers(design / sigma[:, None], power / sigma, GROSS * likely / sigma)
+        found, expected = outliers(design / sigma[:, None], power / sigma, GROSS * likely / sigma, owners)
         answers.append((found, expected * sigma))
     found, expected = answers[0]
     off = power - expected
@@ -93,33 +100,36 @@ def _repeated(readings: Readings, off: FloatArray, i: int) -> bool:
     return bool(np.any(off[others] / off[i] > 0.5))
 
 
-def outliers(design: FloatArray, readings: FloatArray, gross: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+def outliers(
+    design: FloatArray, readings: FloatArray, gross: FloatArray, owners: Owners = ()
+) -> tuple[NDArray[np.int64], FloatArray]:
     """Indices of the outliers, worst first, and what the others let expect at each reading, (n,).
 
     design (n, k) with non-negative coefficients and readings (n,), both weighted so that the scatter is even and
     not smaller than one (the last digit written). gross: (n,), deviations that are small change below it.
+    owners: of the columns, where they have any.
     """
     most = max(1, int(MOST_SHARE * len(readings)))
     peeled: list[int] = []  # one bad reading can bend the curve under its neighbours: take the worst, look again
     while len(peeled) < most:
         rest = np.setdiff1d(np.arange(len(readings)), peeled)
-        found, expected = _confirmed(design, readings, gross, rest)
+        found, expected = _confirmed(design, readings, gross, rest, owners)
         if len(found) + len(peeled) <= most:
             return np.array([*peeled, *found], dtype=np.int64), expected
         peeled.append(int(found[0]))
-    return np.array([], dtype=np.int64), design @ _robust_fit(design, readings)
+    return np.array([], dtype=np.int64), design @ _robust_fit(design, readings, owners)
 
 
 def _confirmed(
-    design: FloatArray, readings: FloatArray, gross: FloatArray, rest: NDArray[np.int64]
+    design: FloatArray, readings: FloatArray, gross: FloatArray, rest: NDArray[np.int64], owners: Owners
 ) -> tuple[NDArray[np.int64], FloatArray]:
     """Those suspects among `rest` that all others contradict, worst first, and the fit of the others, (n,)."""
-    fit = design @ _robust_fit(design[rest], readings[rest])
+    fit = design @ _robust_fit(design[rest], readings[rest], owners)
     residuals = np.abs(readings - fit)[rest]
     size = max(_robust_size(residuals), 1.0)
     suspects = rest[residuals > np.maximum(SUSPICIOUS * size, gross[rest])]
     while len(suspects):
-        t, critical, expected = _against_the_rest(design, readings, suspects, rest)
+        t, critical, expected = _against_the_rest(design, readings, suspects, rest, owners)
         sure = np.abs(t) > critical
         if sure.all():
             return suspects[np.argsort(-np.abs(t))], expected
@@ -128,32 +138,33 @@ def _confirmed(
 
 
 def _against_the_rest(
-    design: FloatArray, readings: FloatArray, suspects: NDArray[np.int64], among: NDArray[np.int64]
+    design: FloatArray,
+    readings: FloatArray,
+    suspects: NDArray[np.int64],
+    among: NDArray[np.int64],
+    owners: Owners = (),
 ) -> tuple[FloatArray, float, FloatArray]:
     """Student's t of each suspect against the fit of all other readings, the critical value, and that fit, (n,)."""
     from scipy.special import stdtrit
 
     rest = np.setdiff1d(among, suspects)
-    scale = np.linalg.norm(design[rest], axis=0)
-    scale = np.where(scale > 0, scale, 1.0)
-    values, norm = nnls(design[rest] / scale, readings[rest])
-    used = values > 0
+    blocks = Blocks(design[rest], owners)
+    values = blocks.sparse(readings[rest])
+    used, expected = values > 0, design @ values
     dof = max(len(rest) - int(used.sum()), 1)
-    size = max(norm / np.sqrt(dof), 1.0)
-    half = np.linalg.pinv(design[rest][:, used] / scale[used])
-    leverage = np.sum((design[suspects][:, used] / scale[used] @ half) ** 2, axis=1)
-    expected = design @ (values / scale)
+    size = max(float(np.linalg.norm((readings - expected)[rest])) / np.sqrt(dof), 1.0)
+    half = np.linalg.pinv(blocks.design[:, used])
+    leverage = np.sum((design[suspects][:, used] / blocks.scale[used] @ half) ** 2, axis=1)
     t = (readings[suspects] - expected[suspects]) / (size * np.sqrt(1 + leverage))
     return t, float(stdtrit(dof, 1 - FALSE_ALARM / (2 * len(readings)))), expected
 
 
-def _robust_fit(design: FloatArray, readings: FloatArray) -> FloatArray:
+def _robust_fit(design: FloatArray, readings: FloatArray, owners: Owners) -> FloatArray:
     """Non-negative coefficients by iterated reweighting with the bisquare, shape (k,)."""
-    scale = np.linalg.norm(design, axis=0)
     weight = np.ones(len(readings))
     for step in range(STEPS):
-        values, _ = nnls(design / scale * weight[:, None], readings * weight)
-        residuals = readings - design @ (values / scale)
+        values = Blocks(design * weight[:, None], owners).sparse(readings * weight)
+        residuals = readings - design @ values
         size = _robust_size(residuals)
         if size == 0:
             break
@@ -161,7 +172,7 @@ def _robust_fit(design: FloatArray, readings: FloatArray) -> FloatArray:
         # The first steps bend to absolute deviations: the bisquare alone may settle on a wrong curve.
         bisquare = np.maximum(1 - far**2, 1e-3)
         weight = np.asarray(1 / np.sqrt(np.maximum(far, 0.1)) if step < STEPS // 3 else bisquare)
-    return np.asarray(values / scale)
+    return values
 
 
 def _robust_size(residuals: FloatArray) -> float:

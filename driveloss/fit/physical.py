@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
+from driveloss.fit.blockwise import Blocks
 from driveloss.fit.curves import PhysicalCurves
 from driveloss.fit.estimate import Estimate, estimate
 from driveloss.fit.family import (
@@ -23,7 +24,7 @@ from driveloss.fit.family import (
 )
 from driveloss.fit.ladder import Ladder, ladder_power
 from driveloss.fit.laws import Term, offered_terms, shape
-from driveloss.fit.least_squares import Solution, curve_fit, linear_fit, nonnegative
+from driveloss.fit.least_squares import Solution, curve_fit, linear_fit
 from driveloss.fit.meters import Meters, Sampler, stream
 from driveloss.fit.scatter import Pattern, choose_pattern, draw_scatter, least_size, relative_scatter
 from driveloss.fit.selection import Candidate, Search, assign, weighted
@@ -93,48 +94,58 @@ class Problem:
         The choice of terms must not make the curves look better known than they are, so a draw refits all
         smooth laws beside a candidate's Stribeck term, and NNLS keeps those that the draw supports.
         """
+        return self._offers if rivals else self._offered(self.candidates[:1])
+
+    @cached_property
+    def _offers(self) -> list[Offer]:
+        return self._offered(self.candidates)
+
+    def _offered(self, candidates: Sequence[Candidate]) -> list[Offer]:
+        dips = {j for j, term in enumerate(self.terms) if term.kind == "stribeck"}
+        smooth = [j for j in range(len(self.terms)) if j not in dips]
         found: dict[tuple[int, ...], Offer] = {}
-        for c in weighted(self.candidates if rivals else self.candidates[:1]):
-            columns = tuple(j for j, t in enumerate(self.terms) if t.kind != "stribeck" or j in c.columns)
-            before = found.get(columns)
+        for c in weighted(candidates):
+            own = tuple(j for j in c.columns if j in dips)
+            before = found.get(own)
             if before is None:
-                found[columns] = Offer(np.array(columns), c.weight, c)
+                found[own] = Offer(np.array(sorted([*smooth, *own])), c.weight, c)
             else:
-                found[columns] = replace(before, weight=before.weight + c.weight)
+                found[own] = replace(before, weight=before.weight + c.weight)
         return list(found.values())
 
     @cached_property
-    def _reduced(self) -> tuple[list[int], FloatArray, FloatArray]:
-        """All that any offer uses: its columns, and weighed readings rotated onto them (Q), where they are R.
+    def _used(self) -> tuple[NDArray[np.int64], Blocks]:
+        """All columns that any offer uses, and their weighed problem."""
+        used = np.unique(np.concatenate([offer.columns for offer in self.offers()]))
+        return used, Blocks(self.weighed(self.design[:, used]), [self.terms[j].cylinder for j in used])
 
-        One factorisation serves the hundreds of offers that many seals make; what it rotates away fits no law.
+    def _allowed(self, offers: Sequence[Offer]) -> NDArray[np.bool_]:
+        """Which of the columns in use each offer has, (columns, offers)."""
+        used, _ = self._used
+        return np.array([np.isin(used, offer.columns) for offer in offers]).T
+
+    def solve(self, offers: Sequence[Offer], member: NDArray[np.int64], power: FloatArray) -> FloatArray:
+        """Non-negative coefficients for power (n, m) [W], each by the laws of its member (m,) among offers: (terms, m).
+
+        power: (n, 1) where all are to explain the same.
         """
-        used = sorted({int(j) for offer in self.offers() for j in offer.columns})
-        Q, R = np.linalg.qr(self.weighed(self.design[:, used]))
-        return used, Q, R
+        used, blocks = self._used
+        found = np.zeros((len(self.terms), len(member)))
+        found[used] = blocks.nonnegative(self.weighed(power), self._allowed(offers)[:, member])
+        return found
 
-    def _of(self, offer: Offer) -> FloatArray:
-        """An offer's laws as `_reduced` has them."""
-        used, _, R = self._reduced
-        return R[:, np.searchsorted(used, offer.columns)]
-
-    def solve(self, offer: Offer, power: FloatArray) -> FloatArray:
-        """Non-negative coefficients of an offer for power (n, m) [W]: (columns, m)."""
-        return nonnegative(self._of(offer), self._reduced[1].T @ self.weighed(power))
-
-    def scatter(self, offer: Offer) -> tuple[float, int]:
-        """Scatter of one reading of unit weight [W] and its degrees of freedom.
+    def scatter(self, *offers: Offer) -> tuple[FloatArray, NDArray[np.int64]]:
+        """Scatter of one reading of unit weight [W] and its degrees of freedom, (offers,).
 
         From the residuals of all laws offered, signs free: choosing among them cannot shrink it. Where that
         leaves too few readings to spare, from the candidate's own.
         """
-        power, Q = self.weighed(self.power), self._reduced[1]
-        rotated = Q.T @ power
-        left, rank = _residual_square(self._of(offer), rotated)
-        left, spare = left + float(np.sum((power - Q @ rotated) ** 2)), self.n - rank
-        if spare < LEAST_SPARE:
-            left, spare = offer.candidate.rss, max(self.n - offer.candidate.parameters, 1)
-        return float(np.sqrt(max(left, self.least_rss * spare / self.n) / spare)), spare
+        left, rank = self._used[1].free(self.weighed(self.power), self._allowed(offers))
+        few = self.n - rank < LEAST_SPARE
+        left = np.where(few, [offer.candidate.rss for offer in offers], left)
+        own = np.array([max(self.n - offer.candidate.parameters, 1) for offer in offers])
+        spare = np.where(few, own, self.n - rank)
+        return np.sqrt(np.maximum(left, self.least_rss * spare / self.n) / spare), spare
 
     def coefficients(self, candidate: Candidate) -> FloatArray:
         """All coefficients, zero for terms that are not in the set; shape (terms,)."""
@@ -149,24 +160,16 @@ def fit_physical(ladder: Ladder, meters: Meters, standby: FloatArray, sampler: S
     rng = stream(sampler.seed, "physical")
     offers = problem.offers(rivals="terms" in sampler.active)
     member = assign([offer.weight for offer in offers], meters.size - 1, rng)
-    sizes, dofs = np.array([problem.scatter(offer) for offer in offers])[member].T
-    noise = scatter_draws(sizes, dofs.astype(np.int64), rng, active="noise" in sampler.active)
+    sizes, dofs = problem.scatter(*offers)
+    noise = scatter_draws(sizes[member], dofs[member], rng, active="noise" in sampler.active)
     scatter = rng.standard_normal((problem.n, meters.size)) * problem.sigma[:, None] * noise
     if "noise" in sampler.active:
         scatter += problem.sweeps.draws(stream(sampler.seed, "sweeps"), meters.size)
-    served = [(offer, 1 + np.flatnonzero(member == index)) for index, offer in enumerate(offers)]
-    coefficients = _resample(problem, served, meters, standby, scatter)
-    for offer in offers:
-        coefficients[offer.columns, 0] += offer.weight * problem.solve(offer, problem.power[:, None])[:, 0]
+    coefficients = _resample(problem, offers, member, meters, standby, scatter)
+    each = problem.solve(offers, np.arange(len(offers)), problem.power[:, None])
+    coefficients[:, 0] = each @ [offer.weight for offer in offers]
     curves = PhysicalCurves(ladder.rig, problem.terms, coefficients)
     return _report(problem, curves, noise, rng, meters.as_stated())
-
-
-def _residual_square(design: FloatArray, readings: FloatArray) -> tuple[float, int]:
-    """Sum of squares that a least-squares fit (n, k) leaves, and its rank."""
-    scaled = design / np.linalg.norm(design, axis=0)
-    _, _, rank, _ = solution = np.linalg.lstsq(scaled, readings, rcond=1e-9)
-    return float(np.sum((readings - scaled @ solution[0]) ** 2)), int(rank)
 
 
 def pose(ladder: Ladder, stated: Meters, standby: FloatArray) -> Problem:
@@ -175,9 +178,10 @@ def pose(ladder: Ladder, stated: Meters, standby: FloatArray) -> Problem:
     offered = offered_terms(ladder.rig, ladder.scope)
     terms = tuple(t for t, column in zip(offered, joint_design(ladder, offered).T, strict=True) if column.any())
     design = joint_design(ladder, terms)
-    power = _best_power(ladder, stated, standby, terms, design)
+    blocks = Blocks(design, [term.cylinder for term in terms])
+    power = _best_power(ladder, stated, standby, terms, blocks)
     sweeps = between_sweeps(readings, power)
-    first = nonnegative(design, power[:, None])[:, 0]
+    first = blocks.sparse(power)
     left = power - sweeps.offset - design @ first
     pattern = choose_pattern(readings.power, left)
     least_rss = len(power) * max(least_size(readings, pattern) ** 2, (1e-9 * pattern.reference) ** 2)
@@ -192,17 +196,19 @@ def joint_design(ladder: Ladder, terms: Sequence[Term]) -> FloatArray:
     """Power of each term with coefficient one in each reading, shape (n, terms)."""
     readings = ladder.readings
     pressure = np.nan_to_num(readings.mean_pressure)
-    turns = dict.fromkeys(("idle", "motor", "drive"), np.ones(len(readings), dtype=bool))
-    turns["linkage"] = readings.stage != "motor-alone"
-    columns = []
-    for term in terms:
-        inside = readings.cylinder == term.cylinder if term.part == "seal" else turns[term.part]
-        columns.append(np.where(inside, shape(ladder.rig, term, readings.frequency, pressure), 0.0))
-    return np.column_stack(columns)
+    turns: dict[tuple[str, str | None], NDArray[np.int64]]
+    turns = {(part, None): np.arange(len(readings)) for part in ("idle", "motor", "drive")}
+    turns["linkage", None] = np.flatnonzero(readings.stage != "motor-alone")
+    turns |= {("seal", name): np.flatnonzero(readings.cylinder == name) for name in ladder.scope.pressures}
+    design = np.zeros((len(readings), len(terms)))
+    for j, term in enumerate(terms):
+        rows = turns[term.owner]
+        design[rows, j] = shape(ladder.rig, term, readings.frequency[rows], pressure[rows])
+    return design
 
 
 def _best_power(
-    ladder: Ladder, stated: Meters, standby: FloatArray, terms: Sequence[Term], design: FloatArray
+    ladder: Ladder, stated: Meters, standby: FloatArray, terms: Sequence[Term], blocks: Blocks
 ) -> FloatArray:
     """Shaft-side power of the stated readings, shape (n,); an unknown idle power is found on the way. [W]"""
     idle = standby
@@ -210,24 +216,27 @@ def _best_power(
     if ladder.scope.idle:
         column = [term.part for term in terms].index("idle")
         for _ in range(IDLE_PASSES):
-            before, idle = idle, nonnegative(design, power[:, None])[column]
+            before, idle = idle, blocks.sparse(power)[[column]]
             power = ladder_power(ladder, stated, idle)[:, 0]
             if abs(idle - before).max() <= IDLE_SETTLED * ladder.readings.power.max():
                 break
     return power
 
 
-Served = list[tuple[Offer, NDArray[np.int64]]]
-
-
-def _resample(problem: Problem, served: Served, meters: Meters, standby: FloatArray, scatter: FloatArray) -> FloatArray:
-    """Refit the draws that each offer serves: (terms, 1 + draws), the first column left at zero."""
+def _resample(  # noqa: PLR0913 - all that a draw depends on
+    problem: Problem,
+    offers: Sequence[Offer],
+    member: NDArray[np.int64],
+    meters: Meters,
+    standby: FloatArray,
+    scatter: FloatArray,
+) -> FloatArray:
+    """Refit the draws, each by the offer that it is member of: (terms, 1 + draws), the first column left at zero."""
     ladder, idle = problem.ladder, ladder_idle(problem, standby)
+    coefficients = np.zeros((len(problem.terms), meters.size))
     for _ in range(IDLE_PASSES):
         power = ladder_power(ladder, meters, idle) + scatter
-        coefficients = np.zeros((len(problem.terms), meters.size))
-        for offer, draws in served:
-            coefficients[np.ix_(offer.columns, draws)] = problem.solve(offer, power[:, draws])
+        coefficients[:, 1:] = problem.solve(offers, member, power[:, 1:])
         before, idle = idle, _idle_row(problem, coefficients) if ladder.scope.idle else idle
         if abs(idle - before)[1:].max() <= IDLE_SETTLED_DRAWS * ladder.readings.power.max():
             break
@@ -249,7 +258,7 @@ def _report(
     problem: Problem, curves: PhysicalCurves, noise: FloatArray, rng: np.random.Generator, stated: Meters
 ) -> FamilyFit:
     best, sweeps, pattern = problem.best, problem.sweeps, problem.pattern
-    scatter, dof = problem.scatter(problem.offers()[0])
+    (scatter,), (dof,) = problem.scatter(problem.offers()[0])
     design = problem.design[:, list(best.columns)]
     residuals = problem.power - design @ best.coefficients
     alone = without_itself(design / problem.sigma[:, None], residuals)
@@ -285,7 +294,7 @@ def _chosen(problem: Problem) -> Solution:
 
 def _term_reports(problem: Problem, solution: Solution, curves: PhysicalCurves) -> tuple[TermReport, ...]:
     """The chosen set's coefficients; the idle power as every answer has it, averaged over the laws offered."""
-    size, dof = problem.scatter(problem.offers()[0])
+    (size,), (dof,) = problem.scatter(problem.offers()[0])
     scale = size / solution.residual_sd if solution.residual_sd > 0 else 1.0
     reports = []
     for j, value, u in zip(problem.best.columns, problem.best.coefficients, solution.errors, strict=True):
@@ -314,26 +323,48 @@ def fit_speeds(problem: Problem) -> dict[int, Estimate]:
 
 
 def _free_speed(problem: Problem, column: int) -> Solution:
-    """The chosen set with one Stribeck speed freed, the last of the coefficients."""
-    term, ladder = problem.terms[column], problem.ladder
-    chosen = [j for j, b in zip(problem.best.columns, problem.best.coefficients, strict=True) if b > 0 or j == column]
-    inside = ladder.readings.cylinder == term.cylinder
-    pressure = np.nan_to_num(ladder.readings.mean_pressure)
+    """The chosen set with one Stribeck speed freed, the last of the coefficients.
 
-    @lru_cache(maxsize=8)  # the slopes in all coefficients are wanted at one speed
+    Only the drive's and that cylinder's own coefficients move with it; where another one would fall below zero, all do.
+    """
+    mine = problem.terms[column].cylinder
+    chosen = [j for j, b in zip(problem.best.columns, problem.best.coefficients, strict=True) if b > 0 or j == column]
+    owners = [problem.terms[j].cylinder for j in chosen]
+    solution, holds = _sped(problem, column, chosen, owners)
+    alone = [owner if owner == mine else None for owner in owners]
+    return solution if holds else _sped(problem, column, chosen, alone)[0]
+
+
+def _sped(problem: Problem, column: int, chosen: Sequence[int], owners: Sequence[str | None]) -> tuple[Solution, bool]:
+    """That fit with the coefficients of all other owners eliminated; and whether those then stay above zero."""
+    term, ladder, sigma = problem.terms[column], problem.ladder, problem.sigma
+    rows = np.flatnonzero(ladder.readings.cylinder == term.cylinder)
+    frequency, pressure = ladder.readings.frequency[rows], np.nan_to_num(ladder.readings.mean_pressure[rows])
+    blocks = Blocks(problem.design[:, chosen] / sigma[:, None], owners)
+    rest = blocks.rest(problem.power / sigma, np.ones(len(chosen), dtype=bool), blocks.of(chosen.index(column)))
+    shared = [chosen[j] for j in blocks.shared]
+    free = [*shared, *(j for j, owner in zip(chosen, owners, strict=True) if owner == term.cylinder)]
+    below, here = rest.design * blocks.scale[blocks.shared], problem.design[np.ix_(rows, free)] / sigma[rows, None]
+    place = free.index(column)
+
+    @lru_cache(maxsize=8)  # slopes in all other coefficients ask for one speed again and again
     def moved(speed: float) -> FloatArray:
-        free = replace(term, stribeck_speed=speed)
-        return np.where(inside, shape(ladder.rig, free, ladder.readings.frequency, pressure), 0.0)
+        at = here.copy()
+        at[:, place] = shape(ladder.rig, replace(term, stribeck_speed=speed), frequency, pressure) / sigma[rows]
+        return np.vstack([np.pad(below, ((0, 0), (0, len(free) - len(shared)))), at, np.zeros(len(free))])
 
     def model(p: Mapping[str, float]) -> FloatArray:
-        columns = [moved(p["speed"]) if j == column else problem.design[:, j] for j in chosen]
-        return sum((p[f"b{j}"] * c for j, c in zip(chosen, columns, strict=True)), np.zeros(problem.n))
+        *values, speed = p.values()
+        return moved(speed) @ values
 
     known = dict(zip(problem.best.columns, problem.best.coefficients, strict=True))
-    start = {**{f"b{j}": float(known[j]) for j in chosen}, "speed": term.stribeck_speed}
+    start = {**{f"b{j}": float(known[j]) for j in free}, "speed": term.stribeck_speed}
     fastest = FASTEST_STRIBECK * max(t.stribeck_speed for t in problem.terms)
-    bounds = {**{f"b{j}": (0.0, np.inf) for j in chosen}, "speed": (1e-3 * term.stribeck_speed, fastest)}
-    return curve_fit(model, start, problem.power, problem.sigma, bounds)
+    bounds = {**{f"b{j}": (0.0, np.inf) for j in free}, "speed": (1e-3 * term.stribeck_speed, fastest)}
+    told = np.concatenate([rest.readings, problem.power[rows] / sigma[rows], [np.sqrt(rest.square)]])
+    solution = curve_fit(model, start, told, bounds=bounds, dof=problem.n - len(chosen) - 1)
+    common = solution.coefficients[: len(shared)] * blocks.scale[blocks.shared]
+    return solution, bool((rest.alone > rest.by_shared @ common).all())
 
 
 def _rivals(problem: Problem) -> tuple[Rival, ...]:

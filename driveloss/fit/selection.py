@@ -13,8 +13,8 @@ from itertools import combinations
 import numpy as np
 
 from driveloss.bench.records import FloatArray
+from driveloss.fit.blockwise import Blocks
 from driveloss.fit.laws import Term
-from driveloss.fit.least_squares import nnls
 from driveloss.fit.meters import strata
 
 WINDOW = 8.0  # rivals with an AICc further off than this weigh less than 2 % and are left out
@@ -55,10 +55,9 @@ class Search:
         self.terms = terms
         self.n = len(readings)
         self.least_rss = least_rss
-        self.scale = np.linalg.norm(design, axis=0)
-        Q, self.R = np.linalg.qr(design / self.scale)
-        self.rotated = Q.T @ readings
-        self.outside = float(readings @ readings - self.rotated @ self.rotated)
+        self.problem = Blocks(design, [term.cylinder for term in terms])
+        self.readings = readings
+        self._cost = np.array([1 + (term.kind == "stribeck") for term in terms])  # a Stribeck speed is fitted, too
         self._seen: dict[Columns, Candidate] = {}
         self._required = self._by_owner(range(len(terms)))
 
@@ -66,42 +65,62 @@ class Search:
         """Exchange the terms of one part after another until none gains; parts start with all smooth laws."""
         options = {owner: self.options(owner) for owner in self._required}
         best = self.score(_merge({owner: self._start(owner) for owner in options}))
-        current = self._by_owner(best.columns)
         improved = True
         while improved:
             improved = False
             for owner, choices in options.items():
-                for choice in choices:
-                    trial = self.score(_merge({**current, owner: choice}))
-                    if trial.aicc < best.aicc - 1e-9:
-                        best, improved = trial, True
-                        current = self._by_owner(trial.columns)
+                left = choices
+                while left:
+                    trials = self._exchanged(best, owner, left)
+                    gain = next((i for i, trial in enumerate(trials) if trial.aicc < best.aicc - 1e-9), None)
+                    if gain is None:
+                        break
+                    best, improved, left = trials[gain], True, left[gain + 1 :]
         return best
 
     def rivals(self, best: Candidate) -> list[Candidate]:
         """Sets within the window of the best one, weighted; best first."""
         current = self._by_owner(best.columns)
         pools = [self._pool(owner, current, best) for owner in self._required]
-        found: dict[Columns, Candidate] = {best.columns: best}
-        for columns in _likeliest(pools):
-            candidate = self.score(columns)
-            found[candidate.columns] = candidate
+        found = {candidate.columns: candidate for candidate in (best, *self.scores(_likeliest(pools)))}
         return weighted(found.values())
 
     def score(self, columns: Columns) -> Candidate:
-        """Fit one set by NNLS, less the terms that come out at zero; each part keeps at least one."""
-        if columns not in self._seen:
-            self._seen[columns] = self._fit(columns)
-        return self._seen[columns]
+        """Fit one set: see `scores`."""
+        return self.scores([columns])[0]
 
-    def _fit(self, columns: Columns) -> Candidate:
-        values, norm = nnls(self.R[:, list(columns)], self.rotated)
+    def scores(self, sets: Sequence[Columns]) -> list[Candidate]:
+        """Fit sets by NNLS, less the terms that come out at zero; each part keeps at least one."""
+        new = list(dict.fromkeys(columns for columns in sets if columns not in self._seen))
+        if new:
+            allowed = np.zeros((len(self.terms), len(new)), dtype=bool)
+            for i, columns in enumerate(new):
+                allowed[list(columns), i] = True
+            values = self.problem.nonnegative(self.readings[:, None], allowed)
+            rss = self.problem.squares(self.readings[:, None], values)
+            for columns, own, left in zip(new, values.T, rss, strict=True):
+                self._seen[columns] = self._candidate(columns, own[list(columns)], float(left))
+        return [self._seen[columns] for columns in sets]
+
+    def _exchanged(self, best: Candidate, owner: Hashable, choices: Sequence[Columns]) -> list[Candidate]:
+        """The best set with other terms for one part. Where all others stay above zero, only that part's fit is new."""
+        mine = self._required[owner]
+        before, after = ([j for j in best.columns if j < mine[0]], [j for j in best.columns if j > mine[-1]])
+        sets = {choice: (*before, *choice, *after) for choice in choices}
+        new = [choice for choice in choices if sets[choice] not in self._seen]
+        fits = self.problem.beside(self.readings, np.array([*before, *after], dtype=np.int64), new) if new else []
+        for choice, fit in zip(new, fits, strict=True):
+            if fit is not None:
+                columns = sets[choice]
+                self._seen[columns] = self._candidate(columns, fit[0][list(columns)], fit[1])
+        return self.scores([sets[choice] for choice in choices])
+
+    def _candidate(self, columns: Columns, values: FloatArray, rss: float) -> Candidate:
         kept = self._without_zeros(columns, values)
-        chosen = [columns[i] for i in kept]
-        rss = max(norm**2 + self.outside, self.least_rss)
-        parameters = len(chosen) + sum(self.terms[j].kind == "stribeck" for j in chosen)
-        score = aicc(rss, self.n, parameters)
-        return Candidate(tuple(chosen), values[kept] / self.scale[chosen], rss, parameters, score)
+        chosen = tuple(columns[i] for i in kept)
+        rss = max(rss, self.least_rss)
+        parameters = int(self._cost[list(chosen)].sum())
+        return Candidate(chosen, values[kept], rss, parameters, aicc(rss, self.n, parameters))
 
     def _without_zeros(self, columns: Columns, values: FloatArray) -> list[int]:
         """Places in `columns` that are worth keeping."""
@@ -137,10 +156,9 @@ class Search:
     def _pool(self, owner: Hashable, current: dict[Hashable, Columns], best: Candidate) -> list[tuple[float, Columns]]:
         """Alternatives of one part, the others as in the best set: (AICc above the best, columns)."""
         scored = {current[owner]: 0.0}
-        for choice in self.options(owner):
-            candidate = self.score(_merge({**current, owner: choice}))
-            mine = self._by_owner(candidate.columns)[owner]  # terms at zero dropped: several choices may be one
+        for candidate in self._exchanged(best, owner, self.options(owner)):
             if candidate.aicc - best.aicc < WINDOW:
+                mine = self._by_owner(candidate.columns)[owner]  # terms at zero dropped: several choices may be one
                 scored.setdefault(mine, max(candidate.aicc - best.aicc, 0.0))
         return sorted((excess, columns) for columns, excess in scored.items())
 

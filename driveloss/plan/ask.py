@@ -14,6 +14,7 @@ from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.errors import InputError
@@ -165,19 +166,23 @@ class _Problem:
         self.places = {r: np.array([i for i, (s, _) in enumerate(self.candidates) if s == r]) for r in self.rungs}
         self.loaded = np.array([r.stage == "loaded" for r, _ in self.candidates])
         self.targets = [candidate for candidate in self.candidates if candidate[0].stage == "loaded"]
+        rows, alike = zip(*(self._rows(rung, mine) for rung, mine in self.places.items()), strict=True)
         self.design = Candidates(
-            rows := np.vstack([self._row(rung, f) for rung, f in self.candidates]),
-            np.eye(rows.shape[1])[len(self.used) :],
-            np.array([outlook.alike(rung, np.array([f]))[0] for rung, f in self.candidates]),
+            np.vstack(rows),
+            np.eye(rows[0].shape[1])[len(self.used) :],
+            np.concatenate(alike),
             np.array([outlook.apart(r, f) if r.stage == "loaded" else 1 for r, f in self.candidates]),
         )
 
-    def _row(self, rung: Rung, frequency: float) -> FloatArray:
-        """Slopes of one reading in coefficients and net powers, over its standard deviation."""
-        at, efficiency = np.array([frequency]), efficiency_of(self.outlook.bench.rig)
-        net = np.array([(rung, frequency) == target for target in self.targets]) / efficiency
-        slopes = np.concatenate([self.outlook.rows(rung, at)[0, self.used], net])
-        return np.asarray(slopes / self.outlook.sigma(rung, at)[0])
+    def _rows(self, rung: Rung, mine: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+        """Weighted slopes of a rung's candidates in coefficients and net powers, (m, p); what is alike, (m,)."""
+        at = np.array([self.candidates[i][1] for i in mine])
+        net = np.zeros((len(mine), len(self.targets)))
+        if rung.stage == "loaded":
+            wanted = [self.targets.index(self.candidates[i]) for i in mine]
+            net[np.arange(len(mine)), wanted] = 1 / efficiency_of(self.outlook.bench.rig)
+        slopes = np.hstack([self.outlook.rows(rung, at)[:, self.used], net])
+        return slopes / self.outlook.sigma(rung, at)[:, None], self.outlook.alike(rung, at)
 
     @cached_property
     def base(self) -> Counts:

@@ -22,6 +22,7 @@ from driveloss.errors import InputError
 UNDETERMINED = 1e13  # condition of the information from which on it is singular but for rounding
 STAY = 0.97  # of the best gain: enough to read a setting once more rather than another one
 MOST_EXCHANGES = 300
+AFRESH = 64  # readings after which what was brought up to date is reckoned anew, rid of rounding
 
 Counts = NDArray[np.int64]
 
@@ -48,7 +49,7 @@ class Candidates:
     def variances(self, counts: FloatArray | Counts) -> FloatArray:
         """Of each target when candidates are read `counts` (m,) times; infinite where that does not determine it."""
         told = self._information(self.told(counts))
-        if np.linalg.cond(told) > UNDETERMINED:
+        if not _is_determined(told):
             return np.full(len(self.targets), np.inf)
         return np.asarray(np.sum(self._wanted * np.linalg.solve(told, self._wanted.T).T, axis=1))
 
@@ -57,54 +58,61 @@ class Candidates:
 
         Raises InputError where `counts` do not tell all coefficients apart.
         """
-        counts, inverse = counts.copy(), self._inverse(counts)
+        counts, taken = counts.copy(), 0
         while True:
             yield counts.copy()
-            gains = self._gains(inverse, counts)
+            if taken % AFRESH == 0:
+                moved, along, own = self._moved(counts)
+            taken += 1
+            more = self.told(counts + 1) - self.told(counts)
+            gains = more * np.sum(along**2, axis=1) / (1 + more * own)  # Sherman and Morrison, for a row more
             known = np.where(counts > 0, gains, 0.0)
-            counts[np.argmax(known if known.max() >= STAY * gains.max() else gains)] += 1
-            inverse = np.asarray(np.linalg.inv(self._information(self.told(counts))), dtype=np.float64)
+            best = int(np.argmax(known if known.max() >= STAY * gains.max() else gains))
+            beside = moved @ self._scaled[best]
+            share = more[best] / (1 + more[best] * own[best]) * beside
+            own = own - share * beside
+            along = along - np.outer(share, along[best])
+            moved = moved - np.outer(share, moved[best])
+            counts[best] += 1
 
     def exchanged(self, counts: Counts, least: Counts, worth: float = 1e-3) -> Counts:
         """`counts` (m,) with readings moved, `least` (m,) kept, until no move gains a share `worth` of the variance."""
         counts = counts.copy()
-        for _ in range(MOST_EXCHANGES):
-            inverse = self._inverse(counts)
-            mean = float(np.sum((self._wanted @ inverse) * self._wanted))
-            moves = [self._best_move(inverse, counts, int(i)) for i in np.flatnonzero(counts > least)]
-            gain, source, aim = max(moves, default=(0.0, 0, 0))
-            if gain <= worth * mean:
+        for _ in range(MOST_EXCHANGES if (counts > least).any() else 0):
+            sources = np.flatnonzero(counts > least)
+            gains = self._exchanges(counts, sources)
+            source, aim = np.unravel_index(np.argmax(gains), gains.shape)
+            if gains[source, aim] <= worth * float(self.variances(counts).sum()):
                 break
-            counts[[source, aim]] += (-1, 1)
+            counts[[sources[source], aim]] += (-1, 1)
         return counts
 
-    def _best_move(self, inverse: FloatArray, counts: Counts, source: int) -> tuple[float, int, int]:
-        """What the best exchange of one reading of a candidate gains, where it comes from and where it goes."""
-        fewer = counts.copy()
-        fewer[source] -= 1
-        lost = float((self.told(counts) - self.told(fewer))[source])
-        along = inverse @ self._scaled[source]
-        left = 1 - lost * float(self._scaled[source] @ along)
-        if left < 1 / UNDETERMINED:  # the one reading that tells a coefficient
-            return 0.0, source, source
-        without = inverse + lost / left * np.outer(along, along)
-        gains = self._gains(without, fewer)
-        aim = int(np.argmax(gains))
-        return float(gains[aim] - lost / left * np.sum((self._wanted @ along) ** 2)), source, aim
+    def _exchanges(self, counts: Counts, sources: Counts) -> FloatArray:
+        """What one reading of each source (s,) less and one of each candidate more take off the variances, (s, m).
 
-    def _gains(self, inverse: FloatArray, counts: Counts) -> FloatArray:
-        """What one more reading of each candidate takes off the sum of the targets' variances, (m,).
-
-        By the formula of Sherman and Morrison for an inverse with one row more.
+        Both by the formula of Sherman and Morrison for an inverse with a row more or less.
         """
-        more = self.told(counts + 1) - self.told(counts)
-        moved = self._scaled @ inverse
-        own = np.sum(moved * self._scaled, axis=1)
-        return np.asarray(more * np.sum((moved @ self._wanted.T) ** 2, axis=1) / (1 + more * own))
+        moved, along, own = self._moved(counts)
+        lost = (self.told(counts) - self.told(counts - 1))[sources]
+        left = 1 - lost * own[sources]
+        spared = left >= 1 / UNDETERMINED  # else it is the one reading that tells a coefficient
+        share = np.divide(lost, left, out=np.zeros_like(lost), where=spared)[:, None]
+        beside = moved[sources] @ self._scaled.T
+        square = np.sum(along**2, axis=1)
+        after = square + share * beside * (2 * along[sources] @ along.T + share * beside * square[sources, None])
+        more = np.tile(self.told(counts + 1) - self.told(counts), (len(sources), 1))
+        more[np.arange(len(sources)), sources] = lost
+        gains = more * after / (1 + more * (own + share * beside**2)) - share * square[sources, None]
+        return np.where(spared[:, None], gains, 0.0)
+
+    def _moved(self, counts: Counts) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Candidates times the inverse of what `counts` (m,) tell, (m, p); that along targets, and along themselves."""
+        moved = self._scaled @ self._inverse(counts)
+        return moved, moved @ self._wanted.T, np.sum(moved * self._scaled, axis=1)
 
     def _inverse(self, counts: Counts) -> FloatArray:
         told = self._information(self.told(counts))
-        if np.linalg.cond(told) > UNDETERMINED:
+        if not _is_determined(told):
             raise InputError("the candidate readings cannot tell all coefficients apart")
         return np.asarray(np.linalg.inv(told))
 
@@ -126,3 +134,9 @@ class Candidates:
     @cached_property
     def _wanted(self) -> FloatArray:
         return self.targets / self._scale
+
+
+def _is_determined(information: FloatArray) -> bool:
+    """Whether a symmetric matrix, (p, p), has an inverse."""
+    values = np.linalg.eigvalsh(information)
+    return bool(values[0] * UNDETERMINED > values[-1])

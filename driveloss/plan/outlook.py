@@ -131,12 +131,12 @@ class Outlook:
         faded = np.sum(np.exp(-((2 * np.pi * k) ** 2) * max(scatter**2 - UNIFORM_SD**2, 0.0)) / k**2)
         return float(digit / (np.sqrt(2) * np.pi) * np.sqrt(faded))
 
-    @property
+    @cached_property
     def _typical(self) -> float:
         """Standard deviation of a reading as the ladder's typical one shows it, its rounding included. [W]"""
         if self.given.scatter is not None:
             return self.given.scatter
-        return self.problem.scatter(self.problem.offers()[0])[0]
+        return float(self.problem.scatter(self.problem.offers()[0])[0][0])
 
     def _size(self, rung: Rung, power: FloatArray) -> FloatArray:
         """Standard deviation of a reading at the meter, its rounding included, (n,). [W]"""
