@@ -30,12 +30,16 @@ BENCHES = 10
 TERMINALS = replace(TRUTH, motor=replace(TRUTH.motor, supply="terminals", standby=0.0))
 
 
-def measured(folder, truth, sweeps, seed, limits=LIMITS, draws=400, **kept):
-    """A simulated bench with its calibration; kept: further of the protocol."""
+def simulated(folder, truth, sweeps, seed, limits=LIMITS, **kept):
+    """A simulated bench and the truth behind it; kept: further of the protocol."""
     kept = {"limits": limits, "noise_floor": SIGMA, "power_digits": 3} | kept
-    protocol = Protocol(sweeps=tuple(sweeps), **kept)
-    write_bench(folder, truth, protocol, np.random.default_rng(seed))
-    bench = load_bench(folder)
+    answer = write_bench(folder, truth, Protocol(sweeps=tuple(sweeps), **kept), np.random.default_rng(seed))
+    return load_bench(folder), answer
+
+
+def measured(folder, truth, sweeps, seed, limits=LIMITS, draws=400, **kept):
+    """A simulated bench with its calibration."""
+    bench, _ = simulated(folder, truth, sweeps, seed, limits, **kept)
     return bench, calibrate(bench, draws=draws, compare=False)
 
 
@@ -84,35 +88,25 @@ VOLTS = Limits(voltage_gain=0.003, current_gain=0.003)
     ids=["controller", "terminals", "silent controller", "silent motor", "silent, volts and amperes"],
 )
 def test_promised_half_widths_are_those_that_simulated_benches_give(tmp_path, truth, standby, kept):
+    """And where all is stated, they are those of 95 % intervals about the true net power at the target."""
     first = ladder(truth, FREQUENCIES, repeats=2, standby=standby)
     found = plan(outlook(*measured(tmp_path / "first", truth, first, 1, **kept)), AT, readings=60)
-    halves = []
+    promised, halves, errors = np.array([target.half_width for target in found.targets]), [], []
     for seed in range(BENCHES):
-        sweeps = as_sweeps(found, standby)
-        bench, calibration = measured(tmp_path / str(seed), truth, sweeps, 100 + seed, **kept)
-        answer = breakdown(calibration, bench.sweeps)
+        bench, truly = simulated(tmp_path / str(seed), truth, as_sweeps(found, standby), 100 + seed, **kept)
+        answer = breakdown(calibrate(bench, draws=400, compare=False), bench.sweeps)
         net = [answer.draws["pneumatic"][at_target(answer, f)].mean(axis=0) for f in AT]
         halves.append([estimate(draws).half_width for draws in net])
-    promised = [target.half_width for target in found.targets]
+        errors.append((np.array([draws[0] for draws in net]) - true_net(truly)) / promised)
     assert np.median(halves, axis=0) == pytest.approx(promised, rel=AGREES if "leaves_out" in kept else BY_CHANCE)
+    if "leaves_out" not in kept:  # the machine without flaws lies at the edge of all that is assumed
+        assert np.mean(np.abs(errors) < 1) >= 0.85
+        assert np.std(errors) > 0.2
 
 
-def test_net_power_holds_the_truth_as_often_as_promised(tmp_path, known):
-    """The promise is a half-width of 95 % intervals about the true net power at the target."""
-    found = plan(known, AT, readings=60)
-    errors = []
-    for seed in range(BENCHES):
-        sweeps = as_sweeps(found, 4)
-        protocol = Protocol(sweeps=tuple(sweeps), limits=LIMITS, noise_floor=SIGMA, power_digits=3)
-        truth = write_bench(tmp_path / str(seed), TRUTH, protocol, np.random.default_rng(200 + seed))
-        bench = load_bench(tmp_path / str(seed))
-        answer = breakdown(calibrate(bench, draws=200, compare=False), bench.sweeps)
-        for f, target in zip(AT, found.targets, strict=True):
-            mine = at_target(answer, f)
-            true = [run["pneumatic_W"] for run in truth.runs if abs(run["frequency_Hz"] - f) < 0.05]
-            errors.append((answer.draws["pneumatic"][mine, 0].mean() - np.mean(true)) / target.half_width)
-    assert np.mean(np.abs(errors) < 1) >= 0.85
-    assert np.std(errors) > 0.2
+def true_net(truly):
+    """True net power at the targets. [W]"""
+    return [np.mean([run["pneumatic_W"] for run in truly.runs if abs(run["frequency_Hz"] - f) < 0.05]) for f in AT]
 
 
 def test_a_bench_with_few_readings_can_be_planned_for(tmp_path):
