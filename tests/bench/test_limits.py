@@ -5,6 +5,7 @@ import os
 import pytest
 
 from driveloss.batch.find import find_benches
+from driveloss.batch.results import Results
 from driveloss.bench.csvtext import MOST_BYTES, read_bytes, read_table
 from driveloss.bench.load import load_bench
 from driveloss.bench.logs import read_log
@@ -37,6 +38,14 @@ def test_a_huge_file_is_not_read(tmp_path):
         read_bytes(path, path.name)
 
 
+def test_huge_results_of_a_batch_are_not_read(tmp_path):
+    path = tmp_path / "done.jsonl"
+    with path.open("wb") as file:
+        file.truncate(100 * MOST_BYTES)
+    with pytest.raises(InputError, match=r"done\.jsonl, line 1: expected a result of driveloss batch"):
+        Results(path)
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -67,6 +76,7 @@ SWEEP = '\n[[sweeps]]\nstage = "loaded"\nfile = "x.csv"\ncylinder = "wide"\n'
     [
         (lambda t: t + SWEEP * 300, "key 'sweeps': expected no more than 200 of them"),
         (lambda t: t + SWEEP * 20_000, "expected no more than 0.5 MB"),
+        (lambda t: t + "[[sweeps]]\n" * 40_000, "key 'sweeps': expected no more than 200 of them"),
         (
             lambda t: t + "".join(f'\n[cylinders.c{n}]\nbore = "42 mm"\n' for n in range(300)),
             "key 'cylinders': expected no more than 200 of them",
