@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from math import isinf
 from pathlib import Path
 
 import numpy as np
@@ -85,7 +86,7 @@ def _check(columns: dict[str, Column], table: CsvTable, spec: RecordingSpec) -> 
 def numbers(column: Column, table: CsvTable) -> FloatArray:
     """A column in SI."""
     texts = [plain_number(row.cells[column.index], table.delimiter) for row in table.rows]
-    wrong = next((i for i, text in enumerate(texts) if NUMBER.fullmatch(text) is None), None)
+    wrong = next((i for i, text in enumerate(texts) if NUMBER.fullmatch(text) is None or isinf(float(text))), None)
     if wrong is not None:
         row = table.rows[wrong]
         at = table.where(row.line, column.heading)

@@ -94,6 +94,17 @@ def test_bench_toml_has_bounds(change, message, tmp_path):
     assert message in str(refused.value)
 
 
+@pytest.mark.parametrize("name", ["wide-loaded.csv", "wide-recording.csv", "rundown.csv"])
+def test_digits_beyond_any_double_are_no_number(name, tmp_path):
+    """IEEE 754 doubles end below 1.8e308."""
+    path, file = demo(tmp_path, lambda text: text), tmp_path / name
+    lines = file.read_text(encoding="utf-8").split("\n")
+    lines[4] = "9" * 400 + lines[4][lines[4].index(",") :]
+    file.write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(InputError, match=rf"{name}, line 5, column '.*': expected a finite number, read '9999"):
+        load_bench(path)
+
+
 @pytest.mark.parametrize("unit", ["octave", "decade", "dB", "dBm", "dBu", "Np"])
 def test_a_scale_of_logarithms_is_no_unit_here(unit):
     """ISO 80000-1, annex C: levels are logarithms of ratios, no factor makes them lengths or watts."""
