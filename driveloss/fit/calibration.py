@@ -98,11 +98,11 @@ class Calibration:
 
     def seal(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Seal friction at the piston at frequency, mean pressure (m,): (m, 1 + draws). [W]"""
-        return self._step(cylinder, frequency, pressure)[0]
+        return self.step(cylinder, frequency, pressure)[0]
 
     def pins(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """What pins and guides take in a no-load sweep, at the crank, (m, 1 + draws). [W]"""
-        return self._step(cylinder, frequency, pressure)[1]
+        return self.step(cylinder, frequency, pressure)[1]
 
     def port(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
         """Gas pumped through the open port in a no-load sweep, (m, 1 + draws). [W]
@@ -115,7 +115,7 @@ class Calibration:
         highest = self.curves.seal(cylinder, top, pressure) * self.meters.efficiency
         return np.asarray(self.meters.cylinders[cylinder].port_share * highest * (frequency / top)[:, None] ** 3)
 
-    def _step(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def step(self, cylinder: str, frequency: FloatArray, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Seal friction, and what pins and guides take with it: what a no-load sweep adds at the crank. [W]
 
         The rod carries the seal's drag F, and the mean pressure's force where that is larger: step = omega (F S/pi +
@@ -214,7 +214,7 @@ class Calibration:
             return self.motor(f)
         if not cylinder:
             return self.drive(f)
-        seal, pins = self._step(cylinder, f, p)
+        seal, pins = self.step(cylinder, f, p)
         beyond = seal + pins  # the transmission
         if stage == "no-load":
             beyond = beyond + np.nan_to_num(self.port(cylinder, f, p))

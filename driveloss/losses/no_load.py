@@ -21,11 +21,10 @@ def no_load_draws(
     belt = np.zeros_like(parts["drive"])
     if cylinder is not None and pressure is not None:
         pressed = np.full(len(frequency), pressure)
-        seal = shifted(lambda f: calibration.seal(cylinder, f, pressed), frequency, misread)
+        seal, pins = shifted(lambda f: np.stack(calibration.step(cylinder, f, pressed)), frequency, misread)
         port = shifted(lambda f: calibration.port(cylinder, f, pressed), frequency, misread)
         parts |= {"seal": seal, "port": port, "seal_force": seal_force(calibration, seal, frequency, cylinder)}
         # transmission and pins belong to the linkage: with a piston to move, so does what they take of that
-        pins = shifted(lambda f: calibration.pins(cylinder, f, pressed), frequency, misread)
         parts["drive"] = parts["drive"] + (seal + pins) / calibration.meters.efficiency - seal
         belt = calibration.belt(seal + pins)
     shaft = parts["drive"] + parts.get("seal", 0.0)

@@ -1,7 +1,7 @@
 """Losses on a fine grid of frequencies, from which the page answers any frequency without a server.
 
 The page interpolates between four neighbours by a cubic in ln f (Lagrange). For a loss that grows as f^n it errs by
-3/128 (n STEP)^4 of the loss, 3e-7 for n = 3. The ends of an interval are sorted draws, kinked wherever one draw
+3/128 (n STEP)^4 of the loss, 2e-6 for n = 3. The ends of an interval are sorted draws, kinked wherever one draw
 overtakes another: there the error stays below what another seed would change.
 """
 
@@ -24,9 +24,9 @@ from driveloss.say.quantities import QUANTITIES
 if TYPE_CHECKING:
     from driveloss.breakdown.ask import Run
 
-STEP = 0.02  # of ln f
+STEP = 0.03  # of ln f
 BELOW, ABOVE = 0.5, 1.5  # of the calibrated range, where the page still answers
-DIGITS = 6  # significant, of a number in the page
+DIGITS = {"value": 6, "low": 5, "high": 5}  # significant, in the page
 STATIC_ROWS = 5  # frequencies of the table that stands without the script
 PARTS = ("standby", "motor", "linkage", "drive", "seal", "total", "port", "seal_force")
 
@@ -96,4 +96,4 @@ def _columns(draws: FloatArray | None) -> list[list[float]] | None:
     known = [row for row in rows if row is not None]
     if not known or len(known) < len(rows):
         return None
-    return [[float(f"{getattr(row, end):.{DIGITS}g}") for row in known] for end in ("value", "low", "high")]
+    return [[float(f"{getattr(row, end):.{digits}g}") for row in known] for end, digits in DIGITS.items()]
