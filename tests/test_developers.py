@@ -111,7 +111,7 @@ def draw(split):
     panels[0][0].plot([run.frequency for run in split.answer.runs], [run.head_power.value for run in split.answer.runs])
     return figure
 
-DRAWING = Drawing("heads", draw, lambda split: "Net power at the cold head.", "At the cold head.")
+DRAWING = Drawing(draw, lambda split: "Net power at the cold head.", "At the cold head.")
 """,
     "cli/hose.py": """
 from driveloss.cli.command import command

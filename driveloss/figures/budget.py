@@ -77,7 +77,6 @@ def alt_text(split: Split) -> str:
 
 
 DRAWING = Drawing(
-    "budget",
     budget_figure,
     alt_text,
     "What makes the net power uncertain, each source alone at work, over all runs. Hatched: not stated in "

@@ -105,4 +105,4 @@ def alt_text(split: Split) -> str:
     return f"Net pneumatic power over input power against crank frequency, with 95 % intervals: {shares}.{most}"
 
 
-DRAWING = Drawing("ceilings", ceilings_figure, alt_text, "Net power over input, the ceiling of efficiency.")
+DRAWING = Drawing(ceilings_figure, alt_text, "Net power over input, the ceiling of efficiency.")

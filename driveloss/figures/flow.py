@@ -241,4 +241,4 @@ def alt_text(split: Split) -> str:
     )
 
 
-DRAWING = Drawing("power-flow", flow_figure, alt_text, "Where the input of the run with the highest net power goes.")
+DRAWING = Drawing(flow_figure, alt_text, "Where the input of the run with the highest net power goes.")

@@ -94,4 +94,4 @@ def alt_text(calibration: Calibration) -> str:
     return f"{series} {assumed_words(calibration)}".rstrip()
 
 
-DRAWING = Drawing("friction", friction_figure, alt_text, "Mean friction force of every seal against mean piston speed.")
+DRAWING = Drawing(friction_figure, alt_text, "Mean friction force of every seal against mean piston speed.")

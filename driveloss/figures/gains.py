@@ -56,7 +56,6 @@ def alt_text(answer: Gains) -> str:
 
 
 DRAWING = Drawing(
-    "gains",
     gains_figure,
     alt_text,
     "What each change would bring at the same input, with 95 % intervals. Hatched: rests on what bench.toml does not "

@@ -112,7 +112,6 @@ def alt_text(split: Split) -> str:
 
 
 DRAWING = Drawing(
-    "indicator",
     indicator_figure,
     alt_text,
     "Indicator diagrams. The area that a turn encloses is the work that the gas takes up (arrows against the clock) or "

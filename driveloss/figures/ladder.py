@@ -188,6 +188,4 @@ def alt_text(calibration: Calibration) -> str:
     )
 
 
-DRAWING = Drawing(
-    "ladder", ladder_figure, alt_text, "Readings of every rung of the ladder, and the curves through them."
-)
+DRAWING = Drawing(ladder_figure, alt_text, "Readings of every rung of the ladder, and the curves through them.")

@@ -79,7 +79,6 @@ def alt_text(split: Split) -> str:
 
 
 DRAWING = Drawing(
-    "levelling",
     levelling_figure,
     alt_text,
     "What becomes of the drop that a rise of input lets expect, from the weakest to the strongest run, with 95 % "

@@ -170,4 +170,4 @@ def alt_text(answer: Steady) -> str:
     return f"Log with steady readings: {'; '.join(told) or 'none'}. {len(answer.rejected)} stretches give none."
 
 
-DRAWING = Drawing("log", log_figure, alt_text, "The log: shaded where steady, hatched where it gives no reading.")
+DRAWING = Drawing(log_figure, alt_text, "The log: shaded where steady, hatched where it gives no reading.")

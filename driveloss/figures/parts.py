@@ -227,7 +227,6 @@ def alt_text(split: Split) -> str:
 
 
 DRAWING = Drawing(
-    "breakdown",
     parts_figure,
     alt_text,
     "Every loaded run, split into its parts: net power at the foot with its 95 % interval, above each bar the net "

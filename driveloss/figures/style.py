@@ -89,10 +89,9 @@ def our_settings() -> Iterator[None]:
 class Drawing(Generic[Subject]):
     """One figure of a Calibration or a Split: `draw` and `alt_text`, what it says in words, take the same subject.
 
-    `key` begins its ids in a page, `caption` stands below it there.
+    `caption` stands below it in a page.
     """
 
-    key: str
     draw: Callable[[Subject], Figure]
     alt_text: Callable[[Subject], str]
     caption: str

@@ -98,7 +98,6 @@ def alt_text(split: Split) -> str:
 
 
 DRAWING = Drawing(
-    "temperature-drop",
     temperatures_figure,
     alt_text,
     "Cold end below ambient against input power and against net pneumatic power, with 95 % intervals: a row a "

@@ -123,7 +123,6 @@ def alt_text(answer: Witnesses) -> str:
 
 
 DRAWING = Drawing(
-    "witnesses",
     witnesses_figure,
     alt_text,
     "Values with their 95 % intervals, each place to a scale of its own. Band: the joint answer, where all agree.",

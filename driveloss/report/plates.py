@@ -64,11 +64,11 @@ def plates(
     """Every figure that the bench has something for."""
     from driveloss.figures.svg import Looks, svg_element
 
-    made, looks = {}, Looks()
+    made, looks = dict[str, Plate](), Looks()
     with our_settings():
         for name, subject in _subjects(calibration, split, gains, heard).items():
             drawing = figures.drawing(name)
-            svg = svg_element(drawing.draw(subject), drawing.key, drawing.alt_text(subject), looks)
+            svg = svg_element(drawing.draw(subject), f"f{len(made)}", drawing.alt_text(subject), looks)
             made[name] = Plate(Markup(svg), drawing.caption)
     return Plates(made, looks.rules())
 
