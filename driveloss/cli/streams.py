@@ -9,6 +9,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from threading import Timer
 from types import FrameType
 from typing import Any
 
@@ -20,6 +21,7 @@ SIGNS = {
     **{"\u00b0": "deg", "\u03a9": "ohm", "\u2126": "ohm", "\u00b5": "u", "\u03bc": "u", "\u00b7": "*"},
     **{"\u00b2": "2", "\u00b3": "3", "\u2020": "+", "\u0394": "d", "\u03c6": "phi", "\u00a0": " "},
 }
+AGAIN = 0.02  # [s] until a signal strikes once more
 STOPPED = 128  # plus the number of the signal: what a shell gives a program that was stopped
 
 
@@ -50,6 +52,7 @@ def make_ready() -> None:
             stream.reconfigure(errors=INSTEAD)
     for number in (signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
         signal.signal(number, _stop)
+    sys.unraisablehook = _stop_again
 
 
 @contextmanager
@@ -84,3 +87,14 @@ def _instead(error: UnicodeError) -> tuple[str, int]:
 def _stop(number: int, _frame: FrameType | None) -> None:
     """End in order, so that half-made files are cleared away."""
     raise SystemExit(STOPPED + number)
+
+
+def _stop_again(lost: sys.UnraisableHookArgs) -> None:
+    """Let a signal that struck where Python lets no error out, as in a finaliser, strike once more."""
+    stopped = lost.exc_value
+    if isinstance(stopped, KeyboardInterrupt):
+        stopped = SystemExit(STOPPED + signal.SIGINT)
+    if isinstance(stopped, SystemExit) and isinstance(stopped.code, int):
+        Timer(AGAIN, os.kill, (os.getpid(), stopped.code - STOPPED)).start()
+    else:
+        sys.__unraisablehook__(lost)

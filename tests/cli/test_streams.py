@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from cli.running import QUICK, ROOT, fresh, typed
+from cli.running import QUICK, ROOT, fresh, python, typed
 
 MAIN = "from driveloss.cli import main; main()"
 SIGINT_EXIT, SIGTERM_EXIT = 130, 143  # 128 and the signal's number, as the shell has it
@@ -81,6 +81,30 @@ def test_a_signal_ends_in_one_line_and_leaves_nothing(number, code, bench):
     assert (running.returncode, out) == (code, b"")
     assert err in (b"", b"driveloss: stopped\n")
     assert sorted(bench.iterdir()) == before
+
+
+DEAF = """
+import signal, sys, time
+from driveloss.cli.streams import emptied, make_ready
+
+class Deaf:
+    def __del__(self):
+        signal.raise_signal(int(sys.argv[1]))
+
+make_ready()
+with emptied():
+    del [Deaf()][0]
+    time.sleep(60)
+"""
+
+
+@pytest.mark.parametrize(
+    ("number", "code", "told"),
+    [(signal.SIGINT, SIGINT_EXIT, "driveloss: stopped\n"), (signal.SIGTERM, SIGTERM_EXIT, "")],
+)
+def test_a_signal_in_a_finaliser_is_not_lost(number, code, told):
+    outcome = python(DEAF, int(number))
+    assert (outcome.code, outcome.err) == (code, told)
 
 
 def test_a_backend_that_is_none_does_not_matter(bench, tmp_path):
