@@ -65,7 +65,7 @@ def dots_of(path: Path, scale: float) -> set[tuple[float, float]]:
     return {tuple(np.round(np.round(centre, 6) % TILE, 6)) for centre in centres}
 
 
-@pytest.mark.parametrize("hatch", ["\\\\", "/////", *{part.hatch for part in PARTS.values() if part.hatch}])
+@pytest.mark.parametrize("hatch", ["\\\\", "/////", *sorted({part.hatch for part in PARTS.values() if part.hatch})])
 def test_a_tile_repeats_into_the_hatching_of_matplotlib(hatch):
     """Which lays its own at a density of six over an inch."""
     of = dots_of if "." in hatch else lines_of
