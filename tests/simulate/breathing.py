@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -75,8 +76,14 @@ class Chamber:
 
 def breathing_pressure(chamber: Chamber, frequency: FloatArray, outside: FloatArray) -> FloatArray:
     """Pressure in the cylinder [Pa] in the middle of each step of a settled turn, shape (readings, steps)."""
+    return _followed(chamber, tuple(frequency.tolist()), tuple(outside.tolist()))
+
+
+@lru_cache(maxsize=64)  # power, side forces and truth of one sweep all ask
+def _followed(chamber: Chamber, at: tuple[float, ...], pressures: tuple[float, ...]) -> FloatArray:
     from scipy.integrate import solve_ivp
 
+    frequency, outside = np.array(at), np.array(pressures)
     speed, state, wanted = 2 * np.pi * frequency, np.ones(2 * len(frequency)), [*middles(), 2 * np.pi]
     for _ in range(TURNS):
         turn = solve_ivp(
@@ -95,5 +102,7 @@ def breathing_pressure(chamber: Chamber, frequency: FloatArray, outside: FloatAr
             raise RuntimeError(f"the gas in the breathing cylinder could not be followed: {turn.message}")
         before, state = state, turn.y[:, -1]
         if np.abs(state - before)[0::2].max() < SETTLED:
-            return turn.y[0::2, :-1] * outside[:, None]
+            found: FloatArray = turn.y[0::2, :-1] * outside[:, None]
+            found.flags.writeable = False
+            return found
     raise RuntimeError(f"the breathing cylinder does not settle within {TURNS} turns")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -35,6 +36,12 @@ def closed_pressure(closed: ClosedGas, frequency: FloatArray, pressure: FloatArr
     Q = exchange k S/d (T_wall - T), d = sqrt(2 a/omega) and S the wall of the moment, T by p V over what was closed in.
     Heun's method.
     """
+    return _marched(closed, tuple(frequency.tolist()), tuple(pressure.tolist()))
+
+
+@lru_cache(maxsize=64)  # power, side forces and truth of one sweep all ask
+def _marched(closed: ClosedGas, at: tuple[float, ...], pressures: tuple[float, ...]) -> FloatArray:
+    frequency, pressure = np.array(at), np.array(pressures)
     positions = piston_positions(closed.stroke, closed.rod_length)
     volume = closed.clearance + closed.area * (positions.max() - positions)
     kappa = HEAT_CAPACITY_RATIO[closed.gas]
@@ -62,4 +69,6 @@ def closed_pressure(closed: ClosedGas, frequency: FloatArray, pressure: FloatArr
         off = pressure / wave[:, :-1].mean(axis=1)
         p, held = p * off, held * off
     wave = wave * off[:, None]
-    return (wave[:, 1:] + wave[:, :-1]) / 2
+    found: FloatArray = (wave[:, 1:] + wave[:, :-1]) / 2
+    found.flags.writeable = False
+    return found
