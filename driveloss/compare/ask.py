@@ -234,7 +234,8 @@ def _friction_differences(equal: str, rows: Sequence[Standing]) -> Iterable[Diff
     """Seal friction of every pair of rows, which stand at the same frequency or speed."""
     for (question, name), (one, other) in product(FRICTION_QUESTIONS.items(), combinations(rows, 2)):
         level = one.frequency if equal == "frequency" else float(f"{one.piston_speed:.6g}")
-        yield _judged(Difference(question, equal, one.entry, other.entry, level), one.draws[name], other.draws[name])
+        asked = Difference(question, equal, one.entry, other.entry, level, one.parts[name], other.parts[name])
+        yield _judged(asked, one.draws[name] - other.draws[name])
 
 
 def _input_difference(question: str, first: Entry, second: Entry, level: float | None) -> Difference:
@@ -264,9 +265,11 @@ def _obstacle(entry: Entry, curve: str, equal: str) -> str | None:
 def _at_level(asked: Difference, curve: str, level: float) -> Difference:
     pair = asked.first, asked.second
     where = [entry.curves[curve].frequency_at(level) for entry in pair]
-    draws = (entry.curves["input"].at(f) for entry, f in zip(pair, where, strict=True))
+    one, other = (entry.curves["input"].at(f) for entry, f in zip(pair, where, strict=True))
+    meters = [entry.subject.calibration.meters for entry in pair]
+    asked = replace(asked, first_value=estimate(one, meters[0]), second_value=estimate(other, meters[1]))
     met = float(where[0][0]), float(where[1][0])
-    found = _judged(replace(asked, level=level, frequencies=met), *draws)
+    found = _judged(replace(asked, level=level, frequencies=met), one - other)
     lost = [entry.label for entry in pair if entry.curves[curve].misses(level)]
     if not lost:
         return found
@@ -274,14 +277,12 @@ def _at_level(asked: Difference, curve: str, level: float) -> Difference:
     return replace(found, difference=None, verdict=Verdict(OPEN), obstacle=obstacle)
 
 
-def _judged(asked: Difference, one: FloatArray, other: FloatArray) -> Difference:
-    """The answer to what was asked, by draws of what each of the two takes, (1 + draws,)."""
+def _judged(asked: Difference, draws: FloatArray) -> Difference:
+    """The answer to what was asked, by draws of what the first takes more than the second, (1 + draws,)."""
     subjects = asked.first.subject, asked.second.subject
-    values = (estimate(draws, s.calibration.meters) for s, draws in zip(subjects, (one, other), strict=True))
     biases = [] if asked.equal == "drop" else _biases(asked.first, asked.second)
-    found, verdict = judge(one - other, attribution(*subjects), biases)
-    first_value, second_value = values
-    return replace(asked, first_value=first_value, second_value=second_value, difference=found, verdict=verdict)
+    found, verdict = judge(draws, attribution(*subjects), biases)
+    return replace(asked, difference=found, verdict=verdict)
 
 
 def _biases(first: Entry, second: Entry) -> list[Bias]:

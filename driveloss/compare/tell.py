@@ -286,14 +286,15 @@ def _curve_note(loaded: Iterable[Entry]) -> list[str]:
     ]
 
 
-def _assumed_note(differences: Iterable[Difference]) -> list[str]:
+def _assumed_note(differences: Sequence[Difference]) -> list[str]:
     """What nobody stated that leaves most of a difference open, by name, with the keys that would replace it."""
     keys: dict[str, dict[str, None]] = {}
     most: dict[str, float] = {}
+    seen = {id(entry.subject): entry.subject for one in differences for entry in (one.first, one.second)}
+    for subject in seen.values():
+        for named, row in subject.calibration.meters.assumptions(subject.calibration.rig):
+            keys.setdefault(row.name, {}).update(dict.fromkeys(named))
     for one in differences:
-        for subject in (one.first.subject, one.second.subject):
-            for named, row in subject.calibration.meters.assumptions(subject.calibration.rig):
-                keys.setdefault(row.name, {}).update(dict.fromkeys(named))
         for name, share in one.verdict.shares:
             most[name] = max(share, most.get(name, 0.0))
     heavy = sorted(((most[name], name) for name in keys if most.get(name, 0.0) >= HEAVY), reverse=True)

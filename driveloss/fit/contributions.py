@@ -18,6 +18,7 @@ from driveloss.fit.estimate import estimates
 from driveloss.fit.meters import Meters
 
 SCATTER = "scatter"
+SAME = 1e-12  # square of a singular value, over the largest, below which errors are one and the same
 OVER_RUNS = "root mean square of the runs"  # what `over_runs` is called
 
 
@@ -64,10 +65,15 @@ class Attribution:
 
     def __init__(self, *meters: Meters):
         errors = named_errors(*meters)
-        self._sources = [source for source, _ in errors]
-        columns = [draws[1:] - draws[1:].mean() for _, draws in errors]
+        by_source: dict[str, list[FloatArray]] = {}
+        for source, draws in errors:
+            by_source.setdefault(source, []).append(draws[1:] - draws[1:].mean())
+        ends = np.cumsum([0, *map(len, by_source.values())]).tolist()
+        self._places = {source: slice(*ends[i : i + 2]) for i, source in enumerate(by_source)}
+        columns = [one for mine in by_source.values() for one in mine]
         self._design = np.array([c / np.linalg.norm(c) for c in columns]).T
-        self._inverse = np.linalg.pinv(self._design) if columns else None
+        # independent draws are all but orthogonal: their squares lose no digits
+        self._inverse = np.linalg.pinv(self._design.T @ self._design, rcond=SAME, hermitian=True) if columns else None
 
     def explain(self, draws: FloatArray) -> Contributions:
         """Part the draws of one answer, (1 + draws,), among the sources."""
@@ -75,24 +81,23 @@ class Attribution:
         total = float(np.var(centred, ddof=1))
         if not total > 0:  # nan: not known
             return Contributions({}, 0.0)
-        size = np.zeros(0) if self._inverse is None else self._inverse @ centred
-        left = centred if self._inverse is None else centred - self._design @ size
+        size = np.zeros(0) if self._inverse is None else self._inverse @ (self._design.T @ centred)
+        seen = {source: self._design[:, mine] @ size[mine] for source, mine in self._places.items()}
+        left = centred - sum(seen.values(), np.zeros(1))
         noise = float(left @ left) / max(len(left) - 1 - len(size), 1)  # variance of each coefficient by chance
-        moved = {source: self._moved(source, size, noise) for source in dict.fromkeys(self._sources)}
+        moved = {source: _true(one, noise * len(size[self._places[source]])) for source, one in seen.items()}
         moved[SCATTER] = left * np.sqrt(noise * (len(left) - 1) / (left @ left)) if noise > 0 else left
         return Contributions({s: np.concatenate([[0.0], m]) for s, m in moved.items()}, total)
 
     def half_widths(self, answers: Iterable[FloatArray]) -> dict[str, FloatArray]:
         """`Contributions.half_widths` of several answers, (answers,) by source, the largest first; nan = not known."""
         each = [(self.explain(draws).half_widths, 0.0 if np.isfinite(draws).all() else np.nan) for draws in answers]
-        names = [*dict.fromkeys(self._sources), SCATTER]
+        names = [*self._places, SCATTER]
         found = {name: np.array([one.get(name, nothing) for one, nothing in each]) for name in names}
         return dict(sorted(found.items(), key=lambda pair: -float(np.median(pair[1]))))
 
-    def _moved(self, source: str, size: FloatArray, noise: float) -> FloatArray:
-        """What one source moves in each draw, less what chance alone would seem to."""
-        mine = np.array([s == source for s in self._sources])
-        moved = self._design[:, mine] @ size[mine]
-        seen = float(moved @ moved)
-        true = max(seen - noise * int(mine.sum()), 0.0)
-        return np.asarray(moved * np.sqrt(true / seen)) if seen > 0 else moved
+
+def _true(seen: FloatArray, noise: float) -> FloatArray:
+    """What a source moves in each draw, less what chance alone would seem to: its square is `noise`."""
+    square = float(seen @ seen)
+    return np.asarray(seen * np.sqrt(max(square - noise, 0.0) / square)) if square > 0 else seen
