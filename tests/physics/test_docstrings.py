@@ -42,7 +42,7 @@ def test_the_first_sentence_states_the_unit_of_the_result(name):
 
 @pytest.mark.parametrize("name", [name for name in FUNCTIONS if not name.startswith("arrays.")])
 def test_every_formula_cites_its_source(name):
-    source = re.search(r"^    Sources?: (.+?)\n\n", FUNCTIONS[name].__doc__, re.MULTILINE | re.DOTALL)
+    source = re.search(r"^Sources?: (.+?)\n\n", inspect.getdoc(FUNCTIONS[name]), re.MULTILINE | re.DOTALL)
     assert source, f"{name}: from which book?"
     assert re.search("seen|from memory", source[1]), f"{name}: was it seen there, or recalled?"
 
