@@ -69,7 +69,7 @@ def commands(folder: Path, saved: Path) -> dict[str, tuple[object, ...]]:
         "recheck": ("recheck", saved, *again, "--mean-pressure", "1.01325 bar"),
         "compare": ("compare", folder),
         "whatif": ("whatif", folder),
-        "predict": ("predict", folder, "--bore", "50 mm", "--at", 9),
+        "predict": ("predict", folder, "--bore", "50 mm", "--at", 9, "--mean-pressure", "1.01325 bar"),
         "witnesses": ("witnesses", folder),
         "losses": ("losses", saved, "--at", 8),
         "report": ("report", folder, "-o", folder / "report.html", "--force"),
