@@ -2,6 +2,7 @@
 
 import json
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -15,20 +16,19 @@ DEMO = Path(__file__).parents[2] / "calib_data"
 QUICK = ["--draws", "200"]
 
 
-@pytest.fixture
-def run(monkeypatch):
-    """Runs the command on its own in a window of some columns."""
+@cache
+def told(columns, *words):
+    """What the command says in a window of some columns; the same words are asked once."""
     app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
     app.command()(compare)
-
-    def run_it(*words, columns=80):
-        monkeypatch.setenv("COLUMNS", str(columns))
-        return CliRunner().invoke(app, [str(word) for word in (*words, *QUICK)])
-
-    return run_it
+    return CliRunner().invoke(app, [*words, *QUICK], env={"COLUMNS": str(columns)})
 
 
-def test_a_bench_without_cylinders_is_refused(run, without_cylinders):
+def run(*words, columns=80):
+    return told(columns, *map(str, words))
+
+
+def test_a_bench_without_cylinders_is_refused(without_cylinders):
     result = run(without_cylinders)
     assert result.exit_code == 2
     assert "no cylinder has a no-load sweep, expected one" in " ".join(result.stderr.split())
@@ -45,7 +45,7 @@ def without_cylinders(tmp_path):
 
 @pytest.mark.parametrize("columns", [60, 80, 120])
 @pytest.mark.parametrize("more", [(), ("--all",)])
-def test_fits_the_window(run, columns, more):
+def test_fits_the_window(columns, more):
     result = run(DEMO, *more, columns=columns)
     assert result.exit_code == 0, result.output
     assert max(map(len, result.output.splitlines())) <= columns
@@ -54,7 +54,7 @@ def test_fits_the_window(run, columns, more):
     assert "…" not in result.stdout
 
 
-def test_the_answer_comes_first_and_each_bias_once(run):
+def test_the_answer_comes_first_and_each_bias_once():
     result = run(DEMO, "--at", 8)
     out = result.stdout
     assert out.startswith("Seal friction power, at 8 Hz: row less column [W]")
@@ -76,7 +76,7 @@ def matrix_of(out, title):
     return start
 
 
-def test_the_matrix_holds_what_the_differences_say(run):
+def test_the_matrix_holds_what_the_differences_say():
     """Row less column, with the mark of the verdict; the column less the row is its opposite."""
     out = run(DEMO, "--at", 8).stdout
     data = json.loads(run(DEMO, "--at", 8, "--json").stdout)
@@ -94,7 +94,7 @@ def test_the_matrix_holds_what_the_differences_say(run):
         assert mark == ("" if sure else "!" if d["biased_by"] else "?")
 
 
-def test_what_would_tell_names_the_cure(run):
+def test_what_would_tell_names_the_cure():
     """The demo does not state what its narrow seal does between ladder and run: that hides narrow against wide."""
     out = " ".join(run(DEMO, "--at", 8).stdout.split())
     told = out[out.index("What would tell the rest:") :]
@@ -102,7 +102,7 @@ def test_what_would_tell_names_the_cure(run):
     assert "a no-load sweep straight after the loaded runs" in told and "cylinders.narrow.seal_change" in told
 
 
-def test_demo_verdicts_are_true(run):
+def test_demo_verdicts_are_true():
     """The demo's truth: the narrow lip drags less than the wide ring; charging the wide piston makes it drag more."""
     out = " ".join(run(DEMO, "--at", 8, "--all").stdout.split())
     friction = out[out.rindex("Seal friction power, at 8 Hz") : out.rindex("Friction force per metre")]
@@ -111,7 +111,7 @@ def test_demo_verdicts_are_true(run):
     assert "but narrow at 2.38 bar is flagged pressure-not-calibrated" in out
 
 
-def test_json(run):
+def test_json():
     result = run(DEMO, "--json", "--at", 6)
     data = json.loads(result.stdout)
     assert data["schema"] == "driveloss.compare/1"
@@ -125,7 +125,7 @@ def test_json(run):
     assert "row less column" in result.stderr
 
 
-def test_two_benches(run, tmp_path):
+def test_two_benches(tmp_path):
     for name, seed in (("before", 1), ("after", 2)):
         bench(tmp_path / name, seed=seed)
     result = run(tmp_path / "before", tmp_path / "after", "--at", 7)
@@ -140,7 +140,7 @@ def test_two_benches(run, tmp_path):
     assert "[transmission] and [crank] err separately" in notes
 
 
-def test_many_pairs_are_told_only_where_one_thing_differs(run, tmp_path):
+def test_many_pairs_are_told_only_where_one_thing_differs(tmp_path):
     for name, seed in (("before", 1), ("after", 2), ("later", 3)):
         bench(tmp_path / name, seed=seed)
     out = " ".join(run(*(tmp_path / n for n in ("before", "after", "later")), "--at", 7, "--all").stdout.split())
@@ -157,14 +157,14 @@ def test_many_pairs_are_told_only_where_one_thing_differs(run, tmp_path):
         (["--family", "fysical"], "did you mean 'physical'?"),
     ],
 )
-def test_bad_options_exit_2(run, words, message):
+def test_bad_options_exit_2(words, message):
     result = run(DEMO, *words)
     assert result.exit_code == 2
     assert message in " ".join(result.stderr.split())
     assert result.stdout == ""
 
 
-def test_no_such_bench_exits_2(run, tmp_path):
+def test_no_such_bench_exits_2(tmp_path):
     result = run(tmp_path / "nowhere")
     assert result.exit_code == 2
     assert "nowhere" in result.stderr
