@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from driveloss import figures
@@ -26,6 +28,10 @@ OF_RUNS: dict[str, Callable[[Split], object]] = {  # figures of a breakdown that
     "indicator": lambda split: split.answer.recorded,
     "budget": bars_of,
 }
+
+
+MOST = 8  # cylinders that figures with a panel or a curve for each of them have room for
+BY_CYLINDER = ("ladder", "friction", "parts", "ceilings", "temperatures", "levelling")
 
 
 @dataclass(frozen=True)
@@ -64,22 +70,63 @@ def plates(
     """Every figure that the bench has something for."""
     from driveloss.figures.svg import Looks, svg_element
 
-    made, looks = dict[str, Plate](), Looks()
+    made, looks, told = dict[str, Plate](), Looks(), ""
+    shown, of = _shown(calibration, split), len(calibration.ranges)
+    if len(shown) < of:
+        told = f" Of {of} cylinders the {len(shown)} with the highest net power; the tables have all."
     with our_settings():
-        for name, subject in _subjects(calibration, split, gains, heard).items():
+        for name, subject in _subjects(calibration, split, gains, heard, shown).items():
             drawing = figures.drawing(name)
             svg = svg_element(drawing.draw(subject), f"f{len(made)}", drawing.alt_text(subject), looks)
-            made[name] = Plate(Markup(svg), drawing.caption)
+            made[name] = Plate(Markup(svg), drawing.caption + (told if name in BY_CYLINDER else ""))
     return Plates(made, looks.rules())
 
 
+def _shown(calibration: Calibration, split: Split | None) -> list[str]:
+    """The cylinders that a figure has room for, in the order of the bench: those with the highest net power."""
+    best = dict.fromkeys(calibration.ranges, -inf)
+    for run in () if split is None else split.answer.runs:
+        best[run.cylinder] = max(best[run.cylinder], run.pneumatic.value)
+    first = sorted(best, key=lambda name: -best[name])[:MOST]
+    return [name for name in best if name in first]
+
+
 def _subjects(
-    calibration: Calibration, split: Split | None, gains: Gains | None, heard: Witnesses | None
+    calibration: Calibration, split: Split | None, gains: Gains | None, heard: Witnesses | None, shown: Sequence[str]
 ) -> dict[str, Any]:
     """What each figure is drawn of."""
-    found: dict[str, Any] = dict.fromkeys(("ladder", "friction") if calibration.ranges else ("ladder",), calibration)
+    of_ladder = _of_some(calibration, shown)
+    found: dict[str, Any] = dict.fromkeys(("ladder", "friction") if calibration.ranges else ("ladder",), of_ladder)
     if split is not None:
-        every = replace(split, run=None)
-        found |= {"flow": split, "parts": split} | {name: every for name, holds in OF_RUNS.items() if holds(every)}
+        every, some = replace(split, run=None), _runs_of_some(split, of_ladder, shown)
+        by_name = {name: some if name in BY_CYLINDER else every for name in OF_RUNS}
+        found |= {"flow": split, "parts": some} | {
+            name: by_name[name] for name in OF_RUNS if OF_RUNS[name](by_name[name])
+        }
     found |= {"gains": gains} if gains and at_work(gains) else {}
     return found | ({"witnesses": heard} if heard else {})
+
+
+def _of_some(calibration: Calibration, names: Sequence[str]) -> Calibration:
+    """The calibration with no more than some of its cylinders."""
+    if len(names) == len(calibration.ranges):
+        return calibration
+    evidence = calibration.evidence
+    if evidence is not None:
+        ladder, left_out = evidence.ladder, evidence.left_out
+        ladder = ladder.only(np.isin(ladder.readings.cylinder, ["", *names]))
+        evidence = replace(evidence, ladder=ladder, left_out=left_out.only(np.isin(left_out.cylinder, ["", *names])))
+    return replace(calibration, ranges={name: calibration.ranges[name] for name in names}, evidence=evidence)
+
+
+def _runs_of_some(split: Split, calibration: Calibration, names: Sequence[str]) -> Split:
+    """The loaded runs of some cylinders."""
+    answer = split.answer
+    if len(names) == len(answer.calibration.ranges):
+        return replace(split, run=None)
+    mine = np.isin(answer.readings.cylinder, names)
+    draws = {name: values[mine] for name, values in answer.draws.items()}
+    flags = tuple(own for own, here in zip(answer.flags, mine, strict=True) if here)
+    return Split(
+        replace(answer, calibration=calibration, readings=answer.readings.only(mine), draws=draws, flags=flags)
+    )

@@ -315,6 +315,21 @@ def test_the_page_stays_below_a_megabyte(page):
     assert len(page.encode()) < 1_000_000
 
 
+def test_figures_with_a_panel_a_cylinder_show_those_with_the_highest_net_power_alone(monkeypatch):
+    report, whole = demo()
+    monkeypatch.setattr("driveloss.report.plates.MOST", 1)
+    page = report_page(report)
+    best = report.runs[report.answer.best_run].cylinder
+    told = f"Of {len(report.calibration.ranges)} cylinders the 1 with the highest net power; the tables have all."
+    assert told in page and told not in whole
+    (others,) = set(report.calibration.ranges) - {best}
+    for name in ("Stacked bars", "Cold end below", "Mean seal friction force"):
+        (shown,) = (text for text in _svg_names(page) if text.startswith(name))
+        (every,) = (text for text in _svg_names(whole) if text.startswith(name))
+        assert best in shown and others not in shown and others in every
+    assert Tree(page).words("table").count(others) == Tree(whole).words("table").count(others)
+
+
 def test_drawings_in_the_page_have_text_and_name_no_font(page):
     drawn = " ".join(re.findall(r"<svg.*?</svg>", page, re.DOTALL))
     assert drawn.count("<text") > 20 and "font-family" not in drawn
