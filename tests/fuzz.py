@@ -17,6 +17,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass
 from os import chdir, listdir
 from pathlib import Path
@@ -276,7 +277,7 @@ def _put(data: Any, by: Random) -> None:
     elif isinstance(data, dict) and by.random() < 0.1:
         del data[key]
     else:
-        data[key] = by.choice(SCALARS)
+        data[key] = deepcopy(by.choice(SCALARS))
 
 
 SHARES = {  # of a thousand cases
