@@ -65,7 +65,7 @@ def commands(saved: Path) -> dict[str, tuple[object, ...]]:
     """The words of each command that is raced, on the demo bench."""
     room = saved.parent
     return {
-        "--help": ("--help",),
+        "help": ("--help",),
         "template": ("template", room / f"template-{perf_counter_ns()}"),
         "losses": ("losses", saved, "--at", "7.5"),
         "recheck": ("recheck", saved, f"no-load:wide:{DEMO / 'wide-no-load-after.csv'}"),
@@ -85,7 +85,7 @@ def commands(saved: Path) -> dict[str, tuple[object, ...]]:
 
 NUMBERS, FITS = "import typer, numpy", "import typer, numpy, lmfit, pint"
 YARDSTICKS = {  # the imports that a command cannot do without; `FITS` where none is named
-    "--help": "import typer",
+    "help": "import typer",
     "template": NUMBERS,
     "losses": NUMBERS,
     "recheck": NUMBERS,
