@@ -11,7 +11,7 @@ from benchmark import ordinary
 
 import driveloss.fit.meters
 
-BENCHES, DRAWS, WORKERS, SEED = 4, 300, 2, 1
+BENCHES, DRAWS, SEED = 4, 300, 1
 LEAST = 0.72  # of a class's net intervals: 95 % less three standard errors, as runs of one bench err together
 LEAST_TOGETHER = 0.90
 WIDEST = {"home": 16.0, "home, no efficiency": 20.0, "home, no motor": 33.0, "nothing stated": 33.0, "lab": 8.0}
@@ -20,7 +20,11 @@ AS_NARROW = 1.1  # times the intervals of someone who knows everything, where ev
 
 @pytest.fixture(scope="module")
 def outcomes():
-    return ordinary.run_classes(list(ordinary.CLASSES), BENCHES, WORKERS, SEED, DRAWS)
+    return {name: [one_bench(name, index) for index in range(BENCHES)] for name in ordinary.CLASSES}
+
+
+def one_bench(name, index):
+    return ordinary.run_bench((name, index), SEED, DRAWS, old_keys=False)
 
 
 @pytest.mark.parametrize("name", ordinary.CLASSES)
@@ -54,6 +58,6 @@ def test_it_would_fail_if_silence_were_certainty(monkeypatch):
 
 
 def ordinary_bench_holds():
-    outcome = ordinary.run_bench(("sleeve 0.10", 0), SEED, DRAWS, old_keys=False)
+    outcome = one_bench("sleeve 0.10", 0)
     assert not outcome.refused
     assert np.mean([row.holds for row in outcome.of("pneumatic")]) >= LEAST

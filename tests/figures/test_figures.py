@@ -148,40 +148,43 @@ def text_boxes(figure):
     return [(text.get_text(), Text.get_window_extent(text, renderer)) for text in texts]
 
 
-def overlaps(figure) -> list[tuple[str, str]]:
+def overlaps(boxes) -> list[tuple[str, str]]:
     def meet(a, b):
         return min(a.x1, b.x1) - max(a.x0, b.x0) > 1 and min(a.y1, b.y1) - max(a.y0, b.y0) > 1  # [px]
 
-    return [(one, two) for (one, a), (two, b) in combinations(text_boxes(figure), 2) if meet(a, b)]
+    return [(one, two) for (one, a), (two, b) in combinations(boxes, 2) if meet(a, b)]
 
 
-def beyond_the_edge(figure) -> list[str]:
+def beyond_the_edge(figure, boxes) -> list[str]:
     edge = figure.bbox
-    return [
-        text
-        for text, box in text_boxes(figure)
-        if box.x0 < edge.x0 or box.y0 < edge.y0 or box.x1 > edge.x1 or box.y1 > edge.y1
-    ]
+    return [text for text, box in boxes if box.x0 < edge.x0 or box.y0 < edge.y0 or box.x1 > edge.x1 or box.y1 > edge.y1]
+
+
+def unreadable(figure) -> list:
+    """What is written over something else, or leaves the figure."""
+    boxes = text_boxes(figure)
+    return overlaps(boxes) + beyond_the_edge(figure, boxes)
+
+
+@cache
+def drawn(kind: str, cylinders: int, motor_alone: bool = True):
+    """A figure as it is drawn, for tests that only look."""
+    _, calibration, answer, _ = bench_of(cylinders, motor_alone)
+    figure = figure_of(kind, calibration, answer)
+    with style.our_settings():
+        figure.draw_without_rendering()
+    return figure
 
 
 @pytest.mark.parametrize("cylinders", range(1, 7))
 @pytest.mark.parametrize("kind", CURVED)
 def test_figures_can_be_read_with_any_number_of_cylinders(kind, cylinders):
-    _, calibration, answer, _ = bench_of(cylinders)
-    figure = figure_of(kind, calibration, answer)
-    with style.our_settings():
-        figure.draw_without_rendering()
-    assert overlaps(figure) == []
-    assert beyond_the_edge(figure) == []
+    assert unreadable(drawn(kind, cylinders)) == []
 
 
 @pytest.mark.parametrize("kind", CURVED)
 def test_figures_can_be_read_without_a_motor_alone_sweep(kind):
-    _, calibration, answer, _ = bench_of(2, motor_alone=False)
-    figure = figure_of(kind, calibration, answer)
-    with style.our_settings():
-        figure.draw_without_rendering()
-    assert overlaps(figure) == [] and beyond_the_edge(figure) == []
+    assert unreadable(drawn(kind, 2, motor_alone=False)) == []
 
 
 def test_many_repeats_still_leave_the_breakdown_legible():
@@ -189,7 +192,7 @@ def test_many_repeats_still_leave_the_breakdown_legible():
     figure = figure_of("parts", calibration, answer)
     with style.our_settings():
         figure.draw_without_rendering()
-    assert overlaps(figure) == [] and beyond_the_edge(figure) == []
+    assert unreadable(figure) == []
 
 
 def test_the_overlap_check_finds_an_overlap():
@@ -197,14 +200,13 @@ def test_the_overlap_check_finds_an_overlap():
     figure.axes[0].text(1.0, 0.0, "in the way", va="center")
     with style.our_settings():
         figure.draw_without_rendering()
-    assert ("in the way", "1 W") in [tuple(sorted(pair, reverse=True)) for pair in overlaps(figure)]
+    assert ("in the way", "1 W") in [tuple(sorted(pair, reverse=True)) for pair in overlaps(text_boxes(figure))]
 
 
 @pytest.mark.parametrize("kind", ALL)
 def test_axes_state_their_units(kind):
-    _, calibration, answer, _ = bench_of(3)
     unit = re.compile(r"\[(W|Hz|N|K|%|m/s)\]$")
-    for ax in (ax for ax in figure_of(kind, calibration, answer).axes if ax.axison):
+    for ax in (ax for ax in drawn(kind, 3).axes if ax.axison):
         named = [ax.get_xlabel()] + ([] if kind in ("budget", "levelling") else [ax.get_ylabel()])
         shown = [label for label in named if label or ax.xaxis.get_tick_params()["labelbottom"]]
         assert shown and all(unit.search(label) for label in shown), shown
@@ -220,9 +222,8 @@ def bars_of(ax) -> dict[float, list[float]]:
 @pytest.mark.parametrize("motor_alone", [True, False])
 def test_stacked_bars_add_up_to_the_power_that_was_read(motor_alone):
     """Conservation: what the meter read is the sum of the parts; at the meter's stated gain there is no error."""
-    bench, calibration, answer, _ = bench_of(2, motor_alone)
-    figure = figure_of("parts", calibration, answer)
-    sums = sorted(sum(heights) for ax in figure.axes for heights in bars_of(ax).values())
+    bench = bench_of(2, motor_alone)[0]
+    sums = sorted(sum(heights) for ax in drawn("parts", 2, motor_alone).axes for heights in bars_of(ax).values())
     read = sorted(w for sweep in bench.sweeps if sweep.stage == "loaded" for w in sweep.power)
     assert sums == pytest.approx(read)
 
@@ -290,8 +291,7 @@ def test_without_any_ceiling_the_figure_says_so():
 @pytest.mark.parametrize("cylinders", range(1, 7))
 def test_temperatures_tell_cylinders_by_hue_and_marker_and_pressures_by_shade(cylinders):
     """A row a cylinder; the paler the lower the pressure; names stand above their own panel."""
-    _, _, answer, _ = bench_of(cylinders)
-    figure = figures.draw("temperatures", Split(answer))
+    figure = drawn("temperatures", cylinders)
     assert len(figure.axes) == 2 * cylinders and not figure.legends
     for index, ax in enumerate(figure.axes):
         low, high = [line for line in ax.lines if line.get_linestyle() == "None"][: len(PRESSURES)]
@@ -353,7 +353,7 @@ def test_what_was_assumed_is_told_and_can_be_read(kind, cylinders):
     figure = figure_of(kind, calibration, answer)
     with style.our_settings():
         figure.draw_without_rendering()
-    assert overlaps(figure) == [] and beyond_the_edge(figure) == []
+    assert unreadable(figure) == []
     words = " ".join(text for text, _ in text_boxes(figure)) + " ".join(
         text.get_text() for legend in figure.legends for text in legend.get_texts()
     )

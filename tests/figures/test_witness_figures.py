@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from simulate import Limits, Protocol, ladder
 from simulate.recording import PlannedRecording
-from test_figures import FREQUENCIES, NAMES, PRESSURES, beyond_the_edge, overlaps, simulated, text_boxes, truth_of
+from test_figures import FREQUENCIES, NAMES, PRESSURES, simulated, text_boxes, truth_of, unreadable
 
 import driveloss
 from driveloss import figures
@@ -56,7 +56,7 @@ def subject(name, answer):
 @pytest.mark.parametrize("name", ["witnesses", "indicator"])
 def test_figures_of_witnesses_can_be_read(name, recordings):
     figure = drawn(name, subject(name, recorded_bench(recordings)[0]))
-    assert overlaps(figure) == [] and beyond_the_edge(figure) == []
+    assert unreadable(figure) == []
     labels = [label for ax in figure.axes for label in (ax.get_xlabel(), ax.get_ylabel()) if label]
     assert labels and all(re.search(r"\[(W|bar|cm³)\]$", label) for label in labels)
 
