@@ -2,44 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from functools import cached_property, partial
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache, partial
+from itertools import chain
 from typing import Any, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray, Recording, Rundown, Sweep
 from driveloss.breakdown.assumed import Assumed, assumptions_at_work
 from driveloss.breakdown.coasted import coasted_ways
-from driveloss.breakdown.doubt import doubt, flagged_suspects
 from driveloss.breakdown.joint import Verdict, joined, judge
 from driveloss.breakdown.recorded import Recorded, recorded_work, with_waves
-from driveloss.breakdown.settled import Ends, settled_ends
-from driveloss.breakdown.temperatures import ceilings_and_ends
+from driveloss.breakdown.settled import settled_ends
+from driveloss.breakdown.split import Block, Draws, beside, blocks_of, parts_of
 from driveloss.breakdown.ways import Way
 from driveloss.errors import InputError
-from driveloss.fit.calibration import Calibration, scattered, shifted
+from driveloss.fit.calibration import Calibration
 from driveloss.fit.contributions import Attribution
-from driveloss.fit.cycle import Cycle, loaded_cycle
 from driveloss.fit.estimate import COVERAGE, Estimate, estimates
 from driveloss.fit.laws import peak_drop
-from driveloss.fit.meters import stream
-from driveloss.fit.motor_loss import shaft_power
 from driveloss.fit.readings import Readings, gather
-from driveloss.losses.no_load import no_load_draws
-from driveloss.physics import aftercooler, ceilings
+from driveloss.fit.readings import joined as end_to_end
+from driveloss.fit.suspects import loaded_course
 from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named
 
-PASSES = 4  # each some thirty times closer than the one before
+AT_ONCE = 3000  # runs whose draws are held together: a third of a megabyte each
+KEPT = 4  # blocks whose parts are kept for when they are asked for again
 LARGE_DROP = 0.05  # of the pressure outside: beyond it the volume behind the port decides some 10 % of its power
 BEYOND_BRAKED = 1.1  # times the braked sweep's largest torque
 
 PLACE = ("file", "line", "row", "cylinder", "frequency", "mean_pressure")  # of a reading, as a run repeats it
 TEMPERATURES = ("cold_end", "hot_end", "coolant", "winding")
-
-Draws = dict[str, FloatArray]  # (n, 1 + draws) by name; what cannot be determined is absent, or nan in its row
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,29 +144,68 @@ def breakdown(
 ) -> Breakdown:
     """Split every loaded reading among `sweeps`, joined with recordings of the pressure and run-downs where they agree.
 
-    Raises InputError where there is none, or where the calibration lacks its cylinder or needs the motor current.
+    Raises InputError where there is none, where the calibration lacks its cylinder or needs the motor current, and for
+    more than AT_ONCE, which go by `in_blocks`.
     """
     readings = gather(calibration.rig, sweeps, ("loaded",))
+    if len(readings) > AT_ONCE:
+        raise InputError(
+            f"bench.toml: its loaded sweeps hold {len(readings)} readings, expected at most {AT_ONCE} where runs are "
+            "compared or drawn; driveloss breakdown alone takes any number"
+        )
+    return _together(list(_answers(calibration, readings, recordings, rundowns)))
+
+
+def in_blocks(
+    calibration: Calibration,
+    sweeps: Iterable[Sweep],
+    recordings: Iterable[Recording] = (),
+    rundowns: Iterable[Rundown] = (),
+) -> Iterator[Breakdown]:
+    """The same for any number of readings, some after the other: no more draws are held than those of a block."""
+    yield from _answers(calibration, gather(calibration.rig, sweeps, ("loaded",)), recordings, rundowns)
+
+
+def _answers(
+    calibration: Calibration, readings: Readings, recordings: Iterable[Recording], rundowns: Iterable[Rundown]
+) -> Iterator[Breakdown]:
     _check(calibration, readings)
-    rng = stream(calibration.seed, "breakdown")
-    recorded = recorded_work(calibration, readings, recordings)
+    course, recorded = loaded_course(calibration, readings), recorded_work(calibration, readings, recordings)
     if recorded:
         calibration, readings = with_waves(calibration, readings, recorded)
-    parts = _split(calibration, readings, rng)
-    ways = (*(one.way(parts["pneumatic"]) for one in recorded), *coasted_ways(calibration, rundowns))
+    blocks = blocks_of(readings, course)
+    parts = lru_cache(KEPT)(lambda number: parts_of(calibration, blocks[number]))
+    ways = (*(_recorded_way(one, blocks, parts) for one in recorded), *coasted_ways(calibration, rundowns))
     verdict = judge(ways) if ways else None
-    if verdict is not None and verdict.agree:
-        parts = joined(parts, verdict)
-    ends = settled_ends(calibration, readings)
-    draws = (
-        parts | _heat(calibration, readings, parts, ends) | {"subtraction": _subtracted(calibration, readings, parts)}
-    )
-    flags = tuple(_flags(calibration, readings, draws, i) for i in range(len(readings)))
-    if verdict is not None and not verdict.agree:
-        flags = tuple((*own, "witnesses-disagree") for own in flags)
-    flags = flagged_suspects(calibration, readings, flags)
-    flags = tuple((*own, "not-settled") if late else own for own, late in zip(flags, ends.unsettled, strict=True))
-    return Breakdown(calibration, readings, draws, flags, recorded, ways, verdict)
+    agreed = verdict if verdict is not None and verdict.agree else None
+    answer = partial(Breakdown, calibration, recorded=recorded, ways=ways, verdict=verdict)
+    for block in blocks:
+        found = parts(block.number) if agreed is None else joined(parts(block.number), agreed)
+        ends = settled_ends(calibration, block.readings, block.number)
+        draws = found | beside(calibration, block.readings, found, ends)
+        late = {"suspect-reading": block.course.off != 0, "not-settled": ends.unsettled}
+        if verdict is not None and agreed is None:
+            late = {"witnesses-disagree": np.ones_like(ends.unsettled), **late}
+        yield answer(block.readings, draws, _flags(calibration, block.readings, draws, late))
+
+
+def _recorded_way(recorded: Recorded, blocks: Iterable[Block], parts: Callable[[int], Draws]) -> Way:
+    """A recording beside what the ladder says of the runs that it was made at."""
+    net = np.zeros(1)
+    for block in blocks:
+        mine = np.isin(block.places, recorded.runs)
+        if mine.any():
+            net = net + parts(block.number)["pneumatic"][mine].sum(axis=0)
+    return recorded.way(net / len(recorded.runs))
+
+
+def _together(blocks: Sequence[Breakdown]) -> Breakdown:
+    first = blocks[0]
+    if len(blocks) == 1:
+        return first
+    draws = {name: np.concatenate([block.draws[name] for block in blocks]) for name in first.draws}
+    flags = tuple(chain.from_iterable(block.flags for block in blocks))
+    return replace(first, readings=end_to_end(*(block.readings for block in blocks)), draws=draws, flags=flags)
 
 
 def _check(calibration: Calibration, readings: Readings) -> None:
@@ -188,82 +224,17 @@ def _check(calibration: Calibration, readings: Readings) -> None:
         )
 
 
-def _split(calibration: Calibration, readings: Readings, rng: np.random.Generator) -> Draws:
-    """The parts of the input power; they add up to it in every draw. [W]
-
-    What pins, lip and ripple take follows from the cycle, which follows from the net power: found in a few passes.
-    """
-    meters, shape = calibration.meters, (len(readings), calibration.draws + 1)
-    scatter = scattered(calibration, readings, rng, doubt(calibration, readings))
-    misread = calibration.meters.each_misread(readings.frequency, rng)
-    drive = shifted(calibration.drive, readings.frequency, misread)
-    seal = shifted(partial(_seal, calibration, readings), readings.frequency, misread)
-    cycle = Cycle(np.zeros(shape), seal, np.zeros((len(readings), 1)))
-    for _ in range(PASSES):
-        shaft = shaft_power(readings, meters, calibration.standby, calibration.route, scatter, cycle.swing)
-        load = shaft.power - drive  # what passes through the transmission: pins, the seal's friction and the gas
-        net = meters.efficiency * load - cycle.pins - cycle.seal
-        cycle = loaded_cycle(calibration, readings, net, seal)
-    drive = drive + meters.efficiency * load - cycle.seal - net  # and pins
-    belt = calibration.belt(load)
-    load_loss = shaft.load_loss - belt
-    draws = {
-        "input": shaft.input,
-        "standby": np.broadcast_to(calibration.standby, shape),
-        "drive": drive + load_loss,
-        "transmission": (1 - meters.efficiency) * load + belt,
-        "seal": cycle.seal,
-        "pneumatic": net,
-    }
-    if calibration.has_motor:
-        motor = shifted(calibration.motor, readings.frequency, misread)
-        draws |= {"motor": motor + load_loss, "linkage": drive - motor}
-    return draws | ({"motor_copper": shaft.copper} if calibration.route.has_copper else {})
+def _flags(
+    calibration: Calibration, readings: Readings, draws: Draws, late: Mapping[str, NDArray[np.bool_]]
+) -> tuple[tuple[str, ...], ...]:
+    """Of each run, those of `late` (n,) last."""
+    return tuple(
+        (*_own_flags(calibration, readings, draws, i), *(code for code, holds in late.items() if holds[i]))
+        for i in range(len(readings))
+    )
 
 
-def _subtracted(calibration: Calibration, readings: Readings, parts: Draws) -> FloatArray:
-    """Input less the no-load input at the same frequency: the most that the net can be, if nothing else grew. [W]"""
-    least = np.empty_like(parts["input"])
-    groups = zip(readings.cylinder.tolist(), readings.mean_pressure.tolist(), strict=True)
-    places = np.array([f"{name}|{pressure!r}" for name, pressure in groups])
-    for place in np.unique(places):
-        mine = places == place
-        name, pressure = str(readings.cylinder[mine][0]), float(readings.mean_pressure[mine][0])
-        least[mine] = no_load_draws(calibration, readings.frequency[mine], name, pressure)["total"]
-    return np.asarray(parts["input"] - least)
-
-
-def _seal(calibration: Calibration, readings: Readings, frequency: FloatArray) -> FloatArray:
-    """Seal friction of each reading's cylinder at frequency (n,), (n, 1 + draws). [W]"""
-    friction = np.empty((len(readings), calibration.draws + 1))
-    for name in np.unique(readings.cylinder):
-        mine = readings.cylinder == name
-        friction[mine] = calibration.seal(str(name), frequency[mine], readings.mean_pressure[mine])
-    return friction
-
-
-def _heat(calibration: Calibration, readings: Readings, parts: Draws, ends: Ends) -> Draws:
-    """Ceilings, aftercooler heat, cycle work and the temperatures of the ends."""
-    meters, pneumatic, seal = calibration.meters, parts["pneumatic"], parts["seal"]
-    heat = aftercooler.aftercooler_heat(pneumatic, seal, meters.seal_heat_share)
-    frequency = meters.frequency(readings.frequency)
-    pressure = meters.pressure(readings.mean_pressure)
-    bore, stroke = (_by_cylinder(calibration, readings, key) for key in ("bore", "stroke"))
-    return {
-        "efficiency_ceiling": ceilings.efficiency_ceiling(pneumatic, parts["input"]),
-        "aftercooler_heat": heat,
-        "friction_heat": meters.seal_heat_share * seal,
-        "cycle_work_ratio": ceilings.cycle_work_ratio(pneumatic, frequency, pressure, bore, stroke),
-        **ceilings_and_ends(calibration, readings, pneumatic, heat, ends),
-    }
-
-
-def _by_cylinder(calibration: Calibration, readings: Readings, key: str) -> FloatArray:
-    """A dimension of each reading's cylinder, (n, 1 + draws)."""
-    return np.array([getattr(calibration.meters.cylinders[name], key) for name in readings.cylinder])
-
-
-def _flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -> tuple[str, ...]:
+def _own_flags(calibration: Calibration, readings: Readings, draws: Draws, i: int) -> tuple[str, ...]:
     rig, name = calibration.rig, str(readings.cylinder[i])
     pneumatic, has_hot = draws["pneumatic"], np.isfinite(readings.hot_end[i])
     cooling, wants_ceiling = draws.get("cooling_ceiling"), rig.cycle != "none"

@@ -46,14 +46,14 @@ class Recorded:
         return float(np.hypot(*self.turns.mean(axis=0)[0]))
 
     def way(self, net: FloatArray) -> Way:
-        """Its net power beside what the ladder says of the same runs, net (n, 1 + draws). [W]"""
+        """Its net power beside what the ladder says of the same runs on average, net (1 + draws,). [W]"""
         return Way(
             witness=f"recording {self.recording.file}",
             part="pneumatic",
             cylinder=self.recording.cylinder,
             frequency=self.frequency,
             mean_pressure=self.mean_pressure,
-            by_ladder=np.asarray(net[self.runs].mean(axis=0)),
+            by_ladder=net,
             by_witness=self.power,
             phase=float(self.phase[0]),
         )

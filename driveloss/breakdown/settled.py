@@ -31,12 +31,12 @@ class Ends:
     unsettled: NDArray[np.bool_]
 
 
-def settled_ends(calibration: Calibration, readings: Readings) -> Ends:
+def settled_ends(calibration: Calibration, readings: Readings, number: int = 0) -> Ends:
     """Ends of loaded runs: by three readings at equal steps of a setting where there are, else as read.
 
-    Raises InputError for steps of time that differ.
+    number: of the block of readings. Raises InputError for steps of time that differ.
     """
-    size, rng = calibration.draws + 1, stream(calibration.seed, "settling")
+    size, rng = calibration.draws + 1, stream(calibration.seed, "settling", number)
     found = {name: np.tile(getattr(readings, name)[:, None], size) for name in ENDS}
     unsettled = np.zeros(len(readings), dtype=bool)
     for name in ENDS:
@@ -51,6 +51,14 @@ def settled_ends(calibration: Calibration, readings: Readings) -> Ends:
             elif np.isfinite(getattr(readings, name)[places]).any():
                 unsettled[places] = True
     return Ends(found["cold_end"], found["hot_end"], unsettled)
+
+
+def same_setting(readings: Readings) -> NDArray[np.bool_]:
+    """Whether each reading's setting goes on with the next one, (n,)."""
+    found = np.zeros(len(readings), dtype=bool)
+    for places in _settings(readings):
+        found[places[0] : places[-1]] = True
+    return found
 
 
 def _settings(readings: Readings) -> Iterator[NDArray[np.int64]]:

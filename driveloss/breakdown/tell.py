@@ -39,7 +39,7 @@ def breakdown_tables(answer: Breakdown) -> list[Item]:
         *joined_lines(answer),
         "",
         _short_table(found),
-        *_first_assumptions(answer.assumptions),
+        *first_assumptions(answer.assumptions),
         HALF_WIDTHS,
         MORE,
     ]
@@ -111,7 +111,7 @@ def _short_table(found: dict[str, list[Run]]) -> Sheet:
     return Sheet("Where the input of each run goes [W]", columns, tuple(rows), left=("Sweep", "Flags"))
 
 
-def _first_assumptions(assumed: Sequence[Assumed]) -> list[Item]:
+def first_assumptions(assumed: Sequence[Assumed]) -> list[Item]:
     """The assumptions that matter most, with what they leave open and how to be rid of them."""
     if not assumed:
         return []
@@ -214,13 +214,17 @@ def _places(runs: Sequence[Run]) -> dict[str, list[int]]:
 
 def breakdown_data(answer: Breakdown, shares: Shares | None = None) -> dict[str, Any]:
     """`driveloss.breakdown/1`; with shares, each run also has its `budget`, in the order of the shares."""
-    runs = [{**run.place(), **run.data(), "flags": list(run.flags)} for run in answer.runs]
-    if shares:
-        for i, run in enumerate(runs):
-            run["budget"] = [{"source": s, "half_width_W": float(widths[i])} for s, widths in shares.items()]
     return {
         "schema": "driveloss.breakdown/1",
         "coverage": answer.coverage,
-        "runs": runs,
+        "runs": run_entries(answer, shares or {}),
         "assumptions": as_data(answer.assumptions),
     }
+
+
+def run_entries(answer: Breakdown, shares: Shares) -> list[dict[str, Any]]:
+    """An entry a run, with its `budget` where there are shares."""
+    runs = [{**run.place(), **run.data(), "flags": list(run.flags)} for run in answer.runs]
+    for i, run in enumerate(runs if shares else ()):
+        run["budget"] = [{"source": s, "half_width_W": float(widths[i])} for s, widths in shares.items()]
+    return runs

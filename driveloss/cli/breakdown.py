@@ -52,6 +52,14 @@ class Extras:
             return {self.figure: names[0]}
         return {self.figure.with_stem(f"{self.figure.stem}-{name}"): name for name in names}
 
+    def refuse_figures(self, runs: int) -> None:
+        """Raises InputError where more runs are to be drawn than can be."""
+        from driveloss.breakdown.ask import AT_ONCE
+        from driveloss.errors import InputError
+
+        if self.figure is not None:
+            raise InputError(f"--figure: there are {runs} loaded readings, expected at most {AT_ONCE} to draw")
+
     def draw(self, answer: Breakdown, shares: Shares) -> None:
         """Write the figures that were asked for, all or none; of a whole folder, those that the bench has data for."""
         from driveloss.errors import InputError
@@ -77,15 +85,25 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
     Example: driveloss breakdown calib_data --figure parts.png
     """
     from driveloss.bench.load import load_bench
+    from driveloss.breakdown.ask import AT_ONCE, in_blocks
     from driveloss.breakdown.ask import breakdown as ask
     from driveloss.breakdown.budget import budget
+    from driveloss.breakdown.long import LongBreakdown
     from driveloss.breakdown.tell import CAUTION, breakdown_data, budget_tables
     from driveloss.say.calibration import finding_lines
     from driveloss.say.flags import flag_lines
 
     loaded = load_bench(bench)
     check_outputs(loaded, figures=extras.targets, force=extras.force)
+    runs = sum(len(sweep) for sweep in loaded.sweeps if sweep.stage == "loaded")
+    if runs > AT_ONCE:
+        extras.refuse_figures(runs)
     fitted = curves.calibrate(loaded)
+    if runs > AT_ONCE:
+        long = LongBreakdown(in_blocks(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns), with_budget=extras.budget)
+        output.show(long, everything=extras.everything)
+        note(*loaded.notices, *finding_lines(fitted), *flag_lines(long.flags), CAUTION)
+        return
     answer = ask(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
     with progress("Weighing the sources of error"):
         shares = budget(answer) if extras.needs_shares else {}

@@ -95,23 +95,26 @@ class JsonOption:
 
     def show(self, answer: Answer, *, everything: bool = False) -> None:
         """Print an answer; at length where `everything` is true."""
-        self._print(answer.tables(everything=everything), self._pieces(answer))
+        pieces = self._pieces(answer)
+        self._write(pieces)
+        self._print(answer.tables(everything=everything), pieces)
 
     def print(
         self, tables: Iterable[Item], data: Row | str, rows: Iterable[Row] = (), columns: Sequence[str] = ()
     ) -> None:
-        """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows` in `columns`.
+        """Print tables and what is for scripts: `data` (text: JSON as it stands) or, as CSV, `rows` in `columns`."""
+        pieces = self._for_scripts(data, rows, columns)
+        self._write(pieces)
+        self._print(tables, pieces)
 
-        Iterators in their place are gone through as they are printed.
-        """
-        self._print(tables, self._for_scripts(data, rows, columns))
-
-    def _print(self, tables: Iterable[Item], pieces: Iterable[str] | None) -> None:
-        from driveloss.say.terminal import print_all, screen
-
+    def _write(self, pieces: Iterable[str] | None) -> None:
         for piece in pieces or ():
             echo(piece, nl=False)
-        print_all(screen(err=pieces is not None), tables)
+
+    def _print(self, tables: Iterable[Item], pieces: Iterable[str] | None) -> None:
+        from driveloss.say.terminal import console, print_all
+
+        print_all(console(err=pieces is not None), tables)
 
     def _pieces(self, answer: Answer) -> Iterable[str] | None:
         return chain(answer.json(), "\n") if self.as_json else None

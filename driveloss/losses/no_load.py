@@ -10,17 +10,18 @@ from driveloss.physics import seal as seal_physics
 
 
 def no_load_draws(
-    calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: float | None
+    calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: FloatArray | float | None
 ) -> dict[str, FloatArray]:
     """The known parts of the no-load input power [W], and the seal's force [N], (m, 1 + draws) each.
 
-    frequency: (m,) [Hz], a true one: the common error of the frequency meter moves the curves under it. pressure: [Pa].
+    frequency: (m,) [Hz], a true one: the common error of the frequency meter moves the curves under it.
+    pressure: one or (m,) [Pa].
     """
     misread = calibration.meters.misread(frequency)
     parts = {"drive": shifted(calibration.drive, frequency, misread)}
     belt = np.zeros_like(parts["drive"])
     if cylinder is not None and pressure is not None:
-        pressed = np.full(len(frequency), pressure)
+        pressed = np.broadcast_to(np.asarray(pressure, dtype=float), frequency.shape)
         seal, pins = shifted(lambda f: np.stack(calibration.step(cylinder, f, pressed)), frequency, misread)
         port = shifted(lambda f: calibration.port(cylinder, f, pressed), frequency, misread)
         parts |= {"seal": seal, "port": port, "seal_force": seal_force(calibration, seal, frequency, cylinder)}
