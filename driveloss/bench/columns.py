@@ -31,7 +31,7 @@ KINDS = {name: columns_of(Sweep)[field] for name, field in FIELDS.items()}
 KINDS["speed"] = replace(KINDS["frequency"], example="rpm", hint="which unit was it in?")  # frequency's other name
 SWEEP_KINDS = KINDS | {"motor speed": KINDS["speed"]}  # which [transmission] ratio makes one of the crank
 SPEEDS = ("frequency", "speed", "motor speed")
-MOST_LINES = 5000  # of a sweep: readings, comments and blank lines
+MOST_LINES = 200_000  # of a sweep: readings, comments and blank lines
 SAME_SPEED = 0.02  # of a speed by which motor and crank may be read apart: slip of a belt, and two meters
 _NAMES = (*SWEEP_KINDS, "note")
 OF_LOGS = ("start", "end", "effective readings", "cold end as read", "hot end as read")  # by `steady`

@@ -68,11 +68,12 @@ def parts_of(calibration: Calibration, block: Block) -> Draws:
     drive = shifted(calibration.drive, readings.frequency, misread)
     seal = shifted(partial(_seal, calibration, readings), readings.frequency, misread)
     cycle = Cycle(np.zeros(shape), seal, np.zeros((len(readings), 1)))
+    cycle_at = loaded_cycle(calibration, readings)
     for _ in range(PASSES):
         shaft = shaft_power(readings, meters, calibration.standby, calibration.route, scatter, cycle.swing)
         load = shaft.power - drive  # what passes through the transmission: pins, the seal's friction and the gas
         net = meters.efficiency * load - cycle.pins - cycle.seal
-        cycle = loaded_cycle(calibration, readings, net, seal)
+        cycle = cycle_at(net, seal)
     drive = drive + meters.efficiency * load - cycle.seal - net  # and pins
     belt = calibration.belt(load)
     load_loss = shaft.load_loss - belt

@@ -100,7 +100,8 @@ def breakdown(bench: BenchPath, curves: CurveOptions, extras: Extras, output: Ou
         extras.refuse_figures(runs)
     fitted = curves.calibrate(loaded)
     if runs > AT_ONCE:
-        long = LongBreakdown(in_blocks(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns), with_budget=extras.budget)
+        blocks = in_blocks(fitted, loaded.sweeps, loaded.recordings, loaded.rundowns)
+        long = LongBreakdown(blocks, with_budget=extras.budget)
         output.show(long, everything=extras.everything)
         note(*loaded.notices, *finding_lines(fitted), *flag_lines(long.flags), CAUTION)
         return

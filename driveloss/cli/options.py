@@ -112,9 +112,9 @@ class JsonOption:
             echo(piece, nl=False)
 
     def _print(self, tables: Iterable[Item], pieces: Iterable[str] | None) -> None:
-        from driveloss.say.terminal import console, print_all
+        from driveloss.say.terminal import print_all, screen
 
-        print_all(console(err=pieces is not None), tables)
+        print_all(screen(err=pieces is not None), tables)
 
     def _pieces(self, answer: Answer) -> Iterable[str] | None:
         return chain(answer.json(), "\n") if self.as_json else None

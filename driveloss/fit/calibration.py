@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from textwrap import shorten
 from typing import TYPE_CHECKING
 
@@ -82,6 +82,16 @@ class Calibration:
     def draws(self) -> int:
         """Number of draws."""
         return len(self.standby) - 1
+
+    def as_stated(self) -> Calibration:
+        """The best estimate alone: every array of draws cut to its first column."""
+        return replace(
+            self,
+            meters=self.meters.as_stated(),
+            curves=self.curves.as_stated(),
+            standby=self.standby[:1],
+            torque_constant=self.torque_constant[:1],
+        )
 
     def drive(self, frequency: FloatArray) -> FloatArray:
         """Motor and linkage, less what grows with load, at frequency (m,): (m, 1 + draws). [W]"""

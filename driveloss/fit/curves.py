@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,12 +40,17 @@ class PhysicalCurves:
         """Seal friction at frequency [Hz] and mean pressure [Pa], shape (m,) each -> (m, 1 + draws). [W]"""
         return self._sum("seal", cylinder, frequency, pressure)
 
+    def as_stated(self) -> PhysicalCurves:
+        """The first column alone."""
+        return replace(self, coefficients=self.coefficients[:, :1])
+
     def _sum(self, part: str, cylinder: str | None, frequency: FloatArray, pressure: FloatArray) -> FloatArray:
-        total = np.zeros((len(frequency), self.coefficients.shape[1]))
-        for term, row in zip(self.terms, self.coefficients, strict=True):
-            if term.part == part and term.cylinder == cylinder and row.any():
-                total += np.outer(shape(self.rig, term, frequency, pressure), row)
-        return total
+        mine = [i for i, term in enumerate(self.terms) if term.part == part and term.cylinder == cylinder]
+        mine = [i for i in mine if self.coefficients[i].any()]
+        shapes = [shape(self.rig, self.terms[i], frequency, pressure) for i in mine]
+        if not mine:
+            return np.zeros((len(frequency), self.coefficients.shape[1]))
+        return np.asarray(np.array(shapes).T @ self.coefficients[mine])
 
 
 @dataclass(frozen=True)
@@ -95,6 +100,10 @@ class PolynomialCurves:
         share = np.clip((pressure - at[upper - 1]) / (at[upper] - at[upper - 1]), 0.0, 1.0)[:, None]
         row = np.arange(len(frequency))
         return np.asarray((1 - share) * values[upper - 1, row] + share * values[upper, row] - self.drive(frequency))
+
+    def as_stated(self) -> PolynomialCurves:
+        """The first column alone."""
+        return PolynomialCurves(tuple(replace(one, coefficients=one.coefficients[:, :1]) for one in self.sweeps))
 
     def _rung(self, stage: str, cylinder: str | None) -> list[SweepCurve]:
         found = [curve for curve in self.sweeps if (curve.stage, curve.cylinder) == (stage, cylinder)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,39 +24,35 @@ class Cycle:
     swing: FloatArray  # standard deviation over the cycle of the power that the motor is asked for
 
 
-def loaded_cycle(calibration: Calibration, readings: Readings, net: FloatArray, seal: FloatArray) -> Cycle:
-    """The cycle that takes a net power at each reading, where the ladder's seal friction is `seal`. [W]"""
-    parts = [np.empty_like(net) for _ in range(3)]
-    for name in np.unique(readings.cylinder):
-        mine = readings.cylinder == name
-        found = one_cylinder(
-            calibration,
-            str(name),
-            readings.frequency[mine],
-            readings.mean_pressure[mine],
-            readings.pressure_amplitude[mine],
-            net[mine],
-            seal[mine],
-        )
-        for whole, part in zip(parts, (found.pins, found.seal, found.swing), strict=True):
-            whole[mine] = part
-    return Cycle(*parts)
+def loaded_cycle(calibration: Calibration, readings: Readings) -> Callable[[FloatArray, FloatArray], Cycle]:
+    """What tells the cycle that takes a net power at each reading, where the ladder's seal friction is the second.
+
+    Both (n, 1 + draws) [W]; it may be asked again and again.
+    """
+    places = {str(name): np.flatnonzero(readings.cylinder == name) for name in np.unique(readings.cylinder)}
+    each = {name: _one_cylinder(calibration, name, readings.only(mine)) for name, mine in places.items()}
+
+    def cycle(net: FloatArray, seal: FloatArray) -> Cycle:
+        parts = [np.empty_like(net) for _ in range(3)]
+        for name, mine in places.items():
+            found = each[name](net[mine], seal[mine])
+            for whole, part in zip(parts, (found.pins, found.seal, found.swing), strict=True):
+                whole[mine] = part
+        return Cycle(*parts)
+
+    return cycle
 
 
-def one_cylinder(  # noqa: PLR0913 - a cycle's conditions
-    calibration: Calibration,
-    name: str,
-    frequency: FloatArray,
-    pressure: FloatArray,
-    amplitude: FloatArray,
-    net: FloatArray,
-    seal: FloatArray,
-) -> Cycle:
-    """Of one cylinder at frequency, mean pressure and (as read, else nan) amplitude (n,); net, seal (n, 1 + draws)."""
-    meters, piston, f = calibration.meters, measured_piston(calibration, name, frequency), frequency[:, None]
-    read = amplitude[:, None] * meters.pressure_gain
-    wave = (meters.pressure(pressure), *pressure_wave(net / f, piston.volume, meters.phase_of(name), read))
-    return cycle_of(piston, wave, f, seal, meters.efficiency)
+def _one_cylinder(calibration: Calibration, name: str, readings: Readings) -> Callable[[FloatArray, FloatArray], Cycle]:
+    meters, piston = calibration.meters, measured_piston(calibration, name, readings.frequency)
+    frequency, mean = readings.frequency[:, None], meters.pressure(readings.mean_pressure)
+    read = readings.pressure_amplitude[:, None] * meters.pressure_gain
+
+    def cycle(net: FloatArray, seal: FloatArray) -> Cycle:
+        wave = (mean, *pressure_wave(net / frequency, piston.volume, meters.phase_of(name), read))
+        return cycle_of(piston, wave, frequency, seal, meters.efficiency)
+
+    return cycle
 
 
 @dataclass(frozen=True)
@@ -113,14 +110,9 @@ def cycle_of(piston: Piston, wave: Wave, frequency: Values, seal: FloatArray, ef
     """
     mean, amplitude, phase = wave
     across, way = mean - piston.back_pressure, crank.mean_piston_speed(frequency, piston.stroke)
-
-    def means(drag: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        rest = piston.bore, piston.stroke, piston.rod_ratio, frequency
-        return rod.cycle_means(across, amplitude, phase, drag, *rest)
-
-    drag = seal / way
-    _, lip, _ = means(drag)
+    lip = rod.lip_pressure(across, amplitude, phase, piston.rod_ratio)
     pressed = np.maximum(piston.lip_drag * (lip - np.abs(across)), 0.0)
-    changed = piston.seal_change * (drag + pressed)
-    force, _, power = means(changed)
+    changed = piston.seal_change * (seal / way + pressed)
+    rest = piston.bore, piston.stroke, piston.rod_ratio, frequency
+    force, power = rod.rod_means(across, amplitude, phase, changed, *rest)
     return Cycle(piston.pin_length * 2 * np.pi * frequency * force, changed * way, power / efficiency)

@@ -46,7 +46,7 @@ FAST_PISTON, IDLE_WORK = 4.0, 0.02  # mean speed [m/s] and work of a cycle that 
 
 def mixups(bench: Bench, calibration: Calibration, ladder: Ladder) -> list[Finding]:
     """Every mix-up that the readings of a bench give away."""
-    seen = Seen(bench, calibration, ladder)
+    seen = Seen(bench, calibration.as_stated(), ladder)
     of_columns = (power_for_frequency, volts_for_amps, motor_speeds)
     if exchanged := [one for test in of_columns for one in test(bench)]:
         return exchanged  # what follows from the wrong columns need not be told

@@ -30,6 +30,8 @@ LADDER_DOF = 4  # degrees of freedom that the ladder's scatter counts for beside
 AS_WELL = 1.5  # times the scatter about a line with its exceptions up to which a parabola explains a sweep as well
 MOST_STARTS = 1000  # curves through as few readings as determine them
 PASSES = 40  # from shaft power back to the meter's
+SAMPLE = 300  # readings of a longer sweep that its curve goes through
+MOST_WRONG = 0.01  # of a longer sweep: more are no slips
 FURTHEST = 100.0  # times what was read: no slip is larger
 
 
@@ -99,16 +101,19 @@ def shaft_of_runs(calibration: Calibration, runs: Readings) -> FloatArray:
 
 def unloaded(calibration: Calibration, runs: Readings) -> FloatArray:
     """Shaft power that the machine takes without load, ports closed, (n,); nan for an unknown cylinder. [W]"""
-    lost = np.full(len(runs), np.nan)
+    lost, best = np.full(len(runs), np.nan), calibration.as_stated()
     for name in set(runs.cylinder.tolist()) & set(calibration.ranges):
         mine = np.flatnonzero(runs.cylinder == name)
-        lost[mine] = calibration.shaft_power(runs.only(mine))[:, 0]
+        lost[mine] = best.shaft_power(runs.only(mine))[:, 0]
     return lost
 
 
 def expected_scatter(calibration: Calibration, runs: Readings) -> FloatArray:
     """Standard deviation expected of each reading, (n,). [W]"""
-    ladder = np.median(calibration.scatter(runs.power), axis=1)
+    at = np.unique(runs.power)
+    if len(at) > SAMPLE:  # it grows smoothly
+        at = np.linspace(at[0], at[-1], SAMPLE)
+    ladder = np.interp(runs.power, at, np.median(calibration.scatter(at), axis=1))
     return np.asarray(np.sqrt(ladder**2 + (STEADY * runs.power) ** 2 + runs.resolution**2 / 12))
 
 
@@ -138,15 +143,33 @@ def _contradicted(
 
     A straight line is the first thought; where it finds fault, a parabola that needs fewer excuses is believed.
     """
+    if len(x) > SAMPLE:
+        return _contradicted_by_sample(x, y, sigma, gross)
     line = _judged(x, y, sigma, gross, 1)
     if len(line.wrong) and len(x) >= BENT_RUNS:
         bent = _judged(x, y, sigma, gross, 2)
         if len(bent.wrong) < len(line.wrong) and bent.size < AS_WELL * line.size:
             line = bent
-    off = y - line.fit
-    # where repeats are off alike the curve errs, not the pen
-    alone = [i for i in line.wrong if not np.any(off[_repeats(x, i)] / off[i] > 0.5)]
-    return np.array(alone, dtype=np.int64), line.fit, line.spread
+    return _alone(x, y - line.fit, line.wrong), line.fit, line.spread
+
+
+def _contradicted_by_sample(
+    x: FloatArray, y: FloatArray, sigma: FloatArray, gross: FloatArray
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """The same for a long sweep: judged by the curve through some readings, evenly chosen by their frequency."""
+    some = np.argsort(x, kind="stable")[np.linspace(0, len(x) - 1, SAMPLE).astype(np.int64)]
+    sound = np.delete(some, _contradicted(x[some], y[some], sigma[some], gross[some])[0])
+    design = np.vander(x / x.max(), 3) / sigma[:, None]
+    through = _without(design, y / sigma, np.setdiff1d(np.arange(len(x)), sound))
+    fit, spread = through.fit * sigma, through.spread * sigma
+    off = y - fit
+    wrong = np.flatnonzero(np.abs(off) > np.maximum(_critical(len(x), 1, 2) * spread, gross))
+    return _alone(x, off, wrong if len(wrong) <= len(x) * MOST_WRONG else wrong[:0]), fit, spread
+
+
+def _alone(x: FloatArray, off: FloatArray, wrong: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of the wrong whose repeats are not off alike: there the curve errs, not the pen."""
+    return np.array([i for i in wrong if not np.any(off[_repeats(x, i)] / off[i] > 0.5)], dtype=np.int64)
 
 
 def _repeats(x: FloatArray, i: int) -> NDArray[np.bool_]:

@@ -53,7 +53,7 @@ def test_the_parts_add_up_to_the_input_however_pins_lip_and_ripple_depend_on_the
     assert total == pytest.approx(split.draws["input"], rel=1e-12)
     calibration, readings = split.calibration, split.readings
     ladder = calibration.seal("one", readings.frequency, readings.mean_pressure)
-    cycle = loaded_cycle(calibration, readings, split.draws["pneumatic"], ladder)
+    cycle = loaded_cycle(calibration, readings)(split.draws["pneumatic"], ladder)
     assert cycle.pins == pytest.approx(split.draws["drive"] - calibration.drive(readings.frequency), rel=1e-4)
     assert cycle.seal == pytest.approx(split.draws["seal"], rel=1e-4)
 

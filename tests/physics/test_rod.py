@@ -14,7 +14,8 @@ MEANS_GOOD_TO = 5e-3  # of kinked functions, by the docstring
 
 
 def means(difference=0.0, amplitude=0.0, phase=np.pi / 2, drag=0.0, rod_ratio=0.0):
-    return [float(x) for x in rod.cycle_means(difference, amplitude, phase, drag, BORE, STROKE, rod_ratio, FREQUENCY)]
+    force, swing = rod.rod_means(difference, amplitude, phase, drag, BORE, STROKE, rod_ratio, FREQUENCY)
+    return [float(x) for x in (force, rod.lip_pressure(difference, amplitude, phase, rod_ratio), swing)]
 
 
 @pytest.mark.parametrize("phase", [0.3, 0.8, np.pi / 2])
@@ -86,5 +87,5 @@ def test_the_rod_of_a_vertical_engine(monkeypatch):
     """
     monkeypatch.setattr(rod, "ANGLES", np.radians([20.0]))
     on_piston = 2255.6
-    found, _, _ = rod.cycle_means(-on_piston / disc_area(0.1), 0.0, 0.0, 0.0, 0.1, 0.12, 0.06 / 0.25, 2000 / 60)
+    found, _ = rod.rod_means(-on_piston / disc_area(0.1), 0.0, 0.0, 0.0, 0.1, 0.12, 0.06 / 0.25, 2000 / 60)
     assert np.sqrt(float(found) ** 2 - on_piston**2) == pytest.approx(185.4, rel=3e-3)
