@@ -26,9 +26,11 @@ from driveloss.say.json_form import json_pieces
 from driveloss.say.numbers import HALF_WIDTHS
 from driveloss.say.sheet import Item
 
+EVERY = 16  # one run in so many tells what assumptions leave open
+
 
 class LongBreakdown(Answer):
-    """Blocks of runs, gone through once; what their assumptions leave open is told by the first run of each block.
+    """Blocks of runs, gone through once; what their assumptions leave open is told by some runs of each block.
 
     flags, count: of the runs told so far.
     """
@@ -86,7 +88,7 @@ class LongBreakdown(Answer):
     def _keep(self, block: Breakdown) -> None:
         self._last, self.count = block, self.count + len(block.readings)
         self._attribution = self._attribution or Attribution(block.calibration.meters)
-        self._shares.append(self._attribution.half_widths(block.draws["pneumatic"][:1]))
+        self._shares.append(self._attribution.half_widths(block.draws["pneumatic"][::EVERY]))
         for run in block.runs:
             self.flags |= {*run.flags}
             best, low, high = self._shown.get(run.file, (run, run, run))

@@ -86,9 +86,16 @@ def _sweeps(calibration: Calibration, runs: Readings) -> Iterator[NDArray[np.int
     groups = pressure_groups(runs.mean_pressure)
     for key in dict.fromkeys(zip(runs.file.tolist(), runs.cylinder.tolist(), groups.tolist(), strict=True)):
         mine = np.flatnonzero((runs.file == key[0]) & (runs.cylinder == key[1]) & (groups == key[2]))
-        steps = np.diff(np.sort(runs.frequency[mine])) > SAME_FREQUENCY * runs.frequency[mine].max()
-        if key[1] in calibration.ranges and steps.sum() + 1 >= LEAST_RUNS:
+        if key[1] in calibration.ranges and _settings(runs.frequency[mine]) >= LEAST_RUNS:
             yield mine
+
+
+def _settings(frequency: FloatArray) -> int:
+    """How many frequencies (n,) there are that are not the same."""
+    step = SAME_FREQUENCY * frequency.max()
+    if len(frequency) > SAMPLE:  # neighbours are the same all along
+        return len(np.unique(frequency // step))
+    return int(np.count_nonzero(np.diff(np.sort(frequency)) > step)) + 1
 
 
 def shaft_of_runs(calibration: Calibration, runs: Readings) -> FloatArray:
