@@ -12,6 +12,7 @@ import numpy as np
 from driveloss.bench.columns import read_sweep
 from driveloss.bench.recordings import read_recording
 from driveloss.bench.records import Bench, RecordingSpec, Rig, RundownSpec, Sweep, SweepSpec
+from driveloss.bench.repeats import averaged
 from driveloss.bench.rundowns import check_inertias, read_rundown
 from driveloss.bench.toml import Config, read_config
 from driveloss.bench.units import did_you_mean, shown
@@ -20,7 +21,8 @@ from driveloss.errors import InputError
 BENCH_FILE = "bench.toml"
 FEWEST_READINGS = 3  # below that no loss curve can be told from another
 LONGEST_NAME = 200  # characters of a path in a message
-MOST_READINGS = 3000  # of the ladder: every one takes part in every draw
+MANY_READINGS = 1000  # of the ladder: every one takes part in every draw, so of more the repeats are averaged
+MOST_READINGS = 3000  # after that
 MOST_RUNS = 200_000
 FITTED_STAGES = ("motor-alone", "piston-disconnected", "no-load")
 
@@ -35,17 +37,30 @@ def load_bench(path: Path | str) -> Bench:
     config, folder = read_config(toml), toml.parent
     files = _files(folder, config)
     read = [_read(spec, file, config.rig) for spec, file in zip(config.sweeps, files, strict=True)]
-    sweeps = tuple(sweep for sweep, _ in read)
+    sweeps, averages = _without_repeats([sweep for sweep, _ in read])
     _check_ladder(sweeps, config)
     _check_brake(sweeps, config.rig)
     _check_blanked(sweeps, config.rig)
-    notices = (*config.notices, *(notice for _, notices in read for notice in notices))
+    notices = (*config.notices, *(notice for _, notices in read for notice in notices), *averages)
     recordings = tuple(
         read_recording(_inside(folder, spec), spec, config.rig.ambient_pressure.value) for spec in config.recordings
     )
     rundowns = tuple(read_rundown(_inside(folder, spec), spec, config.rig) for spec in config.rundowns)
     check_inertias(rundowns, config.rundowns)
     return Bench(folder, _in_order(config.rig, sweeps), sweeps, config.sha256, notices, recordings, rundowns)
+
+
+def _without_repeats(sweeps: Sequence[Sweep]) -> tuple[tuple[Sweep, ...], list[str]]:
+    """Sweeps whose ladder holds no more readings than every draw can go through, if need be by their means."""
+    many = [sweep for sweep in sweeps if sweep.stage != "loaded"]
+    count = sum(map(len, many))
+    if count <= MANY_READINGS:
+        return tuple(sweeps), []
+    found = tuple(averaged(sweep) if sweep.stage != "loaded" else sweep for sweep in sweeps)
+    left = sum(len(sweep) for sweep in found if sweep.stage != "loaded")
+    return found, [
+        f"the ladder's {count} readings are taken as {left}: repeats at a setting by their means and how those scatter"
+    ]
 
 
 def _in_order(rig: Rig, sweeps: Sequence[Sweep]) -> Rig:
@@ -177,10 +192,7 @@ def _check_ladder(sweeps: Sequence[Sweep], config: Config) -> None:
     ladder = sum(rungs.values()) - runs
     for count, most, what in ((ladder, MOST_READINGS, "ladder"), (runs, MOST_RUNS, "loaded sweeps")):
         if count > most:
-            raise InputError(
-                f"{BENCH_FILE}: its {what} hold {count} readings, expected at most {most}: average a logger's readings "
-                "at each setting first"
-            )
+            raise InputError(f"{BENCH_FILE}: its {what} hold {count} readings, expected at most {most} settings")
     for sweep in sweeps:
         if sweep.stage in FITTED_STAGES and not sweep.power.any():
             raise InputError(f"{sweep.file}, column 'power': every reading is 0 W, expected readings above zero")

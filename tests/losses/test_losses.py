@@ -153,7 +153,7 @@ def test_every_flag_says_what_it_means_and_where_it_leads():
 
 
 def test_many_frequencies_have_the_losses_of_each_alone(calibration):
-    """Beyond some number they are read off a course: within two hundredths of the half-width, edges of the range too."""
+    """Beyond some number they are read off a course: within two hundredths of the half-width, edges too."""
     at = np.concatenate([np.linspace(3.0, 20.0, 150), [5.0, 13.0, 13.0001]])
     many = losses(calibration, at)
     picked = [0, 17, 18, 30, 89, 90, 120, 149, 150, 151, 152]
