@@ -238,7 +238,7 @@ def _without(design: FloatArray, y: FloatArray, wrong: NDArray[np.int64]) -> _Ju
     fit = design @ (half @ y[rest])
     squares, dof = float(np.sum((y - fit)[rest] ** 2)), len(rest) - design.shape[1]
     size = np.sqrt((LADDER_DOF + squares) / (LADDER_DOF + dof))
-    spread = size * np.sqrt(1 + np.sum((design @ half) ** 2, axis=1))
+    spread = size * np.sqrt(1 + np.sum((design @ (half @ half.T)) * design, axis=1))
     return _Judged(wrong, fit, spread, float(size))
 
 

@@ -6,6 +6,8 @@ from driveloss.physics.arrays import FloatArray, Values, as_floats, ratio_or_nan
 from driveloss.physics.crank import crank_pin_speed, half_turn_speeds, mean_piston_speed, mean_square_speed
 from driveloss.physics.cylinder import swept_volume
 
+AT_A_TIME = 1000  # results, for each of which the quadrature holds 200 values
+
 
 def coulomb_power(force: Values, frequency: Values, stroke: Values) -> FloatArray:
     """Power of a friction force that does not change with speed [W].
@@ -41,8 +43,8 @@ def stribeck_power(
     """Power of the extra friction near standstill, which dies out as a film builds up [W].
 
     P = (F_S - F_C) mean(|v| exp(-(v/v_s)^2)), the falling branch of the Stribeck curve in its Gaussian form. The
-    quadrature is good to 1e-6 for stribeck_speed above 0.007 of the peak piston speed; its working array holds 200
-    values for each value of the result. Raises ValueError unless 0 <= rod_ratio < 1.
+    quadrature is good to 1e-6 for stribeck_speed above 0.007 of the peak piston speed.
+    Raises ValueError unless 0 <= rod_ratio < 1.
     excess_force: static less Coulomb friction force, F_S - F_C [N].
     stribeck_speed: speed where the excess has fallen to 1/e, above zero [m/s]. frequency: of the crank [Hz].
     stroke: of the piston [m]. rod_ratio: crank radius over rod length, 0 for a scotch yoke [1].
@@ -53,8 +55,12 @@ def stribeck_power(
     """
     pin_speed = crank_pin_speed(frequency, stroke)
     speeds, weights = half_turn_speeds(rod_ratio)
-    scaled = np.asarray(pin_speed / stribeck_speed)[..., np.newaxis] * speeds
-    return excess_force * pin_speed * ((speeds * np.exp(-(scaled**2))) @ weights)
+    ratio = np.asarray(pin_speed / stribeck_speed, dtype=float)
+    flat, mean = ratio.reshape(-1, 1), np.empty(ratio.size)
+    for start in range(0, ratio.size, AT_A_TIME):
+        some = slice(start, start + AT_A_TIME)
+        mean[some] = (speeds * np.exp(-((flat[some] * speeds) ** 2))) @ weights
+    return excess_force * pin_speed * mean.reshape(ratio.shape)
 
 
 def pressure_power(
