@@ -117,10 +117,12 @@ def unloaded(calibration: Calibration, runs: Readings) -> FloatArray:
 
 def expected_scatter(calibration: Calibration, runs: Readings) -> FloatArray:
     """Standard deviation expected of each reading, (n,). [W]"""
-    at = np.unique(runs.power)
+    at = runs.power
     if len(at) > SAMPLE:  # it grows smoothly
-        at = np.linspace(at[0], at[-1], SAMPLE)
-    ladder = np.interp(runs.power, at, np.median(calibration.scatter(at), axis=1))
+        at = np.linspace(at.min(), at.max(), SAMPLE)
+    ladder = np.median(calibration.scatter(at), axis=1)
+    if len(at) < len(runs):
+        ladder = np.interp(runs.power, at, ladder)
     return np.asarray(np.sqrt(ladder**2 + (STEADY * runs.power) ** 2 + runs.resolution**2 / 12))
 
 
