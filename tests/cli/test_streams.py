@@ -70,6 +70,15 @@ def test_a_full_disk_is_told(words, unbuffered, saved):
     assert (code, err) == (2, "driveloss: standard output: cannot be written: No space left on device\n")
 
 
+@pytest.fixture
+def hearing():
+    """Lets children hear Ctrl-C even where the tests run in the background of a shell, which has it ignored there."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("hearing")
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, SIGINT_EXIT), (signal.SIGTERM, SIGTERM_EXIT)])
 def test_a_signal_ends_in_one_line_and_leaves_nothing(number, code, bench):
     before = sorted(bench.iterdir())
@@ -98,6 +107,7 @@ with emptied():
 """
 
 
+@pytest.mark.usefixtures("hearing")
 @pytest.mark.parametrize(
     ("number", "code", "told"),
     [(signal.SIGINT, SIGINT_EXIT, "driveloss: stopped\n"), (signal.SIGTERM, SIGTERM_EXIT, "")],
