@@ -173,7 +173,7 @@ def _answers(
     course, recorded = loaded_course(calibration, readings), recorded_work(calibration, readings, recordings)
     if recorded:
         calibration, readings = with_waves(calibration, readings, recorded)
-    blocks = blocks_of(readings, course)
+    blocks = blocks_of(readings, course, calibration.draws)
     parts = lru_cache(KEPT)(lambda number: parts_of(calibration, blocks[number]))
     ways = (*(_recorded_way(one, blocks, parts) for one in recorded), *coasted_ways(calibration, rundowns))
     verdict = judge(ways) if ways else None

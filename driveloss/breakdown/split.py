@@ -23,7 +23,7 @@ from driveloss.physics import aftercooler, ceilings
 
 PASSES = 4  # each some thirty times closer than the one before
 
-SIZE = 64  # readings whose draws are reckoned together: arrays that a processor's cache holds
+SIZE, DRAWS = 64, 2000  # readings whose draws are reckoned together, fewer of more draws: what a cache holds
 
 Draws = dict[str, FloatArray]  # (n, 1 + draws) by name; what cannot be determined is absent, or nan in its row
 
@@ -41,12 +41,13 @@ class Block:
     course: Course
 
 
-def blocks_of(readings: Readings, course: Course) -> list[Block]:
+def blocks_of(readings: Readings, course: Course, draws: int = DRAWS) -> list[Block]:
     """All readings in blocks; those of one setting at several times stay together."""
+    size = min(max(SIZE * DRAWS // draws, 1), SIZE)
     may_end = np.flatnonzero(~same_setting(readings)) + 1
     ends = [0]
     while ends[-1] < len(readings):
-        later = may_end[np.searchsorted(may_end, ends[-1] + SIZE) :]
+        later = may_end[np.searchsorted(may_end, ends[-1] + size) :]
         ends.append(int(later[0]) if len(later) else len(readings))
     return [_block(readings, course, *each) for each in enumerate(pairwise(ends))]
 

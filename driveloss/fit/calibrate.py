@@ -9,6 +9,7 @@ from importlib.metadata import version
 import numpy as np
 
 from driveloss.bench.records import Bench, FloatArray
+from driveloss.errors import InputError
 from driveloss.fit import DRAWS, FAMILIES, SEED
 from driveloss.fit.blanked import FittedBlanked, fit_blanked, told
 from driveloss.fit.braked import at_the_crank, fit_braked
@@ -24,6 +25,8 @@ from driveloss.fit.motor_loss import BRAKED, FITTED, UNKNOWN, shaft_power
 from driveloss.fit.pins import bounded_pins
 from driveloss.fit.readings import pressure_groups
 from driveloss.physics import motor
+
+MOST_NUMBERS = 10_000_000  # readings times draws: a dozen arrays of that size are held
 
 
 def calibrate(  # noqa: PLR0913 - what a user may ask for
@@ -52,6 +55,7 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     meters = sampler.meters(bench.rig) if meters is None else meters
     bench = at_the_crank(bench) if has_brake else bench
     whole = build_ladder(bench)
+    _check_size(draws, len(whole.readings))
     fitted = fit_motor(whole, meters, sampler)
     brake = fit_braked(bench, meters, _standby(whole, meters, sampler), sampler) if has_brake else None
     if brake is not None:
@@ -90,6 +94,13 @@ def _with_blanked(calibration: Calibration, blanked: FittedBlanked) -> Calibrati
         "physical": replace(fit, terms=(*fit.terms, *blanked.terms(known)), notes=(*fit.notes, *blanked.notes(known)))
     }
     return replace(known, evidence=replace(evidence, fits=fits))
+
+
+def _check_size(draws: int, readings: int) -> None:
+    """Refuse what does not fit in memory. Raises InputError."""
+    if draws * readings > MOST_NUMBERS:
+        most = MOST_NUMBERS // readings
+        raise InputError(f"--draws: read {draws}, expected at most {most} for a ladder of {readings} readings")
 
 
 def _weaknesses(bench: Bench, meters: Meters, standby: FloatArray, evidence: Evidence) -> list[Finding]:

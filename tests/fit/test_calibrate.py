@@ -5,7 +5,9 @@ import pytest
 from scipy import stats
 
 from driveloss.breakdown.ask import breakdown
+from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
+from driveloss.fit.ladder import build_ladder
 from driveloss.fit.meters import Sampler
 from driveloss.losses.ask import losses
 from fit.benches import HARDLY_MOVES, Sheet, write_bench
@@ -102,3 +104,12 @@ def test_scatter_is_that_of_the_shaft_where_the_incremental_efficiency_is_known(
     for one, other in zip(*answers, strict=True):
         assert one.pneumatic.value == pytest.approx(other.pneumatic.value, rel=1e-9)
         assert one.pneumatic.u == pytest.approx(other.pneumatic.u, rel=1e-6)
+
+
+def test_draws_that_do_not_fit_in_memory_are_refused(tmp_path):
+    bench = write_bench(tmp_path, TERMINALS, rungs())
+    count = len(build_ladder(bench).readings)
+    with pytest.raises(
+        InputError, match=rf"--draws: read 9000000, expected at most {10_000_000 // count} for a ladder"
+    ):
+        calibrate(bench, draws=9_000_000)
