@@ -109,7 +109,5 @@ def test_scatter_is_that_of_the_shaft_where_the_incremental_efficiency_is_known(
 def test_draws_that_do_not_fit_in_memory_are_refused(tmp_path):
     bench = write_bench(tmp_path, TERMINALS, rungs())
     count = len(build_ladder(bench).readings)
-    with pytest.raises(
-        InputError, match=rf"read 9000000, expected at most {10_000_000 // count} for a ladder"
-    ):
+    with pytest.raises(InputError, match=rf"read 9000000, expected at most {10_000_000 // count} for a ladder"):
         calibrate(bench, draws=9_000_000)
