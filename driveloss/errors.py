@@ -19,10 +19,3 @@ class OutputError(DrivelossError, OSError):
 
 class MissingPackageError(DrivelossError, ImportError):
     """A package that driveloss can do without is needed for what was asked."""
-
-
-def deprecated(old: str, new: str, since: str) -> None:
-    """Warn, where the user's code stands, that a public name has another one now."""
-    import warnings
-
-    warnings.warn(f"{old} is called {new} since driveloss {since}", DeprecationWarning, stacklevel=3)

@@ -68,11 +68,6 @@ class Limits:
     gain: float = 0.0
     zero: float = 0.0
 
-    @property
-    def is_perfect(self) -> bool:
-        """No limit is stated."""
-        return self.gain == 0 and self.zero == 0
-
     def __post_init__(self) -> None:
         if not (0 <= self.gain < 1 and self.zero >= 0 and isfinite(self.zero)):
             raise InputError(f"expected limits of zero or more, got {self.gain} of the reading and {self.zero}")

@@ -53,9 +53,9 @@ class Group:
 
 
 def run_groups(answer: Breakdown) -> list[Group]:
-    """The runs by cylinder (in the order of the bench) and by rising mean pressure."""
+    """The runs by cylinder (in the order of the calibration, as other figures have it) and by rising mean pressure."""
     groups = []
-    for index, name in enumerate(answer.calibration.rig.cylinders):
+    for index, name in enumerate(answer.calibration.ranges):
         runs = [run for run in answer.runs if run.cylinder == name]
         numbers = pressure_groups(np.array([run.mean_pressure for run in runs]))
         found = np.unique(numbers)

@@ -4,7 +4,6 @@ import csv
 import io
 import re
 import sys
-import warnings
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -15,7 +14,7 @@ from fit.benches import Sheet as Readings
 from fit.benches import same, write_bench
 
 import driveloss
-from driveloss.errors import MissingPackageError, deprecated
+from driveloss.errors import MissingPackageError
 from driveloss.fit.estimate import Estimate
 from driveloss.say.csv_form import spread, to_csv
 from driveloss.say.flags import FLAGS, flag_letters
@@ -237,17 +236,6 @@ def test_saved_and_read_again(demo, tmp_path):
 def test_a_figure_of_a_breakdown(answers):
     figure = driveloss.draw("budget", answers[1])
     assert type(figure).__module__.startswith("matplotlib")
-
-
-def test_a_renamed_function_warns_where_it_is_called():
-    def renamed():
-        deprecated("driveloss.old", "driveloss.new", "9.9")
-
-    with warnings.catch_warnings(record=True) as seen:
-        warnings.simplefilter("always")
-        renamed()
-    assert [(w.category, w.filename) for w in seen] == [(DeprecationWarning, __file__)]
-    assert "driveloss.old is called driveloss.new since driveloss 9.9" in str(seen[0].message)
 
 
 def test_flags_keep_their_letters():
