@@ -14,9 +14,14 @@ ANGLES = (np.arange(20) + 0.5) * np.pi / 20  # [rad] of half a turn, between the
 
 
 def lip_pressure(pressure_difference: Values, amplitude: Values, phase: Values, rod_ratio: float) -> FloatArray:
-    """Mean pressure across the seal's lip, |dp + A cos(th + phi)|, weighted by |v| as its drag's power is. [Pa]
+    """Mean pressure across the seal's lip, |dp + A cos(th + phi)|, weighted by |v| as its drag's power is [Pa].
 
-    Arguments as of `rod_means`.
+    pressure_difference: cycle mean of the pressure less that on the piston's other side [Pa].
+    amplitude: of the pressure, half of peak to peak [Pa]. phase: by which it peaks before top dead centre [rad].
+    rod_ratio: crank radius over rod length, 0 for a scotch yoke [1]. Raises ValueError unless 0 <= rod_ratio < 1.
+    Source: the mean over the way that the lip slides, of a drag in proportion to the pressure as in Zillen, Delft
+    University of Technology, 2021, open data (seen).
+
     >>> round(float(lip_pressure(0.0, 5e4, np.pi / 2, 0.0)))
     39230
     """

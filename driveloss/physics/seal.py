@@ -56,11 +56,14 @@ def stribeck_power(
     pin_speed = crank_pin_speed(frequency, stroke)
     speeds, weights = half_turn_speeds(rod_ratio)
     ratio = np.asarray(pin_speed / stribeck_speed, dtype=float)
-    flat, mean = ratio.reshape(-1, 1), np.empty(ratio.size)
-    for start in range(0, ratio.size, AT_A_TIME):
-        some = slice(start, start + AT_A_TIME)
-        mean[some] = (speeds * np.exp(-((flat[some] * speeds) ** 2))) @ weights
-    return excess_force * pin_speed * mean.reshape(ratio.shape)
+
+    def mean(ratio: FloatArray) -> FloatArray:
+        return np.asarray((speeds * np.exp(-((ratio[..., np.newaxis] * speeds) ** 2))) @ weights)
+
+    if ratio.size <= AT_A_TIME or speeds.ndim > 1:
+        return as_floats(excess_force * pin_speed * mean(ratio))
+    parts = np.array_split(ratio.ravel(), -(-ratio.size // AT_A_TIME))
+    return as_floats(excess_force * pin_speed * np.concatenate(list(map(mean, parts))).reshape(ratio.shape))
 
 
 def pressure_power(
