@@ -176,8 +176,8 @@ def _log_ratio(seen: Seen, one: Sweep, other: Sweep, p_one: float, p_other: floa
 
 def _motor_readings(seen: Seen) -> Readings:
     """Readings with the motor's own current."""
-    whole = joined(seen.ladder.readings, seen.ladder.loaded)
-    return whole.only(np.isfinite(whole.current) & (whole.current > 0))
+    every = (seen.ladder.readings, seen.ladder.loaded)
+    return joined(*(some.only(np.isfinite(some.current) & (some.current > 0)) for some in every))
 
 
 def wrong_resistance(seen: Seen) -> Iterator[Finding]:
@@ -238,8 +238,8 @@ def _back_emf_ratio(seen: Seen) -> float | None:
         if len(readings) < 4 or np.median(volts) <= 0:
             return None
         return float(np.median(stated.value * speed * readings.frequency / volts))
-    whole = joined(seen.ladder.readings, seen.ladder.loaded)
-    whole = whole.only(np.isfinite(whole.voltage))
+    every = (seen.ladder.readings, seen.ladder.loaded)
+    whole = joined(*(some.only(np.isfinite(some.voltage)) for some in every))
     return float(np.max(stated.value * speed * whole.frequency / whole.voltage)) if len(whole) else None
 
 
