@@ -95,11 +95,13 @@ class Block:
         return zip(frequency, *place, *chain.from_iterable(known), *said, strict=True)
 
     def _cells(self, part: str, count: int) -> list[list[float | None]]:
-        """Four columns."""
+        """Four columns, empty where one of the four is not known."""
         numbers = self.numbers.get(part)
-        if numbers is None or not np.isfinite(numbers).all():
+        if numbers is None:
             return [[None] * count] * 4
-        return cast("list[list[float | None]]", numbers.T.tolist())
+        known = np.isfinite(numbers).all(axis=1, keepdims=True)
+        cells: Any = numbers if known.all() else np.where(known, numbers.astype(object), np.array(None))
+        return cast("list[list[float | None]]", cells.T.tolist())
 
 
 class Losses(Answer, Sequence[LossRow]):

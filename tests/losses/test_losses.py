@@ -184,3 +184,14 @@ def test_many_rows_are_the_same_in_every_form(calibration):
         assert lines[i]["cylinder"] == (row.cylinder or "")
         assert lines[i]["flags"] == "; ".join(row.flags)
     assert [item for item in many.tables() if "--csv" in str(item)] == many.tables()
+
+
+def test_what_is_not_known_at_one_frequency_is_missing_there_alone(calibration):
+    """In CSV as in the rows."""
+    whole = next(losses(calibration, [6.0, 9.0, 12.0]).blocks())[0]
+    total = whole.numbers["total"].copy()
+    total[1, 3] = np.nan
+    block = replace(whole, numbers={**whole.numbers, "total": total}, draws={})
+    place = losses(calibration, [6.0]).columns.index("total_W")
+    assert [line[place] for line in block.lines()] == [row.total and row.total.value for row in block.rows()]
+    assert [row.total is None for row in block.rows()] == [False, True, False]
