@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from importlib import import_module
 from typing import Annotated, Any
 
@@ -49,6 +50,22 @@ class OnCall(Mapping[str, Any]):
         return len(COMMANDS)
 
 
+# newer typer brings its own copy of what it stands on, so that the class is found from one that both show
+COMMAND_LINE_ERROR: Any = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
+
+
+@contextmanager
+def printable_errors() -> Iterator[None]:
+    """Let no word of a wrong command line reach the terminal as more than text."""
+    try:
+        yield
+    except COMMAND_LINE_ERROR as error:
+        from driveloss.bench.units import one_line
+
+        error.message = one_line(error.message)
+        raise
+
+
 class Commands(TyperGroup):
     """All commands; help of the program needs no more of them than `COMMANDS` says."""
 
@@ -59,6 +76,16 @@ class Commands(TyperGroup):
     def list_commands(self, ctx: Any) -> list[str]:
         """Names in the order of the work."""
         return list(COMMANDS)
+
+    def make_context(self, *words: Any, **more: Any) -> Any:
+        """Read the program's own words."""
+        with printable_errors():
+            return super().make_context(*words, **more)
+
+    def invoke(self, ctx: Any) -> Any:
+        """Read a command's words, and run it."""
+        with printable_errors():
+            return super().invoke(ctx)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """One line each."""

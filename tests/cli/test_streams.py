@@ -12,6 +12,7 @@ import pytest
 from cli.running import QUICK, ROOT, fresh, python, typed
 
 MAIN = "from driveloss.cli import main; main()"
+STEERS = "\x1b\x9b\u202e"  # colours, a control of one character, the direction of writing
 SIGINT_EXIT, SIGTERM_EXIT = 130, 143  # 128 and the signal's number, as the shell has it
 
 
@@ -122,9 +123,19 @@ def test_a_backend_that_is_none_does_not_matter(bench, tmp_path):
     assert outcome.code == 0, outcome.err
 
 
+@pytest.mark.parametrize(
+    "words", [("losses", "a", "W"), ("compare", "--family", "W"), ("W",), ("--W",), ("losses", "--at", "W")]
+)
+def test_wrong_words_do_not_steer_a_terminal(words):
+    outcome = typed(*(word.replace("W", f"r{STEERS}d") for word in words))
+    assert (outcome.code, outcome.out) == (2, "")
+    assert not set(STEERS) & set(outcome.err)
+    assert "rd" in outcome.err.replace(r"\x1b\x9b", "").replace(r"\u202e", "")
+
+
 def test_what_would_steer_a_terminal_is_left_out(bench):
     toml = bench / "bench.toml"
     toml.write_text(toml.read_text().replace('title = "', r'title = "\u001b[31m\u009b\u202e', 1))
     outcome = typed("calibrate", bench, *QUICK)
     assert outcome.code == 0
-    assert not set("\x1b\x9b\u202e") & set(outcome.out + outcome.err + (bench / "calibration.json").read_text())
+    assert not set(STEERS) & set(outcome.out + outcome.err + (bench / "calibration.json").read_text())
