@@ -27,7 +27,8 @@ VOID = {"meta", "link", "br", "wbr", "input", "img", "hr"}
 def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     """Everything about a bench, as the command gathers it."""
     calibration = calibrate(bench, family, draws=draws)
-    comparison = compare([Subject("", calibration, bench.sweeps, bench.recordings, rundowns=bench.rundowns)])
+    subject = Subject("", calibration, bench.sweeps, bench.recordings, rundowns=bench.rundowns)
+    comparison = compare([subject]) if calibration.ranges else None
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
     answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
@@ -35,9 +36,9 @@ def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
 
 
 @cache
-def demo(family: str = "physical") -> tuple[Report, str]:
+def demo() -> tuple[Report, str]:
     """The demo bench's report and page."""
-    report = asked(load_bench(DEMO), family)
+    report = asked(load_bench(DEMO))
     return report, report_page(report)
 
 
