@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from driveloss.fit.least_squares import nnls
 Mask = NDArray[np.bool_]
 APART = 1e-5  # least singular value of the shared columns, at unit length, that squares of them can be trusted with
 OWN_APART = 1e-7  # the same of a block's own
+SMALL = 80  # columns up to which SciPy's own method, problem by problem, is the quicker
 ZERO = 1e-12  # of the readings: a gradient below it is zero
 PATIENCE = 3  # exchanges of everything at once that may fail to leave fewer wrong
 SAME = 1e-9  # singular value, over the largest, below which a column says nothing new
@@ -97,10 +99,15 @@ class Blocks:
         length = np.linalg.norm(design, axis=0)
         self.scale = np.where(length > 0, length, 1.0)
         self.design = design / self.scale
+        self.owners = owners or [None] * len(length)
+
+    @cached_property
+    def _parted(self) -> tuple[NDArray[np.int64], list[_Block]]:
+        """The columns that all share, and the blocks; the last is that of the readings which no block owns."""
         mine: dict[Hashable, list[int]] = {}
-        for j, owner in enumerate(owners or [None] * len(length)):
+        for j, owner in enumerate(self.owners):
             mine.setdefault(owner, []).append(j)
-        shared, free, places = mine.pop(None, []), np.ones(len(design), dtype=bool), []
+        shared, free, places = mine.pop(None, []), np.ones(len(self.design), dtype=bool), []
         for columns in mine.values():
             rows = (self.design[:, columns] != 0).any(axis=1)
             if (rows & ~free).any():  # not a block of its own
@@ -108,13 +115,28 @@ class Blocks:
             else:
                 places.append((columns, rows))
                 free &= ~rows
-        self.shared = np.array(shared, dtype=np.int64)
-        self.blocks = [self._block(columns, np.flatnonzero(rows)) for columns, rows in (*places, ([], free))]
+        common = np.array(shared, dtype=np.int64)
+        return common, [self._block(c, np.flatnonzero(rows), common) for c, rows in (*places, ([], free))]
 
-    def _block(self, columns: list[int], rows: NDArray[np.int64]) -> _Block:
+    @property
+    def shared(self) -> NDArray[np.int64]:
+        """The columns that all share, (q,)."""
+        return self._parted[0]
+
+    @property
+    def blocks(self) -> list[_Block]:
+        """The blocks, that of the readings which none owns last."""
+        return self._parted[1]
+
+    def _block(self, columns: list[int], rows: NDArray[np.int64], shared: NDArray[np.int64]) -> _Block:
         own = np.array(columns, dtype=np.int64)
-        Q, R = np.linalg.qr(self.design[np.ix_(rows, np.concatenate([own, self.shared]))])
+        Q, R = np.linalg.qr(self.design[np.ix_(rows, np.concatenate([own, shared]))])
         return _Block(own, rows, Q, R[:, : len(own)], R[:, len(own) :])
+
+    @cached_property
+    def _whole(self) -> tuple[FloatArray, FloatArray]:
+        """The design as a rotation (n, r) and as many rows as tell all, (r, k)."""
+        return np.linalg.qr(self.design)
 
     def of(self, column: int) -> _Block | None:
         """The block that owns a column; None where all share it."""
@@ -128,6 +150,21 @@ class Blocks:
 
         readings: (n, 1) where all problems have the same.
         """
+        if len(allowed) <= SMALL:
+            return self._one_by_one(readings, allowed) / self.scale[:, None]
+        return self._exchanged(readings, allowed) / self.scale[:, None]
+
+    def _one_by_one(self, readings: FloatArray, allowed: Mask) -> FloatArray:
+        found, (Q, R) = np.zeros(allowed.shape), self._whole
+        rotated = np.broadcast_to(Q.T @ readings, (len(R), allowed.shape[1]))
+        sets, which = np.unique(allowed, axis=1, return_inverse=True)
+        designs = [(np.flatnonzero(mask), R[:, mask]) for mask in sets.T]
+        for j, one in enumerate(which):
+            used, design = designs[one]
+            found[used, j] = nnls(design, rotated[:, j])[0]
+        return found
+
+    def _exchanged(self, readings: FloatArray, allowed: Mask) -> FloatArray:
         rotated = [np.broadcast_to(y, (len(y), allowed.shape[1])) for y in self._rotated(readings)]
         found = np.zeros(allowed.shape)
         passive, size = allowed.copy(), ZERO * np.linalg.norm(readings, axis=0)
@@ -153,7 +190,7 @@ class Blocks:
         for j in (*todo, *np.flatnonzero(~self._sound(allowed))):
             mine = allowed[:, j]
             found[mine, j] = nnls(self.design[:, mine], readings[:, min(j, readings.shape[1] - 1)])[0]
-        return found / self.scale[:, None]
+        return found
 
     def _sound(self, allowed: Mask) -> Mask:
         """Which problems with these columns, (k, m), squares of the columns can be trusted with, (m,)."""
@@ -273,6 +310,8 @@ class Blocks:
 
         Newton's steps on the shared coefficients, each with every block's own NNLS; the dense problem should they fail.
         """
+        if len(self.scale) <= SMALL:
+            return np.asarray(nnls(self.design, readings)[0] / self.scale)
         before: Mask | None = None
         common = nnls(self.blocks[-1].shared, self._rotated(readings)[-1])[0]
         for _ in range(MOST_STEPS):

@@ -151,6 +151,8 @@ def nnls(design: FloatArray, readings: FloatArray) -> tuple[FloatArray, float]:
     """Non-negative coefficients (k,) of readings (n,) = design (n, k) @ coefficients, and the norm of what is left."""
     from scipy.optimize import nnls as active_set
 
+    if design.size == 0:  # SciPy 1.17 reads memory that is not its own
+        return np.zeros(design.shape[1]), float(np.linalg.norm(readings))
     values, norm = active_set(design, readings)
     return values, float(norm)
 

@@ -6,7 +6,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import nnls
 
+from driveloss.fit import blockwise
 from driveloss.fit.blockwise import Blocks
+
+
+@pytest.fixture(params=[0, blockwise.SMALL], ids=["by blocks", "as a whole"], autouse=True, scope="module")
+def small(request):
+    """Whether a problem of few columns is solved as one of many is."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blockwise, "SMALL", request.param)
+        yield request.param
 
 
 def arrow(rng, cylinders, own, shared, rows):
