@@ -1,8 +1,13 @@
 """Makes `from simulate import ...` work in every test, wherever pytest is started; one thread a process."""
 
 import os
+import pickle
 import sys
+from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
+
+import pytest
 
 from driveloss.batch.engines import THREADS
 
@@ -17,6 +22,35 @@ from hypothesis import settings  # noqa: E402
 
 settings.register_profile("cold", deadline=None, database=None)  # the first call may import pint: slow is not wrong
 settings.load_profile("cold")
+
+
+FITTING = ("fit.calibrate", "plan.outlook", "plan.assumed", "compare.benches", "witnesses.constants")
+FITTED: dict[bytes, object] = {}
+
+
+@pytest.fixture
+def fitted_once(monkeypatch):
+    """A bench that was calibrated before in this process, to the same settings, is not fitted again.
+
+    For tests to which the fit is not the point: what is told, saved and drawn is made anew each time.
+    """
+    from driveloss.fit.calibrate import calibrate
+
+    def known(bench, *words, **settings):
+        key = pickle.dumps((replace(bench, folder=Path()), words, sorted(settings.items())))
+        if key not in FITTED:
+            FITTED[key] = calibrate(bench, *words, **settings)
+        return FITTED[key]
+
+    for module in FITTING:
+        monkeypatch.setattr(import_module(f"driveloss.{module}"), "calibrate", known)
+
+
+@pytest.fixture
+def here(monkeypatch):
+    """Benches of a batch are done in this process: for tests to which other processes are not the point."""
+    ask = import_module("driveloss.batch.ask")
+    monkeypatch.setattr(ask, "on_this_machine", lambda job, tasks, _: ((one, job(one)) for one in tasks))
 
 
 def pytest_terminal_summary(terminalreporter, config):

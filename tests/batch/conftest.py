@@ -3,7 +3,6 @@
 import pytest
 
 from batch.floors import quickly, write_floor
-from driveloss.batch import ask
 
 
 @pytest.fixture(scope="session")
@@ -30,9 +29,3 @@ def results(done, tmp_path):
     path = tmp_path / "results.jsonl"
     path.write_text(done[1], encoding="utf-8")
     return path
-
-
-@pytest.fixture
-def here(monkeypatch):
-    """Benches are done in this process: for tests to which other processes are not the point."""
-    monkeypatch.setattr(ask, "on_this_machine", lambda job, tasks, _: ((one, job(one)) for one in tasks))

@@ -31,10 +31,3 @@ def test_every_command_line_shown_exists_with_its_options():
 def test_every_file_of_the_project_that_is_named_exists():
     for link in re.findall(r"\]\((?!https?:|#)([^)#]+)", README):
         assert (ROOT / Path(link)).exists(), link
-
-
-def test_the_python_example_runs(monkeypatch, capsys):
-    monkeypatch.chdir(ROOT)
-    (example,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
-    exec(example, {})
-    assert re.fullmatch(r"[\d.]+ W net, from [\d.]+ to [\d.]+ W\n", capsys.readouterr().out)
