@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driveloss.physics.arrays import FloatArray
-from driveloss.steady.serial import Trend
+from driveloss.steady.serial import Trend, carried_on
 
 CHANCE = 0.05  # of calling a drift at the limit steady
 FILTERS = (0.2, 0.1, 0.1)  # of the screen
@@ -52,11 +52,9 @@ def variance_ratio(values: FloatArray, filters: tuple[float, float, float] = FIL
     Serial correlation raises it where nothing drifts, so it screens and does not decide. Source: Cao & Rhinehart,
     J. Process Control 5 (1995) 363 and 7 (1997) 149; from memory.
     """
-    from scipy.signal import lfilter
-
     l1, l2, l3 = filters
     about = values - values[: max(len(values) // 10, 1)].mean()
-    mean = lfilter([l1], [1, l1 - 1], about)
+    mean = carried_on(l1 * about, 1 - l1)
     before = np.concatenate([[0.0], mean[:-1]])
     steps = np.diff(about, prepend=about[0])
     start = float(np.mean(steps**2)) or 1.0
@@ -67,9 +65,7 @@ def variance_ratio(values: FloatArray, filters: tuple[float, float, float] = FIL
 
 
 def _filtered(values: FloatArray, share: float, start: float) -> FloatArray:
-    from scipy.signal import lfilter
-
-    return np.asarray(lfilter([share], [1, share - 1], values, zi=[(1 - share) * start])[0])
+    return carried_on(np.concatenate([[start], share * values]), 1 - share)[1:]
 
 
 def thinned(values: FloatArray, correlation: float) -> FloatArray:

@@ -44,10 +44,19 @@ def effective_number(n: int, correlation: float) -> float:
 
 def quadratic(weights: FloatArray, correlation: float) -> float:
     """Variance of the weighted sum of a series with unit variance and first-order serial correlation; weights (n,)."""
-    from scipy.signal import lfilter
+    return float(weights @ (2 * carried_on(weights, correlation) - weights))
 
-    passed = lfilter([1.0], [1.0, -correlation], weights)
-    return float(weights @ (2 * passed - weights))
+
+def carried_on(values: FloatArray, share: float) -> FloatArray:
+    """Values (n,), each with a share of what the one before came to: y[i] = x[i] + share y[i - 1], share below one.
+
+    >>> carried_on(np.array([1.0, 0.0, 2.0]), 0.5).tolist()
+    [1.0, 0.5, 2.25]
+    """
+    from scipy.linalg import solve_banded  # scipy.signal has a filter, and takes a second to import
+
+    bands = np.array([np.ones(len(values)), np.full(len(values), -share)])
+    return np.asarray(solve_banded((1, 0), bands, values, check_finite=False))
 
 
 def lag_one(residuals: FloatArray, coefficients: int) -> float:

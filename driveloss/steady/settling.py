@@ -204,29 +204,39 @@ def _tried(curves: Sequence[Curve], taus: FloatArray, correlation: float) -> _Fi
 
 def _solved(curve: Curve, taus: FloatArray, correlation: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Coefficients (sets, 1 + bodies), inverse normal matrices, and sums of squares left over, by all sets at once."""
-    design = _whitened(_design(curve, taus), correlation)
-    y = _whitened((curve.temperature - curve.temperature[-1])[None, :], correlation)[0]
+    design, y = _rotated(curve, taus, correlation)
     normal = np.swapaxes(design, 1, 2) @ design
     size = np.sqrt(np.einsum("sii->si", normal))
     scaled = normal / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(normal.shape[1])
     inverse = np.linalg.inv(scaled) / size[:, :, None] / size[:, None, :]
-    solution = np.einsum("sij,snj,n->si", inverse, design, y)
-    left = y - np.einsum("snj,sj->sn", design, solution)
+    solution = (inverse @ (y @ design)[:, :, None])[:, :, 0]
+    left = y - (design @ solution[:, :, None])[:, :, 0]
     return solution, inverse, np.einsum("sn,sn->s", left, left)
 
 
-def _design(curve: Curve, taus: FloatArray) -> FloatArray:
-    """A constant and the decays, (sets, n, 1 + bodies)."""
+def _rotated(curve: Curve, taus: FloatArray, correlation: float) -> tuple[FloatArray, FloatArray]:
+    """A constant and all sets' decays, (sets, m, 1 + bodies), and temperatures, (m,), serial correlation taken out.
+
+    Sets share their time constants, so that the curve is turned into as few rows as tell all of these apart.
+    """
+    distinct, which = np.unique(taus, return_inverse=True)
+    y = curve.temperature - curve.temperature[-1]
+    _, R = np.linalg.qr(_whitened(np.column_stack([_columns(curve, distinct), y]), correlation))
+    places = np.column_stack([np.zeros(len(taus), dtype=int), 1 + which.reshape(taus.shape)])
+    return np.moveaxis(R[:, places], 0, 1), R[:, -1]
+
+
+def _columns(curve: Curve, taus: FloatArray) -> FloatArray:
+    """A constant and the decay of each time constant, (n, 1 + k)."""
     t = curve.time - curve.time[0]
-    decays = np.exp(-t[None, :, None] / taus[:, None, :])
-    return np.concatenate([np.ones((len(taus), len(t), 1)), decays], axis=2)
+    return np.column_stack([np.ones(len(t)), np.exp(-t[:, None] / taus)])
 
 
 def _whitened(values: FloatArray, correlation: float) -> FloatArray:
-    """Values along their second axis freed of first-order serial correlation (Prais & Winsten, 1954; from memory)."""
+    """Values (n, k) freed of first-order serial correlation (Prais & Winsten, 1954; from memory)."""
     out = values.copy()
-    out[:, 1:] -= correlation * values[:, :-1]
-    out[:, 0] *= (1 - correlation**2) ** 0.5
+    out[1:] -= correlation * values[:-1]
+    out[0] *= (1 - correlation**2) ** 0.5
     return out
 
 
@@ -236,7 +246,7 @@ def _left_alike(curves: Sequence[Curve], fit: _Fit) -> float:
     for curve in curves:
         taus = fit.taus[[fit.best]]
         solution, _, _ = _solved(curve, taus, fit.correlation)
-        left = curve.temperature - curve.temperature[-1] - _design(curve, taus)[0] @ solution[0]
+        left = curve.temperature - curve.temperature[-1] - _columns(curve, taus[0]) @ solution[0]
         seen = float(np.mean(left**2))
         found.append(lag_one(left, 1 + fit.bodies) * seen / (seen + LEAST_NOISE**2))
     return float(np.average(found, weights=[len(curve.time) for curve in curves]))
