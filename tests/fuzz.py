@@ -47,6 +47,7 @@ from driveloss.losses.ask import losses
 
 LONGEST, ANSWERED = 5.0, 30.0  # [s] of a processor, until a refusal, and for a fit with all that is told of it
 MOST_MEMORY = 500_000  # [kB] as Linux tells it
+HUGE = 1e300  # a whole number above it is no float
 LOG, LINES = "log.csv", 200  # that are kept of long files
 QUICK = ("--draws", "200")
 # fmt: off
@@ -275,7 +276,7 @@ def _put(data: Any, by: Random) -> None:
         if not isinstance(data[key], (dict, list)) or not data[key] or by.random() < 0.1:
             break
         data = data[key]
-    if isinstance(data[key], (int, float)) and by.random() < 0.5:
+    if isinstance(data[key], (int, float)) and abs(data[key]) < HUGE and by.random() < 0.5:
         data[key] *= by.choice(FACTORS)
     elif isinstance(data, dict) and by.random() < 0.1:
         del data[key]
