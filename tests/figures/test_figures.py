@@ -47,6 +47,9 @@ NAMES = ("wide", "narrow", "$money$", "a cylinder with a very long name", "five"
 ALL = (*figures.OF_CALIBRATION, *(name for name in figures.OF_BREAKDOWN if name != "indicator"))
 CURVED = [name for name in ALL if name != "budget"]
 DRAWS = 100
+UP_TO_SIX = pytest.mark.parametrize(
+    "cylinders", [1, 2, 3, *(pytest.param(n, marks=pytest.mark.long) for n in (4, 5)), 6]
+)
 
 
 def bore_of(index: int) -> float:
@@ -176,7 +179,7 @@ def drawn(kind: str, cylinders: int, motor_alone: bool = True):
     return figure
 
 
-@pytest.mark.parametrize("cylinders", range(1, 7))
+@UP_TO_SIX
 @pytest.mark.parametrize("kind", CURVED)
 def test_figures_can_be_read_with_any_number_of_cylinders(kind, cylinders):
     assert unreadable(drawn(kind, cylinders)) == []
@@ -288,7 +291,7 @@ def test_without_any_ceiling_the_figure_says_so():
         figures.draw("ceilings", answer)
 
 
-@pytest.mark.parametrize("cylinders", range(1, 7))
+@UP_TO_SIX
 def test_temperatures_tell_cylinders_by_hue_and_marker_and_pressures_by_shade(cylinders):
     """A row a cylinder; the paler the lower the pressure; names stand above their own panel."""
     figure = drawn("temperatures", cylinders)
@@ -346,7 +349,7 @@ def test_where_the_load_loss_is_known_nothing_is_hatched():
     assert "at most" not in figures.drawing("parts").alt_text(Split(answer))
 
 
-@pytest.mark.parametrize("cylinders", [1, 2, 3])
+@pytest.mark.parametrize("cylinders", [1, pytest.param(2, marks=pytest.mark.long), 3])
 @pytest.mark.parametrize("kind", ["parts", "ceilings", "flow", "friction"])
 def test_what_was_assumed_is_told_and_can_be_read(kind, cylinders):
     _, calibration, answer = unstated_bench(cylinders)
@@ -426,13 +429,12 @@ def test_friction_curves_are_the_true_force_of_an_exact_bench():
 
 
 def test_readings_left_out_are_crossed_and_kept_in_view():
-    bench, calibration, _, _ = bench_of(2)
+    _, calibration, _, _ = bench_of(2)
     whole = calibration.evidence.ladder.readings
     keep = np.arange(len(whole)) != 20
     wrong = whole.only(~keep)
     wrong = replace(wrong, power=wrong.power + 20.0)
-    fresh = driveloss.calibrate(bench, draws=DRAWS, compare=False)
-    fresh = replace(fresh, evidence=replace(fresh.evidence, left_out=wrong))
+    fresh = replace(calibration, evidence=replace(calibration.evidence, left_out=wrong))
     upper, lower = figures.draw("ladder", fresh).axes
     for ax in (upper, lower):
         crosses = [line for line in ax.lines if line.get_marker() == "X"]

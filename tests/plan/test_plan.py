@@ -26,7 +26,8 @@ SIGMA = 0.08  # [W] scatter of a reading
 LIMITS = Limits(power_gain=0.004, power_zero=0.1, resistance=0.02, torque_constant=0.02)
 AGREES = 0.15  # with assumptions in the interval
 BY_CHANCE = 0.25  # without any the fit drops laws or keeps them, and its scatter is itself estimated
-BENCHES = 10
+MANY, FEW = 10, 4  # simulated benches, and as many in a plain run
+BENCHES = [FEW, pytest.param(MANY, marks=pytest.mark.long)]
 TERMINALS = replace(TRUTH, motor=replace(TRUTH.motor, supply="terminals", standby=0.0))
 
 
@@ -76,6 +77,7 @@ SILENT = {
 VOLTS = Limits(voltage_gain=0.003, current_gain=0.003)
 
 
+@pytest.mark.parametrize("benches", BENCHES)
 @pytest.mark.parametrize(
     ("truth", "standby", "kept"),
     [
@@ -87,12 +89,12 @@ VOLTS = Limits(voltage_gain=0.003, current_gain=0.003)
     ],
     ids=["controller", "terminals", "silent controller", "silent motor", "silent, volts and amperes"],
 )
-def test_promised_half_widths_are_those_that_simulated_benches_give(tmp_path, truth, standby, kept):
+def test_promised_half_widths_are_those_that_simulated_benches_give(tmp_path, truth, standby, kept, benches):
     """And where all is stated, they are those of 95 % intervals about the true net power at the target."""
     first = ladder(truth, FREQUENCIES, repeats=2, standby=standby)
     found = plan(outlook(*measured(tmp_path / "first", truth, first, 1, **kept)), AT, readings=60)
     promised, halves, errors = np.array([target.half_width for target in found.targets]), [], []
-    for seed in range(BENCHES):
+    for seed in range(benches):
         bench, truly = simulated(tmp_path / str(seed), truth, as_sweeps(found, standby), 100 + seed, **kept)
         answer = breakdown(calibrate(bench, draws=400, compare=False), bench.sweeps)
         net = [answer.draws["pneumatic"][at_target(answer, f)].mean(axis=0) for f in AT]
@@ -100,7 +102,7 @@ def test_promised_half_widths_are_those_that_simulated_benches_give(tmp_path, tr
         errors.append((np.array([draws[0] for draws in net]) - true_net(truly)) / promised)
     assert np.median(halves, axis=0) == pytest.approx(promised, rel=AGREES if "leaves_out" in kept else BY_CHANCE)
     if "leaves_out" not in kept:  # the machine without flaws lies at the edge of all that is assumed
-        assert np.mean(np.abs(errors) < 1) >= 0.85
+        assert np.mean(np.abs(errors) < 1) >= (0.85 if benches == MANY else 0.7)
         assert np.std(errors) > 0.2
 
 
@@ -304,20 +306,21 @@ class TestCoarseDigit:
         loaded = [p for p in most.points if p.rung.stage == "loaded"]
         assert most.targets[0].by_chance > 0.9 * 1.96 / np.sqrt(12 * len(loaded))
 
-    def test_the_promise_holds_on_simulated_benches(self, tmp_path, coarse):
+    @pytest.mark.parametrize("benches", BENCHES)
+    def test_the_promise_holds_on_simulated_benches(self, tmp_path, coarse, benches):
         """Readings without scatter, whose repeats are all alike: errors at the target against the promise."""
         found = plan(coarse, [8.0], readings=80)
         errors = []
-        for seed in range(BENCHES):
+        for seed in range(benches):
             kept = {"power_digits": 0, "noise_floor": 0.02, "limits": LIMITS}
             protocol = Protocol(sweeps=tuple(as_sweeps(found, 4)), **kept)
-            shifted = replace(TRUTH, motor=replace(TRUTH.motor, standby=3.0 + seed / BENCHES))  # another place in it
+            shifted = replace(TRUTH, motor=replace(TRUTH.motor, standby=3.0 + seed / benches))  # another place in it
             truth = write_bench(tmp_path / str(seed), shifted, protocol, np.random.default_rng(300 + seed))
             bench = load_bench(tmp_path / str(seed))
             answer = breakdown(calibrate(bench, draws=200, compare=False), bench.sweeps)
             net = answer.draws["pneumatic"][at_target(answer, 8.0), 0].mean()
             errors.append((net - np.mean([run["pneumatic_W"] for run in truth.runs])) / found.targets[0].half_width)
-        assert np.mean(np.abs(errors) < 1) >= 0.85
+        assert np.mean(np.abs(errors) < 1) >= (0.85 if benches == MANY else 0.7)
 
 
 def distinct(found):

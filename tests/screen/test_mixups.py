@@ -17,6 +17,7 @@ from screen.benches import load
 from screen.mistakes import exchange_columns, exchange_files, fahrenheit, restate, rewrite
 
 BENCHES = 3  # of each kind
+EACH = pytest.mark.parametrize("index", [0, *(pytest.param(i, marks=pytest.mark.long) for i in range(1, BENCHES))])
 SECOND = 2.4e5  # [Pa]
 
 
@@ -121,9 +122,10 @@ OF_COLUMNS = [  # what was done, what is recorded, who says so, and what
 ]
 
 
+@pytest.mark.parametrize("benches", [5, pytest.param(15, marks=pytest.mark.long)])
 @pytest.mark.parametrize(("mistake", "columns", "test", "words"), OF_COLUMNS)
-def test_columns_that_hold_something_else_are_told(tmp_path, mistake, columns, test, words):
-    for index in range(15):
+def test_columns_that_hold_something_else_are_told(tmp_path, mistake, columns, test, words, benches):
+    for index in range(benches):
         folder = written(tmp_path / str(index), reading(geared(index), columns), index)
         assert list(test(load(folder))) == []
         mistake(folder)
@@ -146,19 +148,19 @@ OF_THE_MOTOR = [
 ]
 
 
+@EACH
 @pytest.mark.parametrize(("mistake", "columns", "words"), OF_THE_MOTOR)
-def test_a_mistake_is_told_in_one_sentence(tmp_path, mistake, columns, words):
-    for index in range(BENCHES):
-        folder = written(tmp_path / str(index), reading(geared(index), columns), index)
-        mistake(folder)
-        (sentence,) = told(folder)
-        assert words in sentence
+def test_a_mistake_is_told_in_one_sentence(tmp_path, mistake, columns, words, index):
+    folder = written(tmp_path, reading(geared(index), columns), index)
+    mistake(folder)
+    (sentence,) = told(folder)
+    assert words in sentence
 
 
+@EACH
 @pytest.mark.parametrize("columns", [POWER, AMPERES, VOLTS])
-def test_the_same_benches_without_it_are_not_accused(tmp_path, columns):
-    for index in range(BENCHES):
-        assert told(written(tmp_path / str(index), reading(geared(index), columns), index)) == []
+def test_the_same_benches_without_it_are_not_accused(tmp_path, columns, index):
+    assert told(written(tmp_path, reading(geared(index), columns), index)) == []
 
 
 def test_a_resistance_ten_times_too_large_mostly_shows_in_watts_alone(tmp_path):
@@ -196,26 +198,24 @@ def test_a_piston_too_fast_for_its_kind(tmp_path):
 # Ports and pressures need another machine
 
 
+@EACH
 @pytest.mark.parametrize("millimetres", [2.5])
-def test_a_port_all_but_closed_is_told(tmp_path, millimetres):
+def test_a_port_all_but_closed_is_told(tmp_path, millimetres, index):
     """Stated as wide open (8 mm on the nominal machine), while gas was squeezed through a hole a quarter as wide."""
-    found = 0
-    for index in range(BENCHES):
-        case = plain_case(np.random.default_rng([53, index]))
-        stated = perturb(case.truth, case.protocol.limits, np.random.default_rng([54, index]))
-        folder = written(tmp_path / str(index), with_port(case, millimetres, 0.62), index, stated)
-        found += any(sentence.startswith("no-load 'one': ") and "port" in sentence for sentence in told(folder))
-    assert found == BENCHES
+    case = plain_case(np.random.default_rng([53, index]))
+    stated = perturb(case.truth, case.protocol.limits, np.random.default_rng([54, index]))
+    folder = written(tmp_path, with_port(case, millimetres, 0.62), index, stated)
+    assert any(sentence.startswith("no-load 'one': ") and "port" in sentence for sentence in told(folder))
 
 
+@EACH
 @pytest.mark.parametrize("name", ["plain", "small port", "home", "nothing stated", "sleeve 0.10"])
-def test_ordinary_benches_are_not_accused(tmp_path, name):
+def test_ordinary_benches_are_not_accused(tmp_path, name, index):
     """Ports as stated, small ones too; machines with losses that bench.toml does not state."""
-    for index in range(BENCHES):
-        rng = np.random.default_rng([55, index])
-        case = CLASSES[name](rng, plain_case(np.random.default_rng([53, index])))
-        stated = case.believes(perturb(case.truth, case.protocol.limits, rng))
-        assert told(written(tmp_path / str(index), case, index, stated)) == []
+    rng = np.random.default_rng([55, index])
+    case = CLASSES[name](rng, plain_case(np.random.default_rng([53, index])))
+    stated = case.believes(perturb(case.truth, case.protocol.limits, rng))
+    assert told(written(tmp_path, case, index, stated)) == []
 
 
 def charged(index: int) -> Case:
@@ -226,14 +226,14 @@ def charged(index: int) -> Case:
     return replace(case, protocol=replace(case.protocol, sweeps=(*case.protocol.sweeps, *more)))
 
 
-def test_files_exchanged_between_pressures_are_told(tmp_path):
-    for index in range(BENCHES):
-        folder = written(tmp_path / str(index), charged(index), index)
-        assert told(folder) == []
-        exchange_files(folder / "loaded.csv", folder / "loaded-charged.csv")
-        (sentence,) = told(folder)
-        assert sentence.startswith("loaded.csv, loaded-charged.csv: ")
-        assert "the files were probably exchanged" in sentence
+@EACH
+def test_files_exchanged_between_pressures_are_told(tmp_path, index):
+    folder = written(tmp_path, charged(index), index)
+    assert told(folder) == []
+    exchange_files(folder / "loaded.csv", folder / "loaded-charged.csv")
+    (sentence,) = told(folder)
+    assert sentence.startswith("loaded.csv, loaded-charged.csv: ")
+    assert "the files were probably exchanged" in sentence
 
 
 # test_weaknesses.py has forty random benches of which nothing may be said

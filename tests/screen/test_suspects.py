@@ -15,6 +15,7 @@ from screen.benches import load, overwrite, random_case, tenfold, with_repeats
 
 NET_SHARE = 0.27  # of the input, as of an ordinary machine
 SCATTER = 0.006  # of the input
+LONG = pytest.mark.long
 
 
 def sweep(rng, n, bow=0.0, scatter=SCATTER):
@@ -30,24 +31,27 @@ def judged(f, power, work):
     return set(_contradicted(f, work, SCATTER * power / f, GROSS * power / f)[0].tolist())
 
 
+@pytest.mark.parametrize(("sweeps", "most"), [(100, 1), pytest.param(400, 2, marks=LONG)])
 @pytest.mark.parametrize("n", [4, 5, 7, 10, 14, 36])
-def test_sound_sweeps_are_left_in_peace(n):
+def test_sound_sweeps_are_left_in_peace(n, sweeps, most):
     rng = np.random.default_rng([41, n])
-    assert sum(bool(judged(*sweep(rng, n))) for _ in range(400)) <= 2
+    assert sum(bool(judged(*sweep(rng, n))) for _ in range(sweeps)) <= most
 
 
+@pytest.mark.parametrize(("sweeps", "most"), [(100, 3), pytest.param(400, 8, marks=LONG)])
 @pytest.mark.parametrize("n", [4, 5, 7, 10, 14, 36])
-def test_sweeps_that_scatter_more_than_the_ladder_are_left_in_peace(n):
+def test_sweeps_that_scatter_more_than_the_ladder_are_left_in_peace(n, sweeps, most):
     """Three times the scatter expected of them, as where the cold end had not settled."""
     rng = np.random.default_rng([42, n])
-    assert sum(bool(judged(*sweep(rng, n, scatter=3 * SCATTER))) for _ in range(400)) <= 8
+    assert sum(bool(judged(*sweep(rng, n, scatter=3 * SCATTER))) for _ in range(sweeps)) <= most
 
 
+@pytest.mark.parametrize(("sweeps", "most"), [(50, 2), pytest.param(200, 4, marks=LONG)])
 @pytest.mark.parametrize("n", [4, 5, 6, 7, 10, 14])
 @pytest.mark.parametrize("bow", [-0.8, -0.4, 0.4, 0.8])
-def test_a_bowed_course_is_no_slip(n, bow):
+def test_a_bowed_course_is_no_slip(n, bow, sweeps, most):
     rng = np.random.default_rng([43, n])
-    assert sum(bool(judged(*sweep(rng, n, bow))) for _ in range(200)) <= 4
+    assert sum(bool(judged(*sweep(rng, n, bow))) for _ in range(sweeps)) <= most
 
 
 def with_slips(rng, n, places, sizes):
@@ -56,24 +60,26 @@ def with_slips(rng, n, places, sizes):
     return f, power, work
 
 
+@pytest.mark.parametrize("sweeps", [100, pytest.param(300, marks=LONG)])
 @pytest.mark.parametrize(("n", "least"), [(4, 0.5), (5, 0.8), (6, 0.85), (7, 0.9), (10, 0.95)])
-def test_a_slip_of_a_tenth_is_found(n, least):
+def test_a_slip_of_a_tenth_is_found(n, least, sweeps):
     """Of the reading's power, wherever in the sweep it is."""
     rng, found = np.random.default_rng([44, n]), 0
-    for _ in range(300):
+    for _ in range(sweeps):
         place = int(rng.integers(n))
         found += judged(*with_slips(rng, n, [place], rng.choice([-0.1, 0.1]))) == {place}
-    assert found >= least * 300
+    assert found >= least * sweeps
 
 
+@pytest.mark.parametrize("sweeps", [100, pytest.param(300, marks=LONG)])
 @pytest.mark.parametrize(("n", "least"), [(7, 0.85), (10, 0.95)])
-def test_two_slips_among_seven_are_found(n, least):
+def test_two_slips_among_seven_are_found(n, least, sweeps):
     rng, found = np.random.default_rng([45, n]), 0
-    for _ in range(300):
+    for _ in range(sweeps):
         places = rng.choice(n, 2, replace=False)
         sizes = rng.choice([-1, 1], 2) * rng.uniform(0.2, 0.35, 2)
         found += judged(*with_slips(rng, n, places, sizes)) == set(places.tolist())
-    assert found >= least * 300
+    assert found >= least * sweeps
 
 
 def test_repeats_that_agree_are_no_slips():
@@ -86,10 +92,11 @@ def test_repeats_that_agree_are_no_slips():
     assert judged(f, power, work) == {7, 10}
 
 
+@pytest.mark.parametrize("benches", [4, pytest.param(12, marks=LONG)])
 @pytest.mark.parametrize(("name", "warned", "held"), [("slip", 0.9, 0.85), ("two slips", 0.85, 0.85)])
-def test_slips_of_ordinary_benches_are_named_and_their_intervals_hold(name, warned, held):
-    """A dozen benches with one or two slips of a tenth to a third among seven loaded readings."""
-    outcomes = [run_bench((name, index), seed=1, draws=200, old_keys=False) for index in range(12)]
+def test_slips_of_ordinary_benches_are_named_and_their_intervals_hold(name, warned, held, benches):
+    """A few benches, or a dozen, with one or two slips of a tenth to a third among seven loaded readings."""
+    outcomes = [run_bench((name, index), seed=1, draws=200, old_keys=False) for index in range(benches)]
     assert np.mean([outcome.warned for outcome in outcomes]) >= warned
     assert np.mean([row.holds for outcome in outcomes for row in outcome.of("pneumatic")]) >= held
 

@@ -131,13 +131,14 @@ def findings(folder, *kinds):
     return [finding for finding in calibration.findings if finding.kind in kinds]
 
 
-def test_clean_benches_are_left_in_peace(tmp_path):
-    """Forty random benches as the coverage benchmark draws them: at most one of them is found fault with.
+@pytest.mark.parametrize("benches", [10, pytest.param(40, marks=pytest.mark.long)])
+def test_clean_benches_are_left_in_peace(tmp_path, benches):
+    """Ten or forty random benches as the coverage benchmark draws them: at most one of them is found fault with.
 
     By the nominal chances of the tests one bench in fifty or so may be.
     """
     accused = []
-    for index in range(40):
+    for index in range(benches):
         truth, protocol, rng = coverage.prepare(7, index, None)
         write_bench(tmp_path / str(index), truth, protocol, rng)
         calibration = calibrate(load(tmp_path / str(index)), draws=100)
