@@ -73,6 +73,13 @@ class Commands(TyperGroup):
         super().__init__(**settings)
         self.commands: Any = OnCall()
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Without words, help and exit code 2: what typer does by itself went with its version."""
+        if not args and not ctx.resilient_parsing:
+            typer.echo(ctx.get_help(), err=True)
+            raise typer.Exit(2)
+        return super().parse_args(ctx, args)
+
     def list_commands(self, ctx: Any) -> list[str]:
         """Names in the order of the work."""
         return list(COMMANDS)
@@ -93,7 +100,7 @@ class Commands(TyperGroup):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-app = typer.Typer(name="driveloss", cls=Commands, no_args_is_help=True, **PLAIN)
+app = typer.Typer(name="driveloss", cls=Commands, **PLAIN)
 
 
 def print_version(*, wanted: bool) -> None:

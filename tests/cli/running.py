@@ -35,6 +35,7 @@ class Outcome:
 
 # older runners lay standard error among the output unless told not to
 APART = {"mix_stderr": False} if "mix_stderr" in signature(CliRunner.__init__).parameters else {}
+RUNNER = CliRunner(**APART)  # for all tests that look at what an app says
 
 
 def _refuse(word: str) -> None:
@@ -43,7 +44,7 @@ def _refuse(word: str) -> None:
 
 def typed(*words: object, columns: int = 100) -> Outcome:
     """Run `driveloss` with these words in this process; anything but a clean exit is raised here."""
-    result = CliRunner(**APART).invoke(app, [str(word) for word in words], env={"COLUMNS": str(columns)})
+    result = RUNNER.invoke(app, [str(word) for word in words], env={"COLUMNS": str(columns)})
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
     return Outcome(result.exit_code, result.stdout, result.stderr)

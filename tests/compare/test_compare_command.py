@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 import typer
-from typer.testing import CliRunner
+from cli.running import RUNNER
 
 from compare.machines import bench, drive_alone
 from driveloss.cli.compare import compare
@@ -21,7 +21,7 @@ def told(columns, *words):
     """What the command says in a window of some columns; the same words are asked once."""
     app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
     app.command()(compare)
-    return CliRunner().invoke(app, [*words, *QUICK], env={"COLUMNS": str(columns)})
+    return RUNNER.invoke(app, [*words, *QUICK], env={"COLUMNS": str(columns)})
 
 
 def run(*words, columns=80):

@@ -124,10 +124,7 @@ def stepped(frequency, diameter, dead_ratio, kappa, is_isothermal, rod_ratio=MAC
         (10.0, 0.0012, 0.4, 1.289, 0.2),
     ],
 )
-def test_against_a_turn_in_small_time_steps(
-    frequency, diameter, dead_ratio, kappa, rod_ratio, is_isothermal, monkeypatch
-):
-    monkeypatch.setattr(simulated, "SETTLED", 1e-8)  # temperature settles after the pressure that is watched
+def test_against_a_turn_in_small_time_steps(frequency, diameter, dead_ratio, kappa, rod_ratio, is_isothermal):
     expected = stepped(frequency, diameter, dead_ratio, kappa, is_isothermal, rod_ratio)
     changes = {"frequency": frequency, "port_diameter": diameter, "dead_ratio": dead_ratio, "rod_ratio": rod_ratio}
     gas = {"heat_capacity_ratio": kappa, "process": 0.0 if is_isothermal else 1.0}

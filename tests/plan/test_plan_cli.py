@@ -8,8 +8,8 @@ from types import SimpleNamespace
 
 import pytest
 import typer
+from cli.running import RUNNER
 from compare.machines import drive_alone
-from typer.testing import CliRunner
 
 from driveloss.bench.columns import read_sweep
 from driveloss.bench.records import SweepSpec
@@ -33,7 +33,7 @@ def app():
 
 def run(app, monkeypatch, *arguments, columns=80):
     monkeypatch.setenv("COLUMNS", str(columns))
-    return CliRunner().invoke(app, [str(argument) for argument in arguments])
+    return RUNNER.invoke(app, [str(argument) for argument in arguments])
 
 
 @pytest.mark.parametrize("columns", [80, 120])

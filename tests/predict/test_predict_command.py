@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 import typer
-from typer.testing import CliRunner
+from cli.running import RUNNER
 
 from driveloss.cli.predict import predict
 
@@ -22,7 +22,7 @@ def in_the_project(monkeypatch):
 
 
 def run(*arguments, columns=100):
-    return CliRunner(env={"COLUMNS": str(columns)}).invoke(app, [BENCH, "--draws", "300", *arguments])
+    return RUNNER.invoke(app, [BENCH, "--draws", "300", *arguments], env={"COLUMNS": str(columns)})
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 import typer
-from typer.testing import CliRunner
+from cli.running import RUNNER
 
 from driveloss.bench.load import load_bench
 from driveloss.cli.recheck import recheck
@@ -39,7 +39,7 @@ def folder(tmp_path_factory):
 def run(app, folder, monkeypatch, *arguments, columns=80):
     monkeypatch.chdir(folder)
     monkeypatch.setenv("COLUMNS", str(columns))
-    return CliRunner().invoke(app, ["calibration.json", *arguments])
+    return RUNNER.invoke(app, ["calibration.json", *arguments])
 
 
 @pytest.mark.parametrize("columns", [80, 120])
@@ -116,7 +116,7 @@ def test_a_damaged_calibration_is_refused(app, folder, tmp_path, damage, message
     damaged = tmp_path / "calibration.json"
     damaged.write_text(damage(text))
     assert damaged.read_text() != text
-    result = CliRunner().invoke(app, [str(damaged), f"no-load:narrow:{folder / 'same.csv'}"])
+    result = RUNNER.invoke(app, [str(damaged), f"no-load:narrow:{folder / 'same.csv'}"])
     assert result.exit_code == 2
     assert message in result.stderr
 

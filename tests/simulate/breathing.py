@@ -11,7 +11,7 @@ from simulate.turn import FloatArray, middles, piston_position
 
 HEAT_CAPACITY_RATIO = {"air": 1.4, "nitrogen": 1.4, "helium": 5 / 3}
 TURNS = 60  # at most, until each turn is like the one before
-SETTLED = 1e-5  # change of pressure from turn to turn, over the pressure outside
+SETTLED = 1e-5  # change of pressure and mass from turn to turn, over those at rest
 NUDGE = 1e-6  # [rad] for slopes
 
 
@@ -101,7 +101,7 @@ def _followed(chamber: Chamber, at: tuple[float, ...], pressures: tuple[float, .
         if not turn.success:
             raise RuntimeError(f"the gas in the breathing cylinder could not be followed: {turn.message}")
         before, state = state, turn.y[:, -1]
-        if np.abs(state - before)[0::2].max() < SETTLED:
+        if np.abs(state - before).max() < SETTLED:
             found: FloatArray = turn.y[0::2, :-1] * outside[:, None]
             found.flags.writeable = False
             return found
