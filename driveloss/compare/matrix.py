@@ -1,4 +1,4 @@
-"""The answer of a comparison at a glance: a matrix a question, row less column, and what would tell the rest."""
+"""The answer of a comparison at a glance: a matrix a question, or ranks among many, and what would tell the rest."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from driveloss.say.quantities import QUANTITIES
 from driveloss.say.sheet import Sheet, listed
 
 ROW = "Row less column"
+SWEEP, BEST = "Sweep", "best"
+MOST_IN_MATRIX = 8  # sweeps; more are ranked, each less the best
 SURE, UNTOLD, BIASED, APART = "", "?", "!", "none"
 MARKS = {  # behind a number, or in its place
     SURE: "a number alone is sure",
@@ -60,6 +62,33 @@ def matrix(title: str, members: Sequence[Difference], names: dict[str, str]) -> 
     )
     heads = (ROW, *(names[label] for label in labels))
     return Sheet(f"{title} [{of.unit_for_people}]", heads, rows, left=(ROW,))
+
+
+def ranking(title: str, every: Sequence[Sequence[Difference]], heads: Sequence[str], names: dict[str, str]) -> Sheet:
+    """Each sweep less the best, a column for each question's pairs; in the order of the first."""
+    columns: list[dict[str, str]] = []
+    order = list(names)
+    for members in reversed(every):
+        ranked = _ranked(members)
+        best, order = ranked[0], [*ranked, *(label for label in order if label not in ranked)]
+        cells = {d.first.label: _cell(d, 1) for d in members if d.second.label == best}
+        cells |= {d.second.label: _cell(d, -1) for d in members if d.first.label == best}
+        columns.insert(0, {best: BEST} | cells)
+    rows = tuple(
+        (f"{names[label]} {label.replace(' at ', ' ')}", *(column.get(label, "") for column in columns))
+        for label in order
+    )
+    return Sheet(title, (SWEEP, *heads), rows, left=(SWEEP,))
+
+
+def _ranked(members: Iterable[Difference]) -> list[str]:
+    """Labels, those first that need less than most others."""
+    less: dict[str, int] = {}
+    for d in members:
+        sign = 0 if d.difference is None else 1 if d.difference.value < 0 else -1
+        for label, way in ((d.first.label, sign), (d.second.label, -sign)):
+            less[label] = less.get(label, 0) + way
+    return sorted(less, key=lambda label: -less[label])
 
 
 def _cell(difference: Difference, sign: int) -> str:

@@ -9,7 +9,17 @@ from typing import Any
 
 from driveloss.compare.ask import FRICTION_QUESTIONS, Comparison, Difference, Standing
 from driveloss.compare.benches import DRIVE, Subject, reads_alike
-from driveloss.compare.matrix import HOPELESS, asked, bias_lines, legend, letters, matrix, telling_lines
+from driveloss.compare.matrix import (
+    HOPELESS,
+    MOST_IN_MATRIX,
+    asked,
+    bias_lines,
+    legend,
+    letters,
+    matrix,
+    ranking,
+    telling_lines,
+)
 from driveloss.compare.sides import Entry, same_pressure
 from driveloss.compare.verdict import NO_COMMON_GROUND
 from driveloss.fit.contributions import SCATTER
@@ -45,13 +55,20 @@ HEADINGS = {  # by question; the mean effective pressure stays in its table
     "input-at-drop": "Input power for the same temperature drop",
 }
 
+SHORT = {
+    "seal-power": "Seal\nfriction",
+    "lip-force": "Force on\nthe lip",
+    "input-at-net": "Input at\nequal net",
+    "input-at-drop": "Input at\nequal drop",
+}
+HELD = "--json holds every pair"
 
 IN_WORDS = ("seal-power", "input-at-net", "input-at-drop")  # a sentence each on the plain screen
 MORE = "--all adds seal friction, loaded sweeps and temperature drops side by side, and a sentence for each pair."
 
 
 def comparison_tables(answer: Comparison) -> list[Item]:
-    """A matrix for each question, the largest sure difference of the main ones in words, what would tell the rest."""
+    """A matrix a question, ranks among many sweeps; the largest sure difference in words, what would tell the rest."""
     return [*_at_a_glance(answer), MORE] if answer.differences else [_nothing(answer)]
 
 
@@ -63,12 +80,22 @@ def comparison_everything(answer: Comparison) -> list[Item]:
 def _at_a_glance(answer: Comparison) -> list[Item]:
     names, every = letters(answer), list(asked(answer, HEADINGS, LEVELS))
     shown = [d for members in every for d in members]
-    items: list[Item] = [matrix(f"{_heading(members[0])}: row less column", members, names) for members in every]
+    items: list[Item] = [*_differences(every, names)]
     items += [legend(shown), *bias_lines(shown, names), ""]
     main = [next(asked(answer, [question], LEVELS), []) for question in IN_WORDS]
     items += [_in_words(largest) for members in main if (largest := _largest_sure(members))]
     telling = telling_lines(shown, names)
     return [*items, "What would tell the rest:", telling] if telling else items
+
+
+def _differences(every: list[list[Difference]], names: dict[str, str]) -> list[Sheet]:
+    """All pairs of each question, or each of many sweeps less the best."""
+    if len(names) <= MOST_IN_MATRIX:
+        return [matrix(f"{_heading(members[0])}: row less column", members, names) for members in every]
+    firsts = [members[0] for members in every]
+    heads = [f"{SHORT[d.question]}\n[{QUANTITIES[d.of].unit_for_people}]" for d in firsts]
+    level = next((f", friction at {_level(d)}" for d in firsts if d.question in FRICTION_QUESTIONS), "")
+    return [ranking(f"Each less the best{level}; {HELD}", every, heads, names)]
 
 
 def _in_words(difference: Difference) -> str:

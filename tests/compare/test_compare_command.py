@@ -11,6 +11,7 @@ from cli.running import RUNNER
 
 from compare.machines import bench, drive_alone
 from driveloss.cli.compare import compare
+from driveloss.compare import tell
 
 DEMO = Path(__file__).parents[2] / "calib_data"
 QUICK = ["--draws", "200"]
@@ -92,6 +93,24 @@ def test_the_matrix_holds_what_the_differences_say():
         assert float(cells[other][one].removesuffix(mark)) == -float(number)
         sure = d["verdict_on_first"] in ("better", "worse")
         assert mark == ("" if sure else "!" if d["biased_by"] else "?")
+
+
+def test_many_sweeps_are_ranked_each_less_the_best(monkeypatch):
+    """Four sweeps, were that many: rows in the order of their seal friction, cells as the differences say."""
+    data = json.loads(run(DEMO, "--at", 8, "--json").stdout)
+    monkeypatch.setattr(tell, "MOST_IN_MATRIX", 3)
+    out = told.__wrapped__(80, str(DEMO), "--at", "8").stdout
+    assert out.startswith("Each less the best, friction at 8 Hz;") and "row less column" not in out
+    rows = {line.split("bar")[0].strip()[2:] + " bar": line.split("bar")[1].split() for line in out.splitlines()[6:10]}
+    friction = {row["entry"].replace(" at ", " "): row["seal_W"]["value"] for row in data["losses"]}
+    assert list(rows) == [*sorted(friction, key=friction.get), "narrow 2.38 bar"]
+    (best,) = (name for name, cells in rows.items() if cells[-1] == "best")
+    for d in (d for d in data["differences"] if d["question"] == "input-at-drop"):
+        for name, other, sign in ((d["first"], d["second"], 1), (d["second"], d["first"], -1)):
+            if other.replace(" at ", " ") == best:
+                cell = rows[name.replace(" at ", " ")][-1]
+                assert float(cell.rstrip("?!")) == pytest.approx(sign * d["difference"]["value"], rel=0.01)
+                assert cell.endswith("?") == (d["verdict_on_first"] == "cannot be told" and not d["biased_by"])
 
 
 def test_what_would_tell_names_the_cure():
