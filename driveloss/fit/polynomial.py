@@ -12,7 +12,7 @@ from driveloss.bench.records import FloatArray
 from driveloss.fit.curves import PolynomialCurves, SweepCurve, legendre_design
 from driveloss.fit.family import FamilyFit, TermReport, judge, scatter_draws, t_interval, without_itself
 from driveloss.fit.ladder import Ladder, ladder_power
-from driveloss.fit.least_squares import Solution, linear_fit
+from driveloss.fit.least_squares import linear_fit
 from driveloss.fit.meters import Meters, Sampler, stream
 from driveloss.fit.readings import Rung, by_rung
 from driveloss.fit.scatter import Pattern, Scatter, choose_pattern, draw_scatter, least_size, relative_scatter
@@ -20,18 +20,6 @@ from driveloss.fit.selection import Candidate, aicc, assign, weighted
 from driveloss.fit.sweeps import Sweeps, between_sweeps
 
 DEGREES = (1, 2, 3, 4)
-
-
-def polynomial_fit(
-    x: FloatArray, y: FloatArray, degree: int, sigma: FloatArray | None = None, *, intercept: bool = True
-) -> Solution:
-    """Fit y = b0 + b1 x + ... + b_degree x^degree through lmfit; without intercept from b1 on.
-
-    x, y: shape (n,). sigma: (n,), relative. Coefficients are those of the raw powers, lowest first.
-    >>> polynomial_fit(np.array([1.0, 2.0, 3.0]), np.array([3.0, 5.0, 7.0]), 1).coefficients.round(9).tolist()
-    [1.0, 2.0]
-    """
-    return linear_fit(np.vander(x, degree + 1, increasing=True)[:, 0 if intercept else 1 :], y, sigma)
 
 
 @dataclass(frozen=True)

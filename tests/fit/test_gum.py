@@ -16,7 +16,7 @@ from driveloss.breakdown.ask import breakdown
 from driveloss.fit import polynomial
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.estimate import estimate
-from driveloss.fit.polynomial import polynomial_fit
+from driveloss.fit.least_squares import linear_fit
 from fit.benches import HARDLY_MOVES, Sheet, same, write_bench
 
 # H.3, table H.6: thermometer readings t_k and corrections b_k [degC]; the line is on t - 20 degC.
@@ -30,7 +30,7 @@ SD_ERROR = 4 / math.sqrt(2 * DRAWS)  # four standard errors of a standard deviat
 class TestH3ThroughTheFit:
     """Slope, intercept, their uncertainties and correlation as printed in H.3.4, the prediction in H.3.5."""
 
-    fit = polynomial_fit(T - T0, B, 1)
+    fit = linear_fit(np.column_stack([np.ones(11), T - T0]), B)
 
     def test_line(self):
         assert self.fit.coefficients == pytest.approx([-0.1712, 0.00218], rel=3e-3)
@@ -84,14 +84,14 @@ class TestH3ThroughTheResampler:
 
     @pytest.mark.parametrize(("at", "u"), [(20.0, 0.0029), (30.0, 0.0041)])
     def test_spread_at_a_point(self, tmp_path, at, u):
-        line = polynomial_fit(T - at, B, 1)
+        line = linear_fit(np.column_stack([np.ones(11), T - at]), B)
         assert line.errors[0] == pytest.approx(u, abs=5e-5)
         draws = h3_drive(h3_bench(tmp_path), ["noise"], at)[0]
         assert draws[0] == pytest.approx(line.coefficients[0], abs=1e-6)  # weights differ by 2e-5
         assert draws[1:].std(ddof=1) == pytest.approx(line.errors[0] * self.inflation, rel=1.5 * SD_ERROR)
 
     def test_interval_is_students(self, tmp_path):
-        line = polynomial_fit(T - 30.0, B, 1)
+        line = linear_fit(np.column_stack([np.ones(11), T - 30.0]), B)
         found = estimate(h3_drive(h3_bench(tmp_path), ["noise"], 30.0)[0])
         assert found.half_width == pytest.approx(student.ppf(0.975, self.nu) * line.errors[0], rel=0.03)
 

@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from driveloss.fit.ladder import build_ladder
+from driveloss.fit.least_squares import linear_fit
 from driveloss.fit.meters import Sampler
-from driveloss.fit.polynomial import polynomial_fit
 from driveloss.fit.scatter import (
     PRIOR,
     SHARES,
@@ -93,7 +93,7 @@ class TestLackOfFit:
     groups = np.repeat(np.arange(6), 3)
 
     def p_of_line(self, y):
-        fit = polynomial_fit(self.x, y, 1)
+        fit = linear_fit(np.column_stack([np.ones(18), self.x]), y)
         residuals = y - fit.coefficients[0] - fit.coefficients[1] * self.x
         return lack_of_fit(residuals, self.groups, 2, np.zeros(18)), residuals
 
