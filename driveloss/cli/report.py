@@ -51,7 +51,6 @@ def report(bench: BenchPath, page: Page, fit: FitOptions, output: JsonOption) ->
 
 def _gathered(bench: Bench, fit: FitOptions, tell: Callable[[str], None]) -> Report:
     """Every answer that the page shows."""
-    from driveloss.breakdown.ask import breakdown
     from driveloss.breakdown.budget import budget
     from driveloss.compare.ask import compare
     from driveloss.compare.benches import Subject
@@ -60,14 +59,13 @@ def _gathered(bench: Bench, fit: FitOptions, tell: Callable[[str], None]) -> Rep
 
     tell("Fitting the ladder")
     calibration = fit.calibrate(bench)
-    tell("Comparing")
+    tell("Splitting the loaded runs and comparing")
     subject = Subject("", calibration, bench.sweeps, bench.recordings, rundowns=bench.rundowns)
     comparison = compare([subject]) if calibration.ranges else None
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
-    tell("Splitting the loaded runs")
-    answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
     tell("Weighing the sources of error")
+    answer = subject.breakdown
     return Report(bench, calibration, answer, budget(answer), comparison, constants_way(bench, answer))
 
 

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import cached_property, lru_cache, partial
 from operator import attrgetter
 
 import numpy as np
 
 from driveloss.bench.records import Aftercooler, Bench, Cylinder, Recording, Rig, Rundown, Sweep
 from driveloss.bench.rules import keys_of
+from driveloss.breakdown.ask import Breakdown, breakdown
 from driveloss.errors import InputError
 from driveloss.fit import DRAWS, SEED
 from driveloss.fit.calibrate import calibrate
@@ -95,6 +96,11 @@ class Subject:
     recordings: tuple[Recording, ...] = ()
     shared: Shared = Shared()  # what was said of it and the benches calibrated with it
     rundowns: tuple[Rundown, ...] = ()
+
+    @cached_property
+    def breakdown(self) -> Breakdown:
+        """Its loaded runs, split. Raises InputError where there are none."""
+        return breakdown(self.calibration, self.sweeps, self.recordings, self.rundowns)
 
     def has_in_common(self, other: Subject, origin: str) -> bool:
         """Whether an origin of errors is the same hardware on another bench that was calibrated with this one."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from driveloss.bench.records import Cylinder
-from driveloss.breakdown.ask import Breakdown, breakdown
+from driveloss.breakdown.ask import Breakdown
 from driveloss.compare.benches import Subject
 from driveloss.compare.sweep_curves import Curve, Mask, sweep_curves
 from driveloss.fit.calibration import EDGE
@@ -91,7 +91,7 @@ def loaded_entries(subject: Subject) -> Iterable[Entry]:
     """One entry a loaded file and mean pressure, in the order of the files."""
     if not any(sweep.stage == "loaded" for sweep in subject.sweeps):
         return
-    split = breakdown(subject.calibration, subject.sweeps, subject.recordings, subject.rundowns)
+    split = subject.breakdown
     rng = stream(subject.calibration.seed, "loaded curves")
     readings = split.readings
     for file in dict.fromkeys(readings.file):
