@@ -52,10 +52,10 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     from driveloss.fit.suspects import suspect_runs
 
     has_brake, sampler = any(sweep.stage == "braked" for sweep in bench.sweeps), Sampler(draws, seed, active)
-    meters = sampler.meters(bench.rig) if meters is None else meters
-    bench = at_the_crank(bench) if has_brake else bench
+    rig, bench = bench.rig, at_the_crank(bench) if has_brake else bench
     whole = build_ladder(bench)
     _check_size(draws, len(whole.readings))
+    meters = sampler.meters(rig) if meters is None else meters
     fitted = fit_motor(whole, meters, sampler)
     brake = fit_braked(bench, meters, _standby(whole, meters, sampler), sampler) if has_brake else None
     if brake is not None:
