@@ -28,6 +28,7 @@ from typing import Any
 
 import typer.main
 from cli.running import DEMO, typed
+from copies import open_copy
 
 from driveloss.batch.find import gather
 from driveloss.batch.run import Settings, task, work
@@ -127,7 +128,7 @@ class Room:
 
     def __post_init__(self) -> None:
         self.bench = self.folder / "bench"
-        shutil.copytree(DEMO, self.bench, ignore=shutil.ignore_patterns("calibration.json", "report.html"))
+        open_copy(DEMO, self.bench, "calibration.json", "report.html")
         config = read_config(self.bench / "bench.toml")
         ambient, ratio = config.rig.ambient_pressure.value, config.rig.transmission.turns.value
         self.sweeps = {one.file: lambda p, one=one: read_sweep(p, one, ambient, ratio) for one in config.sweeps}

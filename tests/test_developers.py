@@ -3,7 +3,6 @@
 import ast
 import json
 import re
-import shutil
 import subprocess
 import sys
 import tokenize
@@ -14,6 +13,7 @@ from io import StringIO
 
 import pytest
 from cli.running import DEMO, ROOT
+from copies import open_copy
 
 import driveloss
 from driveloss.fit.assumptions import NAMES
@@ -241,7 +241,7 @@ def with_line(text, name, line):
 def grown(tmp_path_factory):
     """What a copy of the package answers to which every recipe's lines were added."""
     folder = tmp_path_factory.mktemp("grown")
-    shutil.copytree(PACKAGE, folder / "driveloss", ignore=shutil.ignore_patterns("__pycache__"))
+    open_copy(PACKAGE, folder / "driveloss", "__pycache__")
     for name, text in FILES.items():
         (folder / "driveloss" / name).parent.mkdir(exist_ok=True)
         (folder / "driveloss" / name).write_text(text)

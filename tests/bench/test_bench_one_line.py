@@ -1,9 +1,10 @@
 """A key of bench.toml, or a column of a sweep file, is one line in one place."""
 
-import shutil
 import subprocess
 import sys
 from pathlib import Path
+
+from copies import open_copy
 
 import driveloss
 
@@ -40,7 +41,7 @@ for old, new in (("dead_volume = ", "# "), ('"12 cm^3"', '"12 m^3"'), ('"12 cm^3
 
 
 def test_reader_template_and_messages_follow_one_line(tmp_path):
-    shutil.copytree(Path(driveloss.__file__).parent, tmp_path / "driveloss")
+    open_copy(Path(driveloss.__file__).parent, tmp_path / "driveloss")
     records = tmp_path / "driveloss" / "bench" / "records.py"
     text = records.read_text()
     for after, line in LINES.items():

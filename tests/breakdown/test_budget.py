@@ -1,11 +1,11 @@
 """The uncertainty budget: which source of error accounts for how much of the net interval."""
 
 from dataclasses import replace
-from shutil import copytree
 
 import numpy as np
 import pytest
 from cli.running import DEMO, QUICK, typed
+from copies import open_copy
 from exact import state_exactly
 from fit.benches import Sheet, same, write_bench
 
@@ -24,7 +24,7 @@ NOTHING = 1e-4  # of the largest share: readings are written to nine decimals
 def bench(tmp_path_factory):
     """The demo, what it leaves open stated exactly."""
     folder = tmp_path_factory.mktemp("stated") / "bench"
-    copytree(DEMO, folder)
+    open_copy(DEMO, folder)
     state_exactly(folder)
     return replace(load_bench(folder), recordings=(), rundowns=())  # subtraction alone
 

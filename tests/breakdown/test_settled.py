@@ -1,10 +1,10 @@
 """Ends that had not settled when they were read: carried on by three readings at equal steps, else said to be late."""
 
 from pathlib import Path
-from shutil import copytree
 
 import numpy as np
 import pytest
+from copies import open_copy
 
 from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
@@ -25,7 +25,7 @@ def calibration():
 def runs(folder, calibration, *rows, head=HEAD):
     """The runs of a loaded sweep whose rows are these cells."""
     bench = folder / "bench"
-    copytree(DEMO, bench)
+    open_copy(DEMO, bench)
     (bench / FILE).write_text("\n".join([head, *(",".join(map(str, row)) for row in rows), ""]))
     answer = breakdown(calibration, load_bench(bench).sweeps)
     return [run for run in answer.runs if run.file == FILE]

@@ -1,9 +1,9 @@
 """The demo bench, and variants of it, calibrated once for all tests of the command line."""
 
-import shutil
 from pathlib import Path
 
 import pytest
+from copies import open_copy
 
 from cli.running import DEMO, QUICK, typed
 
@@ -12,8 +12,7 @@ MOTOR_ALONE = '[[sweeps]]\nstage = "motor-alone"                   # the motor, 
 
 def copied(folder: Path) -> Path:
     """A copy of the demo bench that a test may spoil."""
-    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("calibration.json"))
-    return folder
+    return open_copy(DEMO, folder, "calibration.json")
 
 
 @pytest.fixture

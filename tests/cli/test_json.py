@@ -4,9 +4,9 @@ import hashlib
 import json
 from importlib.metadata import version
 from math import isfinite
-from shutil import copytree
 
 import pytest
+from copies import open_copy
 
 from cli.running import DEMO, QUICK, fresh, typed
 
@@ -174,7 +174,7 @@ def test_breakdown_lists_what_is_assumed_with_its_watts(runs):
 def test_a_port_of_unknown_size_has_an_assumed_share(tmp_path):
     """In numbers, and among the assumptions with the key that would replace it."""
     folder = tmp_path / "bench"
-    copytree(DEMO, folder)
+    open_copy(DEMO, folder)
     file = folder / "bench.toml"
     told = [line for line in file.read_text("utf-8").splitlines() if not line.startswith(PORT)]
     file.write_text("\n".join(told), "utf-8")

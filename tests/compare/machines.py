@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from shutil import copytree
 
 import numpy as np
+from copies import open_copy
 from simulate import CylinderTruth, Limits, MotorTruth, Protocol, SealLaw, TorqueLaw, Truth, ladder, write_bench
 
 from driveloss.bench.load import load_bench
@@ -30,7 +30,7 @@ SHARED_GAIN = Limits(power_gain=0.03)
 
 def drive_alone(whole: Path, folder: Path) -> Path:
     """A copy of a bench with the sweeps that have no cylinder."""
-    copytree(whole, folder)
+    open_copy(whole, folder)
     head, *sweeps = (folder / "bench.toml").read_text().split("[[sweeps]]")
     kept = [sweep for sweep in sweeps if "cylinder =" not in sweep]
     assert 0 < len(kept) < len(sweeps)

@@ -1,10 +1,9 @@
 """A reading that a log tells to be noisier weighs less."""
 
-import shutil
-
 import numpy as np
 import pytest
 from cli.running import DEMO
+from copies import open_copy
 
 import driveloss
 from driveloss.fit.readings import gather
@@ -17,7 +16,7 @@ FREQUENCIES = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.0)
 def bench(tmp_path, scatter, off):
     """The demo with one sweep of its drive whose last reading is off by so many watts; scatter of each, or none."""
     folder = tmp_path / str(len(list(tmp_path.iterdir())))
-    shutil.copytree(DEMO, folder)
+    open_copy(DEMO, folder)
     power = [1.0 + 0.9 * f + 0.05 * f**2 + 0.02 * (-1) ** i for i, f in enumerate(FREQUENCIES)]
     power[-1] += off
     extra = [""] * len(power) if scatter is None else [f",{s}" for s in scatter]

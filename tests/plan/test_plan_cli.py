@@ -22,6 +22,7 @@ from driveloss.say.files import write_folder
 
 DEMO = Path(__file__).parents[2] / "calib_data"
 BASE = ["--at", "8", "--cylinder", "narrow"]
+pytestmark = pytest.mark.usefixtures("fitted_once")
 
 
 @pytest.fixture(scope="module")
@@ -194,7 +195,7 @@ def test_a_bench_without_cylinders_has_no_net_power_to_plan(app, monkeypatch, tm
 
 
 def test_sheets_are_not_written_over_others(app, monkeypatch, tmp_path):
-    shutil.copy(DEMO / "bench.toml", tmp_path)
+    shutil.copyfile(DEMO / "bench.toml", tmp_path / "bench.toml")
     result = run(app, monkeypatch, DEMO, *BASE, "--readings", "40", "--sheets", tmp_path)
     assert result.exit_code == 2
     assert "expected a new or an empty folder" in result.stderr

@@ -3,8 +3,9 @@
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
-from shutil import copytree
 from tempfile import TemporaryDirectory
+
+from copies import open_copy
 
 from driveloss.bench.load import load_bench
 from driveloss.breakdown.ask import breakdown
@@ -47,7 +48,7 @@ def hostile() -> tuple[Report, str]:
     """The demo bench with markup in its title, cylinder, seal and notes."""
     with TemporaryDirectory() as folder:
         bench = Path(folder) / "bench"
-        copytree(DEMO, bench)
+        open_copy(DEMO, bench)
         toml = (bench / "bench.toml").read_text()
         assert "[cylinders.wide]" in toml and 'cylinder = "wide"' in toml
         lines = [f"title = '{TITLE}'" if line.startswith("title") else line for line in toml.splitlines()]
@@ -68,7 +69,7 @@ def ladder_alone() -> tuple[Report, str]:
     """The demo bench before anything was run under load."""
     with TemporaryDirectory() as folder:
         bench = Path(folder) / "bench"
-        copytree(DEMO, bench)
+        open_copy(DEMO, bench)
         head, *sweeps = (bench / "bench.toml").read_text().split("[[sweeps]]")
         kept = [sweep for sweep in sweeps if '"loaded"' not in sweep]
         assert 0 < len(kept) < len(sweeps)
@@ -82,7 +83,7 @@ def unstated() -> tuple[Report, str]:
     """The demo bench as somebody has it who knows a bore and a stroke."""
     with TemporaryDirectory() as folder:
         bench = Path(folder) / "bench"
-        copytree(DEMO, bench)
+        open_copy(DEMO, bench)
         kept = (
             "schema",
             "title",

@@ -2,11 +2,11 @@
 
 import math
 from pathlib import Path
-from shutil import copytree
 
 import numpy as np
 import pytest
 from cli.running import DEMO
+from copies import open_copy
 from scipy.stats import t as student
 from simulate import write_bench
 
@@ -325,7 +325,7 @@ def test_likely_slip(written, expected, words):
 
 def test_a_speed_in_rpm_is_named_as_it_was_typed(tmp_path):
     """514.8 rpm is 8.58 Hz; the demo's slip of the pen is at that."""
-    folder = copytree(DEMO, tmp_path / "bench")
+    folder = open_copy(DEMO, tmp_path / "bench")
     file = folder / "wide-no-load-charged.csv"
     header, *rows = [line.split(",") for line in file.read_text().splitlines() if not line.startswith("#")]
     assert header[0] == "frequency [Hz]"

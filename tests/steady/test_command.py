@@ -1,10 +1,9 @@
 """`driveloss steady` as a user types it, and its readings in a bench."""
 
-import shutil
-
 import numpy as np
 import pytest
 from cli.running import DEMO, typed
+from copies import open_copy
 from simulate.log import Hold, LogTruth, write_log
 
 import driveloss
@@ -22,7 +21,7 @@ def log(tmp_path):
 
 def test_the_sweep_written_is_a_sweep_of_a_bench(log, tmp_path):
     """Whole way round: log, sweep file, the entry pasted, breakdown."""
-    shutil.copytree(DEMO, tmp_path / "bench")
+    open_copy(DEMO, tmp_path / "bench")
     out = tmp_path / "bench" / "logged.csv"
     done = typed("steady", log, "-o", out, "--stage", "loaded", "--cylinder", "wide", "--mean-pressure", "1.013 bar")
     assert (done.code, done.out.count("extrapolated")) == (0, 8)
