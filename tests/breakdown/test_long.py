@@ -76,8 +76,8 @@ def test_memory_does_not_grow_with_the_runs(calibration, tmp_path):
         tracemalloc.stop()
         return most
 
-    bench = long_bench(tmp_path, 20 * SIZE)
-    few, many = (peak(islice(in_blocks(calibration, bench.sweeps), count)) for count in (4, 20))
+    bench = long_bench(tmp_path, 10 * SIZE)
+    few, many = (peak(islice(in_blocks(calibration, bench.sweeps), count)) for count in (3, 10))
     assert many < 1.3 * few
 
 

@@ -17,6 +17,7 @@ from driveloss.whatif.ask import Gains
 from driveloss.witnesses.ask import Witnesses
 
 TABLE = "──────"  # the rule under a table's heads
+pytestmark = pytest.mark.usefixtures("fitted_once")
 
 
 def test_a_session_as_a_user_types_it(tmp_path):

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from cli.running import QUICK, ROOT, fresh, python, typed
+from cli.running import DEMO, QUICK, ROOT, fresh, python, typed
 
 MAIN = "from driveloss.cli import main; main()"
 STEERS = "\x1b\x9b\u202e"  # colours, a control of one character, the direction of writing
@@ -118,8 +118,9 @@ def test_a_signal_in_a_finaliser_is_not_lost(number, code, told):
     assert (outcome.code, outcome.err) == (code, told)
 
 
-def test_a_backend_that_is_none_does_not_matter(bench, tmp_path):
-    outcome = fresh("calibrate", bench, "--figure", tmp_path / "f.png", *QUICK, MPLBACKEND="nonsense")
+def test_a_backend_that_is_none_does_not_matter(saved, tmp_path):
+    asked = ("breakdown", DEMO, "--calibration", saved, "--draw", "ceilings", "--figure", tmp_path / "f.png")
+    outcome = fresh(*asked, MPLBACKEND="nonsense")
     assert outcome.code == 0, outcome.err
 
 

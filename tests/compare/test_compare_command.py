@@ -15,6 +15,7 @@ from driveloss.compare import tell
 
 DEMO = Path(__file__).parents[2] / "calib_data"
 QUICK = ["--draws", "200"]
+pytestmark = pytest.mark.usefixtures("fitted_once")
 
 
 @cache

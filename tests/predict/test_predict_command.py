@@ -14,6 +14,7 @@ ROOT = Path(__file__).parents[2]
 NEW = ["--bore", "50 mm", "--mean-pressure", "3 bar"]
 app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
 app.command()(predict)
+pytestmark = pytest.mark.usefixtures("fitted_once")
 
 
 @pytest.fixture(autouse=True)
