@@ -11,6 +11,7 @@ from driveloss.bench.records import FloatArray
 
 STEP = 1e-3  # relative step of the differences: truncation and rounding both stay below 1e-11
 MOST_STEPS = 300  # a fit that still creeps along a flat valley then has not converged
+MOST_EXCHANGES = 30  # a column: ordinary fits take one or two
 AT_PRECISION = (6, 7, 8)  # MINPACK: the tolerances ask for more digits than there are
 SINGULAR = 1e-12  # a scaled column this close to a combination of the others is one
 AT_BOUND = 1e-6  # SciPy's reflective fit stops just inside a bound, never on it
@@ -148,12 +149,20 @@ def _covariance(jacobian: FloatArray) -> FloatArray:
 
 
 def nnls(design: FloatArray, readings: FloatArray) -> tuple[FloatArray, float]:
-    """Non-negative coefficients (k,) of readings (n,) = design (n, k) @ coefficients, and the norm of what is left."""
+    """Non-negative coefficients (k,) of readings (n,) = design (n, k) @ coefficients, and the norm of what is left.
+
+    By SciPy's active sets; should rounding lead those in a circle, by its bounded linear fit.
+    """
+    from scipy.optimize import lsq_linear
     from scipy.optimize import nnls as active_set
 
     if design.size == 0:  # SciPy 1.17 reads memory that is not its own
         return np.zeros(design.shape[1]), float(np.linalg.norm(readings))
-    values, norm = active_set(design, readings)
+    try:
+        values, norm = active_set(design, readings, maxiter=MOST_EXCHANGES * design.shape[1])
+    except RuntimeError:
+        values = np.maximum(lsq_linear(design, readings, bounds=(0.0, np.inf), method="bvls").x, 0.0)
+        norm = np.linalg.norm(design @ values - readings)
     return values, float(norm)
 
 

@@ -88,8 +88,8 @@ YARDSTICKS = {  # the imports that a command cannot do without; `FITS` where non
     "help": "import typer",
     "template": NUMBERS,
     "losses": NUMBERS,
-    "recheck": NUMBERS,
-    "steady": f"{NUMBERS}, scipy.optimize",
+    "recheck": f"{NUMBERS}, pint",  # the headings of new readings have units
+    "steady": f"{NUMBERS}, pint, scipy.linalg, scipy.ndimage, scipy.special",
     "saved breakdown": f"{NUMBERS}, scipy.optimize, pint",
     "report": f"{FITS}, jinja2; from benchmark.plain_figures import main; main()",
 }

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from scipy.optimize import nnls
+from scipy.optimize import lsq_linear, nnls
 
 from driveloss.fit import least_squares
 from driveloss.fit.family import t_interval, without_itself
@@ -117,3 +117,26 @@ def test_nothing_is_left_to_gain_from_alike_laws(seed):
         assert gain.max() < 1e-12
         assert gain[found > 0] == pytest.approx(0.0, abs=1e-12)
         assert norm == pytest.approx(np.linalg.norm(readings - design @ found), rel=1e-6, abs=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_another_solver_stands_in_where_the_active_sets_do_not_end(seed, monkeypatch):
+    """One exchange allowed: the bounded fit finds the same minimum."""
+    rng = np.random.default_rng(seed)
+    design = rng.uniform(0, 1, (12, 5))
+    readings = design @ [1.0, 0.0, 2.0, 0.0, 0.5] + 0.3 * rng.standard_normal(12)
+    values, norm = nnls(design, readings)
+    tried = []
+    monkeypatch.setattr("scipy.optimize.nnls", lambda *a, maxiter: nnls(*a, maxiter=1))
+    monkeypatch.setattr("scipy.optimize.lsq_linear", lambda *a, **k: tried.append(1) or lsq_linear(*a, **k))
+    found, left = least_squares.nnls(design, readings)
+    assert tried
+    assert found == pytest.approx(values, abs=1e-9)
+    assert left == pytest.approx(norm, rel=1e-12)
+
+
+@pytest.mark.parametrize("shape", [(3, 0), (0, 3), (0, 0)])
+def test_a_problem_without_columns_or_readings_has_an_answer(shape):
+    found, left = least_squares.nnls(np.zeros(shape), np.full(shape[0], 2.0))
+    assert found.tolist() == [0.0] * shape[1]
+    assert left == pytest.approx(2.0 * shape[0] ** 0.5)
