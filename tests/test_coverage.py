@@ -86,5 +86,6 @@ def test_a_program_that_draws_too_little_noise_is_found(monkeypatch):
     assert [c for c in complaints(in_turn(FEW)) if "holds" in c] != []
 
 
+@pytest.mark.long
 def test_outcomes_do_not_depend_on_the_number_of_workers(outcomes):
     assert coverage.run_benches(2, 2, SEED, DRAWS) == outcomes[:2]

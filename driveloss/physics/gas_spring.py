@@ -8,7 +8,7 @@ import numpy as np
 
 from driveloss.physics.arrays import FloatArray, Values, as_floats
 
-ANGLES = (np.arange(24) + 0.5) * 2 * np.pi / 24  # [rad]
+ANGLES = (np.arange(12) + 0.5) * np.pi / 12  # [rad] of half a turn: the other half is its mirror image
 PASSES = 8  # from a swing to its volume, each some three times closer
 LEAST_CLEARANCE = 1.05  # of half the swept volume: a piston leaves some room at its top
 

@@ -21,6 +21,7 @@ from driveloss.plan.outlook import NEAR, Given, outlook
 from driveloss.plan.tell import by_sweep, plan_tables
 from driveloss.say.files import write_folder
 
+pytestmark = pytest.mark.usefixtures("fitted_once")
 AT = (6.0, 11.0)  # [Hz]
 SIGMA = 0.08  # [W] scatter of a reading
 LIMITS = Limits(power_gain=0.004, power_zero=0.1, resistance=0.02, torque_constant=0.02)

@@ -139,7 +139,9 @@ def test_power_grows_with_the_change(trials):
     few = trials[:25]
 
     def with_worn_seal(watts):
-        return [(c, [[shifted(s, watts * (s.stage == "no-load")) for s in sweeps] for sweeps in new]) for c, new in few]
+        return [
+            (c, [[shifted(s, watts * (s.stage == "no-load")) for s in sweeps] for sweeps in new[:2]]) for c, new in few
+        ]
 
     rates = [alarm_rate(rechecked(with_worn_seal(watts))) for watts in (0.0, 0.15, 0.3, 0.6)]
     assert sorted(rates) == rates
