@@ -295,11 +295,15 @@ def test_any_text_is_a_quantity_or_a_refusal(text):
             assert found.limit >= 0
 
 
-@settings(max_examples=300)
-@given(st.from_regex(UNIT, fullmatch=True))
-def test_any_unit_like_text_is_a_unit_or_none(unit):
-    found = conversion(unit)
-    assert found is None or isinstance(found.factor, float)
+@pytest.mark.parametrize("examples", [80, pytest.param(1000, marks=pytest.mark.long)])
+def test_any_unit_like_text_is_a_unit_or_none(examples):
+    @settings(max_examples=examples)
+    @given(st.from_regex(UNIT, fullmatch=True))
+    def looked_at(unit):
+        found = conversion(unit)
+        assert found is None or isinstance(found.factor, float)
+
+    looked_at()
 
 
 def test_foreign_text_stays_on_one_line():

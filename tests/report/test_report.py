@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 from dataclasses import replace
+from html import escape
 from importlib.metadata import version
 from itertools import pairwise
 
@@ -20,6 +21,7 @@ from scipy.interpolate import BarycentricInterpolator
 
 from driveloss.bench.load import load_bench
 from driveloss.cli.report import report as command
+from driveloss.figures import svg
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.motor_loss import ROUTES
 from driveloss.losses.ask import losses
@@ -320,6 +322,8 @@ def test_the_page_stays_below_a_megabyte(page):
 def test_figures_with_a_panel_a_cylinder_show_those_with_the_highest_net_power_alone(monkeypatch):
     report, whole = demo()
     monkeypatch.setattr("driveloss.report.plates.MOST", 1)
+    named = '<svg aria-label="{}"></svg>'
+    monkeypatch.setattr(svg, "svg_element", lambda figure, key, about, looks: named.format(escape(about)))
     page = report_page(report)
     best = report.runs[report.answer.best_run].cylinder
     told = f"Of {len(report.calibration.ranges)} cylinders the 1 with the highest net power; the tables have all."
