@@ -236,11 +236,20 @@ def test_random_machines_without_noise(tmp_path, seed):
     assert_parts(answer, split, 5e-3 if dips else 1e-3)
 
 
-@settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-@given(seed=st.integers(0, 10**6), family=st.sampled_from(["physical", "polynomial"]))
-def test_parts_add_up_to_the_input_in_every_draw(tmp_path_factory, seed, family):
+@pytest.mark.parametrize("examples", [6, pytest.param(24, marks=pytest.mark.long)])
+def test_parts_add_up_to_the_input_in_every_draw(tmp_path_factory, examples):
     """Conservation, on benches of every kind with noise and errors: input = the sum of its parts, draw by draw."""
-    folder, rng = tmp_path_factory.mktemp("bench"), np.random.default_rng(seed)
+
+    @settings(max_examples=examples, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+    @given(seed=st.integers(0, 10**6), family=st.sampled_from(["physical", "polynomial"]))
+    def looked_at(seed, family):
+        parts_add_up(tmp_path_factory.mktemp("bench"), seed, family)
+
+    looked_at()
+
+
+def parts_add_up(folder, seed, family):
+    rng = np.random.default_rng(seed)
     write_bench(folder, *random_bench(rng), rng)
     bench = load_bench(folder)
     split = breakdown(calibrate(bench, family, draws=20, compare=False), bench.sweeps)

@@ -25,9 +25,14 @@ def test_importing_the_package_loads_nothing_heavy():
     assert loaded("import sys, driveloss\n") == set()
 
 
-@pytest.mark.parametrize("words", [("--help",), ("--version",), *((name, "--help") for name in COMMANDS)])
-def test_help_loads_nothing_heavy(words):
-    assert loaded(RUN, *words) == set()
+def test_help_loads_nothing_heavy():
+    """Of one command after another in one process."""
+    every = [["--help"], ["--version"], *([name, "--help"] for name in COMMANDS)]
+    outcome = python("".join(f"import sys\nsys.argv[1:] = {words}\n{RUN}{TELL}\n" for words in every))
+    assert outcome.code == 0, outcome.err
+    told = [line.strip() for line in outcome.out.splitlines() if line.startswith("loaded:")]
+    assert told == ["loaded:"] * len(every)
+    assert outcome.out.count("Usage:") == len(every) - 1
 
 
 @pytest.mark.parametrize("words", [("--at", "7.5"), ("--from", "4", "--to", "5", "--step", "1", "--json")])

@@ -22,7 +22,7 @@ NAMES = ("wide", "narrow", "PTFE-lip", "brass-ring", "felt", "composite-2")
 NUMBER = re.compile(r"\(?[+-]?\d[\d.]*\)?")
 
 
-@pytest.fixture(scope="module", params=[1, 3, 6])
+@pytest.fixture(scope="module", params=[1, pytest.param(3, marks=pytest.mark.long), 6])
 def told(request, tmp_path_factory):
     """Everything that is said of a bench with so many cylinders, short and long."""
     names = NAMES[: request.param]
