@@ -2,6 +2,7 @@
 
 import ast
 import json
+import os
 import re
 import subprocess
 import sys
@@ -165,12 +166,11 @@ import json, sys
 from dataclasses import replace
 from pathlib import Path
 import driveloss
+from cli.running import typed
 from driveloss.bench.template import template_files
-from driveloss.cli.app import app
 from driveloss.fit.store import from_text, to_text
 from driveloss.say.csv_form import to_csv
 from driveloss.say.flags import flag_letters, flag_lines
-from typer.testing import CliRunner
 
 bench = driveloss.load_bench(sys.argv[1])
 bench = replace(bench, sweeps=tuple(sweep for sweep in bench.sweeps if sweep.stage != "braked"))
@@ -194,9 +194,9 @@ print(json.dumps({
     "flags": [*run.flags, flag_letters(["oil-unread"]), *flag_lines(["oil-unread"])],
     "figure": type(driveloss.draw("heads", split)).__name__,
     "route": [sheet.route.words, from_text(to_text(sheet), "saved").route.name, saved.route.name],
-    "command": CliRunner().invoke(app, ["hose", sys.argv[1], "--json"]).stdout,
-    "help": CliRunner().invoke(app, ["--help"]).stdout,
-    "options": CliRunner().invoke(app, ["breakdown", "--help"], env={"COLUMNS": "200"}).stdout,
+    "command": typed("hose", sys.argv[1], "--json").out,
+    "help": typed("--help").out,
+    "options": typed("breakdown", "--help", columns=200).out,
     "question": ["heads" in dir(driveloss), heads.tables()[0].rows, heads._repr_html_()],
 }))
 """
@@ -248,7 +248,14 @@ def grown(tmp_path_factory):
     for path, name, line in RECIPES:
         text = with_line((folder / path).read_text(), name, line)
         (folder / path).write_text(text.replace("UNKNOWN = ", f"{ROUTE}UNKNOWN = ") if name == "ROUTES" else text)
-    ran = subprocess.run([sys.executable, "-c", ASK, DEMO], cwd=folder, capture_output=True, text=True, check=False)
+    ran = subprocess.run(
+        [sys.executable, "-c", ASK, DEMO],
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(ROOT / "tests")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert ran.returncode == 0, ran.stderr
     return json.loads(ran.stdout)
 
