@@ -141,3 +141,9 @@ class Tree(HTMLParser):
     def words(self, tag: str = "body") -> str:
         """Text with single spaces."""
         return " ".join(" ".join(text.split()) for _, text in self.all(tag))
+
+
+@cache
+def parsed(page: str) -> Tree:
+    """A page, or a part of one, taken apart once for all tests that only look."""
+    return Tree(page)

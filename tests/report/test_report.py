@@ -16,7 +16,7 @@ import pytest
 import typer
 from cli.running import RUNNER
 from compare.machines import drive_alone
-from report_pages import DEMO, NAME, NOTE, SEAL, TITLE, Tree, asked, demo, hostile, ladder_alone, unstated
+from report_pages import DEMO, NAME, NOTE, SEAL, TITLE, asked, demo, hostile, ladder_alone, parsed, unstated
 from scipy.interpolate import BarycentricInterpolator
 
 from driveloss.bench.load import load_bench
@@ -51,7 +51,7 @@ def page(request) -> str:
 def test_the_page_opens_with_one_sentence_and_one_picture(made):
     """Where the best run's input goes, what takes most of it, what to change first."""
     report, page = made()
-    tree = Tree(page[page.index('<section id="answer"') : page.index('<section id="runs"')])
+    tree = parsed(page[page.index('<section id="answer"') : page.index('<section id="runs"')])
     best = report.runs[report.answer.best_run]
     lead = next(text for attrs, text in tree.all("p") if attrs.get("class") == "lead")
     parts = [best.standby, best.motor, best.linkage] if best.motor else [best.drive]
@@ -67,7 +67,7 @@ def test_what_the_large_numbers_rest_on_stands_below_them():
     report, page = unstated()
     names = {one.row.name for one in report.answer.assumptions}
     squares = sum(report.shares[name][report.answer.best_run] ** 2 for name in names & set(report.shares))
-    assert f"±{watts(float(np.sqrt(squares)))} W of it by what is assumed" in Tree(page).words("dl")
+    assert f"±{watts(float(np.sqrt(squares)))} W of it by what is assumed" in parsed(page).words("dl")
 
 
 def test_a_net_power_below_zero_is_said_in_the_opening():
@@ -79,7 +79,7 @@ def test_a_net_power_below_zero_is_said_in_the_opening():
 
 def test_figures_sections_and_tables_fold_but_are_all_there():
     """What is folded is in the page as text; only what adds numbers is unfolded on paper."""
-    tree = Tree(demo()[1])
+    tree = parsed(demo()[1])
     folds = {
         text: attrs.get("class") for (attrs, _), (_, text) in zip(tree.all("details"), tree.all("summary"), strict=True)
     }
@@ -89,7 +89,7 @@ def test_figures_sections_and_tables_fold_but_are_all_there():
 
 def test_every_run_stands_in_one_table():
     report, page = demo()
-    answer = Tree(page[page.index('<section id="runs"') : page.index('<section id="comparison"')]).words("section")
+    answer = parsed(page[page.index('<section id="runs"') : page.index('<section id="comparison"')]).words("section")
     for run in report.runs:
         for number in (run.input, run.pneumatic, run.aftercooler_heat):
             assert plus_minus(number) in answer
@@ -97,7 +97,7 @@ def test_every_run_stands_in_one_table():
 
 
 def test_sections_stand_in_the_order_of_interest():
-    heads = [text for _, text in Tree(demo()[1]).all("h2")]
+    heads = [text for _, text in parsed(demo()[1]).all("h2")]
     wanted = (
         "Answer,Runs,Comparison,What to change first,Temperatures,Witnesses,Losses,Findings,Uncertainty,Assumptions"
     )
@@ -108,7 +108,7 @@ def test_witnesses_stand_once_with_figures_and_verdict():
     report, page = demo()
     told = witnesses(report.answer, report.constants)
     section = page[page.index('<section id="witnesses"') : page.index('<section id="losses"')]
-    tree = Tree(section)
+    tree = parsed(section)
     ((_, table),) = tree.all("table")
     for row in told.testimonies:
         assert row.witness in table and plus_minus(row.power) in " ".join(table.split())
@@ -131,7 +131,7 @@ def test_a_bench_without_cylinders_shows_its_drive_alone(tmp_path, monkeypatch):
     result = RUNNER.invoke(app, [str(drive_alone(DEMO, tmp_path / "drive")), "-o", str(target), "--draws", "200"])
     assert result.exit_code == 0, result.output
     page = target.read_text()
-    heads = [text for _, text in Tree(page).all("h2")]
+    heads = [text for _, text in parsed(page).all("h2")]
     assert "Losses" in heads and "Comparison" not in heads and "Runs" not in heads
     assert "Mean friction force" not in page
 
@@ -145,12 +145,12 @@ def test_the_drawing_is_of_the_run_with_the_highest_net_power():
 
 
 def _svg_names(page: str) -> list[str]:
-    return [attrs["aria-label"] for attrs, _ in Tree(page).all("svg")]
+    return [attrs["aria-label"] for attrs, _ in parsed(page).all("svg")]
 
 
 def test_flags_and_findings_are_told():
     report, page = demo()
-    words = Tree(page).words()
+    words = parsed(page).words()
     codes = {code for run in report.runs for code in run.flags}
     assert codes
     for code in codes:
@@ -162,7 +162,7 @@ def test_flags_and_findings_are_told():
 
 def test_every_standing_assumption_says_which_way_net_power_errs():
     report, page = demo()
-    words = Tree(page).words()
+    words = parsed(page).words()
     found = assumptions(report.calibration)
     assert len(found) >= 4
     for assumption in found:
@@ -174,9 +174,9 @@ def test_every_standing_assumption_says_which_way_net_power_errs():
 def test_what_bench_toml_leaves_open_stands_once_in_one_table(made):
     report, page = made()
     section = page[page.index('<section id="assumptions"') : page.index('<section id="cautions"')]
-    words = Tree(section).words("section")
+    words = parsed(section).words("section")
     rows = [one for one in report.answer.assumptions if one.half_width > 0.01 * report.answer.assumptions[0].half_width]
-    assert len(rows) >= 5 and len(Tree(section).all("table")) == 1
+    assert len(rows) >= 5 and len(parsed(section).all("table")) == 1
     for one in rows:
         for text in (*one.keys, one.row.range, one.row.moves, one.row.cure, watts(one.half_width)):
             assert text in words, text
@@ -186,7 +186,7 @@ def test_what_bench_toml_leaves_open_stands_once_in_one_table(made):
 
 def test_before_the_first_loaded_run_assumptions_stand_without_watts():
     report, page = ladder_alone()
-    words = Tree(page).words()
+    words = parsed(page).words()
     found = report.calibration.meters.assumptions(report.calibration.rig)
     assert "± net" not in words
     for keys, row in found:
@@ -196,15 +196,15 @@ def test_before_the_first_loaded_run_assumptions_stand_without_watts():
 def test_where_the_load_loss_is_assumed_the_plain_subtraction_stands_under_the_net():
     report, page = unstated()
     best = report.runs[report.answer.best_run]
-    assert f"at most {plus_minus(best.subtraction)} W" in Tree(page).words("dl")
-    heads = [text for attrs, text in Tree(page).all("th") if attrs["scope"] == "col"]
-    assert "At most [W]" in heads and "At most [W]" not in Tree(demo()[1]).words()
+    assert f"at most {plus_minus(best.subtraction)} W" in parsed(page).words("dl")
+    heads = [text for attrs, text in parsed(page).all("th") if attrs["scope"] == "col"]
+    assert "At most [W]" in heads and "At most [W]" not in parsed(demo()[1]).words()
 
 
 def test_a_flag_is_explained_once_in_the_text():
     report, page = unstated()
     for code in {code for run in report.runs for code in run.flags}:
-        assert Tree(page).words("main").count(FLAGS[code].meaning) == 1
+        assert parsed(page).words("main").count(FLAGS[code].meaning) == 1
 
 
 def _told(**changes) -> str:
@@ -221,7 +221,7 @@ def test_standing_assumptions_follow_the_bench():
 
 
 def test_the_page_says_once_that_it_does_not_certify():
-    words = Tree(demo()[1]).words()
+    words = parsed(demo()[1]).words()
     assert words.count("certify") == 1
     for sentence in CAUTIONS:
         assert sentence in words
@@ -229,7 +229,7 @@ def test_the_page_says_once_that_it_does_not_certify():
 
 def test_provenance_names_files_settings_and_program():
     report, page = demo()
-    words = Tree(page).words()
+    words = parsed(page).words()
     bench = report.bench
     for file in [DEMO / "bench.toml", *(DEMO / one.file for one in (*bench.sweeps, *bench.recordings))]:
         assert file.name in words and hashlib.sha256(file.read_bytes()).hexdigest() in words
@@ -239,20 +239,20 @@ def test_provenance_names_files_settings_and_program():
 
 
 def test_a_bench_without_loaded_runs_still_has_its_losses():
-    words = Tree(ladder_alone()[1]).words()
+    words = parsed(ladder_alone()[1]).words()
     assert "No loaded run" in words and "Net pneumatic power" not in words
-    assert [text for _, text in Tree(ladder_alone()[1]).all("h2")][:3] == ["Answer", "Comparison", "Losses"]
+    assert [text for _, text in parsed(ladder_alone()[1]).all("h2")][:3] == ["Answer", "Comparison", "Losses"]
 
 
 # --- one file, no strangers -------------------------------------------------------------------------------------
 
 
 def test_nothing_is_fetched(page):
-    for tag, attributes, *_ in Tree(page).elements:
+    for tag, attributes, *_ in parsed(page).elements:
         for key in ("src", "href", "xlink:href", "action", "srcset", "data", "poster"):
             if key in attributes:
                 assert attributes[key].startswith(("#", "data:")), (tag, attributes)
-    rules = Tree(page).words("style")
+    rules = parsed(page).words("style")
     assert "url(" not in rules and "@import" not in rules
     addresses = set(re.findall(r"https?://[^\"'\s<]+", page))
     assert addresses <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}  # names of languages
@@ -260,7 +260,7 @@ def test_nothing_is_fetched(page):
 
 def test_text_from_the_bench_stays_text():
     report, page = hostile()
-    tree = Tree(page)
+    tree = parsed(page)
     words = tree.words()
     for text in (TITLE, NAME, NOTE, SEAL):
         assert text in words
@@ -286,7 +286,7 @@ def test_the_policy_allows_the_page_s_own_script_and_no_other():
     """CSP Level 3 (W3C): a hash source allows exactly that inline script."""
     import base64
 
-    tree = Tree(demo()[1])
+    tree = parsed(demo()[1])
     policy = next(a["content"] for a, _ in tree.all("meta") if a.get("http-equiv") == "Content-Security-Policy")
     script = next(text for attrs, text in tree.all("script") if "type" not in attrs)
     hashed = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -307,12 +307,12 @@ def test_drawings_take_every_colour_from_the_page(page):
     """So that the dark scheme reaches them."""
     drawn = " ".join(re.findall(r"<svg.*?</svg>", page, re.DOTALL))
     assert not re.findall(r"#[0-9a-f]{6}\b|\brgb", drawn)
-    rules = dict(re.findall(r"\.(d\d+) \{ ([^}]*) \}", Tree(page).words("style")))
+    rules = dict(re.findall(r"\.(d\d+) \{ ([^}]*) \}", parsed(page).words("style")))
     looks = set(re.findall(r'class="(\w+)"', drawn))
     assert looks and looks <= set(rules)
     assert all(re.fullmatch(r"none|var\(--f\w{6}\)", paint) for look in looks for paint in PAINTS.findall(rules[look]))
     wanted = set(re.findall(r"var\(--(f\w{6})\)", " ".join(rules.values())))
-    assert wanted and wanted <= set(re.findall(r"--(f\w{6}):", Tree(page).words("style")))
+    assert wanted and wanted <= set(re.findall(r"--(f\w{6}):", parsed(page).words("style")))
 
 
 def test_the_page_stays_below_a_megabyte(page):
@@ -333,7 +333,7 @@ def test_figures_with_a_panel_a_cylinder_show_those_with_the_highest_net_power_a
         (shown,) = (text for text in _svg_names(page) if text.startswith(name))
         (every,) = (text for text in _svg_names(whole) if text.startswith(name))
         assert best in shown and others not in shown and others in every
-    assert Tree(page).words("table").count(others) == Tree(whole).words("table").count(others)
+    assert parsed(page).words("table").count(others) == parsed(whole).words("table").count(others)
 
 
 def test_drawings_in_the_page_have_text_and_name_no_font(page):
@@ -346,7 +346,7 @@ def test_drawings_in_the_page_have_text_and_name_no_font(page):
 
 def test_language_title_and_heads_in_order(page):
     """WCAG 1.3.1, 2.4.2, 3.1.1."""
-    tree = Tree(page)
+    tree = parsed(page)
     assert tree.all("html")[0][0]["lang"] == "en"
     assert tree.all("title")[0][1].strip()
     levels = [int(tag[1]) for tag, *_ in tree.elements if re.fullmatch("h[1-6]", tag)]
@@ -356,7 +356,7 @@ def test_language_title_and_heads_in_order(page):
 
 def test_tables_have_captions_and_heads_with_scope(page):
     """WCAG 1.3.1; techniques H39, H63."""
-    tree = Tree(page)
+    tree = parsed(page)
     assert len(tree.all("caption")) == len(tree.all("table"))
     assert all(attrs["scope"] in ("col", "row") for attrs, _ in tree.all("th"))
     filled = [text for attrs, text in tree.all("th")]
@@ -365,7 +365,7 @@ def test_tables_have_captions_and_heads_with_scope(page):
 
 def test_drawings_have_names_and_controls_labels(page):
     """WCAG 1.1.1, 1.3.1, 4.1.2."""
-    tree = Tree(page)
+    tree = parsed(page)
     svgs = tree.all("svg")
     assert svgs and all(attrs["role"] == "img" and len(attrs["aria-label"]) > 30 for attrs, _ in svgs)
     labelled = {attrs["for"] for attrs, _ in tree.all("label")}
@@ -377,14 +377,14 @@ def test_drawings_have_names_and_controls_labels(page):
 
 
 def test_without_its_script_the_page_hides_the_control(page):
-    tree = Tree(page)
+    tree = parsed(page)
     assert "hidden" in tree.all("form")[0][0]
     assert "No-load losses" in tree.words()
 
 
 def test_a_keyboard_may_skip_to_the_answer(page):
     """WCAG 2.4.1."""
-    first = next((attrs for tag, attrs, *_ in Tree(page).elements if tag == "a"))
+    first = next((attrs for tag, attrs, *_ in parsed(page).elements if tag == "a"))
     assert first["href"] == "#main" and 'id="main"' in page
 
 
@@ -408,7 +408,7 @@ def test_contrast_is_computed_as_the_standard_does():
 
 
 def _schemes() -> dict[str, dict[str, str]]:
-    style = Tree(demo()[1]).words("style")
+    style = parsed(demo()[1]).words("style")
     light, dark = (dict(re.findall(r"--(\w+): (#\w{6});", block)) for block in re.findall(r":root \{(.*?)\}", style))
     assert set(light) == set(dark) and len(light) > 20
     return {"light": light, "dark": dark}
@@ -426,7 +426,7 @@ def test_colours_contrast_enough(scheme, ground):
 
 
 def test_only_the_scheme_s_colours_are_used():
-    style = re.sub(r":root \{.*?\}", "", Tree(demo()[1]).words("style"))
+    style = re.sub(r":root \{.*?\}", "", parsed(demo()[1]).words("style"))
     assert not re.findall(r"#[0-9a-fA-F]{3,8}\b(?![\w-]*\s*\{)", style)
     assert not re.findall(r"(?:color|background):\s*(?!var|inherit)\w", style)
 
@@ -524,10 +524,10 @@ def test_the_page_s_files_are_shipped_with_the_package():
 
 def test_a_polynomial_page_says_so(tmp_path):
     page = report_page(asked(load_bench(drive_alone(DEMO, tmp_path / "drive")), "polynomial"))
-    assert "polynomial family" in Tree(page).words()
+    assert "polynomial family" in parsed(page).words()
 
 
 def test_a_bench_without_a_title_is_named_by_its_folder(tmp_path):
     bench = load_bench(drive_alone(DEMO, tmp_path / "drive"))
     report = asked(replace(bench, rig=replace(bench.rig, title="")))
-    assert Tree(report_page(report)).all("h1")[0][1] == bench.folder.name == "drive"
+    assert parsed(report_page(report)).all("h1")[0][1] == bench.folder.name == "drive"
