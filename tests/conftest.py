@@ -53,6 +53,11 @@ def here(monkeypatch):
     monkeypatch.setattr(ask, "on_this_machine", lambda job, tasks, _: ((one, job(one)) for one in tasks))
 
 
+def pytest_configure(config):
+    """A tree that may only be read is no fault: pytest then goes without its cache."""
+    config.addinivalue_line("filterwarnings", "ignore::pytest.PytestCacheWarning")
+
+
 def pytest_terminal_summary(terminalreporter, config):
     """Says what a plain run leaves out."""
     if config.option.markexpr == "not long":
