@@ -77,6 +77,7 @@ def test_intervals_of_half_or_double_width_are_found_in_every_quantity(outcomes,
     assert [f"{g} {q}" for g, q in QUANTITIES if f"{g} {q}:" not in found] == []
 
 
+@pytest.mark.long
 def test_a_program_that_draws_too_little_noise_is_found(monkeypatch):
     """Made to believe in less scatter than it found."""
     honest = driveloss.fit.physical.scatter_draws

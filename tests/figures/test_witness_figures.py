@@ -52,7 +52,7 @@ def subject(name, answer):
     return driveloss.witnesses(answer) if name == "witnesses" else Split(answer)
 
 
-@pytest.mark.parametrize("recordings", [1, 2, 6, 7, 12])
+@pytest.mark.parametrize("recordings", [1, 6, 7, *(pytest.param(n, marks=pytest.mark.long) for n in (2, 12))])
 @pytest.mark.parametrize("name", ["witnesses", "indicator"])
 def test_figures_of_witnesses_can_be_read(name, recordings):
     figure = drawn(name, subject(name, recorded_bench(recordings)[0]))

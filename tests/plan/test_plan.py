@@ -83,8 +83,8 @@ VOLTS = Limits(voltage_gain=0.003, current_gain=0.003)
     ("truth", "standby", "kept"),
     [
         (TRUTH, 4, {}),
-        (TERMINALS, 0, {}),
-        (TRUTH, 4, {"leaves_out": SILENT | {"motor.controller_efficiency"}}),
+        pytest.param(TERMINALS, 0, {}, marks=pytest.mark.long),
+        pytest.param(TRUTH, 4, {"leaves_out": SILENT | {"motor.controller_efficiency"}}, marks=pytest.mark.long),
         (TERMINALS, 0, {"leaves_out": SILENT | {"motor.winding_resistance", "motor.torque_constant"}}),
         (TERMINALS, 0, {"leaves_out": SILENT, "electric_columns": "volts-amps", "limits": VOLTS}),
     ],
