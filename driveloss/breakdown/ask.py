@@ -31,7 +31,7 @@ from driveloss.say.answer import Answer
 from driveloss.say.quantities import Named
 
 AT_ONCE = 3000  # runs whose draws are held together: a third of a megabyte each
-KEPT = 4  # blocks whose parts are kept for when they are asked for again
+KEPT = 1  # block whose parts are kept for when they are asked for again: that of several recordings
 LARGE_DROP = 0.05  # of the pressure outside: beyond it the volume behind the port decides some 10 % of its power
 BEYOND_BRAKED = 1.1  # times the braked sweep's largest torque
 

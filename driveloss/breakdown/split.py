@@ -53,8 +53,8 @@ def blocks_of(readings: Readings, course: Course, draws: int = DRAWS) -> list[Bl
 
 
 def _block(readings: Readings, course: Course, number: int, ends: tuple[int, int]) -> Block:
-    mine = np.arange(*ends)
-    return Block(number, mine, readings.only(mine), Course(course.off[mine], course.spread[mine]))
+    mine = slice(*ends)
+    return Block(number, np.arange(*ends), readings.only(mine), Course(course.off[mine], course.spread[mine]))
 
 
 def parts_of(calibration: Calibration, block: Block) -> Draws:

@@ -159,7 +159,7 @@ class Blocks:
         rotated = np.broadcast_to(Q.T @ readings, (len(R), allowed.shape[1]))
         sets, which = np.unique(allowed, axis=1, return_inverse=True)
         designs = [(np.flatnonzero(mask), R[:, mask]) for mask in sets.T]
-        for j, one in enumerate(which):
+        for j, one in enumerate(which.ravel()):  # NumPy 2.0 gives it an axis more
             used, design = designs[one]
             found[used, j] = nnls(design, rotated[:, j])[0]
         return found

@@ -46,8 +46,8 @@ class Readings:
     def __len__(self) -> int:
         return len(self.frequency)
 
-    def only(self, mask: NDArray[np.bool_] | NDArray[np.int64]) -> Readings:
-        """The readings where mask, shape (n,), is true, or at those places."""
+    def only(self, mask: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Readings:
+        """The readings where mask, shape (n,), is true, or at those places; of a slice they share the memory."""
         return Readings(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
     def where(self, index: int) -> str:
