@@ -166,6 +166,18 @@ def in_blocks(
     yield from _answers(calibration, gather(calibration.rig, sweeps, ("loaded",)), recordings, rundowns)
 
 
+def by_ladder(calibration: Calibration, sweeps: Iterable[Sweep], place: int) -> FloatArray:
+    """Net power of the loaded reading at one place among all by subtraction alone, (1 + draws,). [W]
+
+    Raises InputError as `breakdown` does.
+    """
+    readings = gather(calibration.rig, sweeps, ("loaded",))
+    _check(calibration, readings)
+    blocks = blocks_of(readings, loaded_course(calibration, readings), calibration.draws)
+    mine = next(block for block in blocks if place in block.places)
+    return np.asarray(parts_of(calibration, mine)["pneumatic"][place - mine.places[0]])
+
+
 def _answers(
     calibration: Calibration, readings: Readings, recordings: Iterable[Recording], rundowns: Iterable[Rundown]
 ) -> Iterator[Breakdown]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from driveloss.bench.records import Bench
-from driveloss.breakdown.ask import Breakdown, breakdown
+from driveloss.breakdown.ask import Breakdown, by_ladder
 from driveloss.breakdown.ways import Way
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.motor_loss import BRAKED
@@ -21,7 +21,7 @@ def constants_way(bench: Bench, answer: Breakdown) -> Way | None:
     if not other.route.is_known:
         return None
     best, readings = answer.best_run, answer.readings
-    braked, stated = (breakdown(one, bench.sweeps).draws["pneumatic"][best] for one in (known, other))
+    braked, stated = (by_ladder(one, bench.sweeps, best) for one in (known, other))
     return Way(
         witness="motor constants",
         part="pneumatic",
