@@ -8,7 +8,6 @@ from tempfile import TemporaryDirectory
 from copies import open_copy
 
 from driveloss.bench.load import load_bench
-from driveloss.breakdown.ask import breakdown
 from driveloss.breakdown.budget import budget
 from driveloss.compare.ask import compare
 from driveloss.compare.benches import Subject
@@ -32,7 +31,7 @@ def asked(bench, family: str = "physical", draws: int = DRAWS) -> Report:
     comparison = compare([subject]) if calibration.ranges else None
     if not any(sweep.stage == "loaded" for sweep in bench.sweeps):
         return Report(bench, calibration, comparison=comparison)
-    answer = breakdown(calibration, bench.sweeps, bench.recordings, bench.rundowns)
+    answer = subject.breakdown
     return Report(bench, calibration, answer, budget(answer), comparison, constants_way(bench, answer))
 
 
