@@ -108,6 +108,14 @@ def test_an_option_that_makes_no_sense(command, words, named, bench):
     assert not (bench / "calibration.json").exists()
 
 
+@pytest.mark.parametrize(
+    ("words", "most"),
+    [(("--seal", "0"), "up to 10"), (("--seal", "11"), "up to 10"), (("--transmission", "1.2"), "at most 1")],
+)
+def test_a_change_that_cannot_be(words, most, bench):
+    refused(typed("whatif", bench, *words), words[0], f"read {words[1]}", "expected a number above 0", most)
+
+
 def cut(text):
     return text[: len(text) // 2]
 

@@ -7,6 +7,7 @@ import pytest
 import typer
 from cli.running import RUNNER
 
+import driveloss
 from driveloss.cli.predict import predict
 
 BENCH = "calib_data"
@@ -119,3 +120,13 @@ def test_help_ends_with_an_example():
     result = run("--help")
     assert result.exit_code == 0
     assert "Example: driveloss predict calib_data --bore" in " ".join(result.stdout.split())
+
+
+def test_a_bench_is_predicted_from_as_its_breakdown_is():
+    bench = driveloss.load_bench(BENCH)
+    known = driveloss.calibrate(bench)
+    measured = driveloss.breakdown(known, bench.sweeps, bench.recordings, bench.rundowns)
+    first, second = (
+        driveloss.predict(one, [8.0], like="wide", bore="50 mm", mean_pressure="2 bar") for one in (bench, measured)
+    )
+    assert first.to_dict() == second.to_dict()

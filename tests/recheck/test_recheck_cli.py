@@ -1,6 +1,7 @@
 """`driveloss recheck` as a user meets it: files in, tables, JSON and refusals out."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,8 +10,10 @@ from cli.running import RUNNER
 
 from driveloss.bench.load import load_bench
 from driveloss.cli.recheck import recheck
+from driveloss.errors import InputError
 from driveloss.fit.calibrate import calibrate
 from driveloss.fit.store import to_text
+from driveloss.recheck.ask import recheck as ask
 
 DEMO = Path(__file__).parents[2] / "calib_data"
 WORN = 1.6  # [W] more at every reading
@@ -101,6 +104,15 @@ def test_refusals(app, folder, monkeypatch, arguments, message):
     assert result.exit_code == 2
     assert message in result.stderr
     assert "Traceback" not in result.stderr
+
+
+def test_a_rung_that_was_not_calibrated_is_refused():
+    bench = load_bench(DEMO)
+    (again,) = (sweep for sweep in bench.sweeps if sweep.stage == "motor-alone")
+    others = tuple(sweep for sweep in bench.sweeps if sweep.stage not in ("motor-alone", "braked"))
+    known = calibrate(replace(bench, sweeps=others), draws=50, compare=False)
+    with pytest.raises(InputError, match=f"{again.file}: stage 'motor-alone': the calibration holds no such sweep"):
+        ask(known, [again])
 
 
 @pytest.mark.parametrize(

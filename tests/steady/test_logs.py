@@ -187,3 +187,16 @@ def test_the_cranks_own_speed_comes_before_the_motors(write):
     log = read_log(write("time [s],frequency [Hz],motor speed [rpm],power [W]", *("1,5,960,10", "2,5,960,10")))
     assert log.means["frequency"].tolist() == [5.0, 5.0]
     assert log.notices == ("log.csv, line 1: column 'motor speed [rpm]' is left out: the crank's own is read",)
+
+
+@pytest.mark.parametrize(
+    ("cell", "told"),
+    [
+        ("tomorrow", "expected a date and time such as 2024-05-17 13:05:20, read 'tomorrow'"),
+        ("2024-02-31 13:05:21", "expected a date and time, read '2024-02-31 13:05:21'"),
+    ],
+)
+def test_what_is_no_date_is_refused_by_its_place(write, cell, told):
+    with pytest.raises(InputError) as refusal:
+        read_log(write("time,frequency [Hz],power [W]", "2024-05-17 13:05:20,5,10", f"{cell},5,10"))
+    assert str(refusal.value) == f"log.csv, line 3, column 'time': {told}"

@@ -1,15 +1,20 @@
 """Recordings of pressure through the cycle: reading them, their work, and what joins or contradicts a subtraction."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from driveloss.bench.load import load_bench
 from driveloss.bench.recordings import read_recording, turns
 from driveloss.bench.records import Quantity, RecordingSpec
 from driveloss.errors import InputError
+from driveloss.fit.calibrate import calibrate
+from driveloss.fit.indicated import indicated
 from driveloss.physics import indicator
 
+DEMO = Path(__file__).parents[2] / "calib_data"
 STIRLING = Path(__file__).with_name("stirling") / "data.csv"
 
 
@@ -131,3 +136,20 @@ def test_what_cannot_be_a_recording_is_refused(tmp_path, header, columns, told):
 def test_an_angle_without_frequency_or_time_is_refused(tmp_path):
     with pytest.raises(InputError, match="has no time column: expected the key frequency"):
         written(tmp_path, "crank angle [deg],pressure [kPa]", (ANGLE % 360, wave(np.radians(ANGLE))))
+
+
+def test_a_volume_recorded_in_time_tells_the_work_of_the_crank_angle():
+    """The demo's recording once more, its angle as time at its frequency and the slider-crank's volume."""
+    bench = load_bench(DEMO)
+    known = calibrate(bench, draws=50, compare=False)
+    (by_angle,) = bench.recordings
+    angle, cylinder = np.unwrap(by_angle.angle), bench.rig.cylinders[by_angle.cylinder]
+    radius, rod = cylinder.stroke.value / 2, bench.rig.rod_length.value
+    travel = radius * (1 - np.cos(angle)) + rod - np.sqrt(rod**2 - (radius * np.sin(angle)) ** 2)
+    volume = 2e-5 + np.pi / 4 * cylinder.bore.value**2 * travel
+    frequency = by_angle.frequency.value
+    in_time = replace(by_angle, angle=None, frequency=None, time=angle / (2 * np.pi * frequency), volume=volume)
+    first, second = (indicated(known, one) for one in (by_angle, in_time))
+    assert second.frequency == pytest.approx(frequency, rel=2e-3)
+    assert second.work[0] == pytest.approx(first.work[0], rel=0.01)
+    assert second.phase[0] == pytest.approx(first.phase[0], abs=np.radians(0.5))

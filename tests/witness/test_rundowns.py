@@ -445,3 +445,18 @@ def test_an_addition_that_changes_nothing_is_refused(folder, bench):
     aided, _ = folder.read(text, "aided.csv", added_inertia=Quantity(1e-3, 1e-5))
     with pytest.raises(InputError, match=r"aided.csv: .* expected clearly longer than 'alone.csv'"):
         coasted_ways(bench[1], (alone, aided))
+
+
+def test_a_cylinder_that_the_ladder_never_saw_is_refused(folder, bench):
+    rundown, _ = folder.read(rows("time [s],frequency [Hz]", TIME, FALLING), inertia=Quantity(INERTIA, 1e-4))
+    with pytest.raises(InputError, match=r"r.csv: cylinder 'other' has no no-load sweep, expected one to compare with"):
+        coasted_ways(bench[1], (replace(rundown, stage="no-load", cylinder="other", mean_pressure=1e5),))
+
+
+def test_two_run_downs_without_a_speed_in_common_tell_no_inertia(folder, bench):
+    alone, _ = folder.read(rows("time [s],frequency [Hz]", TIME, FALLING), "alone.csv")
+    aided, _ = folder.read(
+        rows("time [s],frequency [Hz]", TIME, FALLING / 8), "aided.csv", added_inertia=Quantity(1e-3, 1e-5)
+    )
+    with pytest.raises(InputError, match=r"aided.csv: it coasts from .* expected speeds in common with 'alone.csv'"):
+        coasted_ways(bench[1], (alone, aided))
