@@ -61,7 +61,6 @@ SHORT = {
     "input-at-net": "Input at\nequal net",
     "input-at-drop": "Input at\nequal drop",
 }
-HELD = "--json holds every pair"
 
 IN_WORDS = ("seal-power", "input-at-net", "input-at-drop")  # a sentence each on the plain screen
 MORE = "--all adds seal friction, loaded sweeps and temperature drops side by side, and a sentence for each pair."
@@ -95,7 +94,7 @@ def _differences(every: list[list[Difference]], names: dict[str, str]) -> list[S
     firsts = [members[0] for members in every]
     heads = [f"{SHORT[d.question]}\n[{QUANTITIES[d.of].unit_for_people}]" for d in firsts]
     level = next((f", friction at {_level(d)}" for d in firsts if d.question in FRICTION_QUESTIONS), "")
-    return [ranking(f"Each less the best{level}; {HELD}", every, heads, names)]
+    return [ranking(f"Each less the best{level}; --json holds every pair", every, heads, names)]
 
 
 def _in_words(difference: Difference) -> str:
