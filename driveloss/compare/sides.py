@@ -10,12 +10,13 @@ import numpy as np
 from driveloss.bench.records import Cylinder
 from driveloss.breakdown.ask import Breakdown
 from driveloss.compare.benches import Subject
-from driveloss.compare.sweep_curves import Curve, Mask, sweep_curves
+from driveloss.compare.sweep_curves import Curve, sweep_curves
 from driveloss.fit.calibration import EDGE
 from driveloss.fit.checks import positive
 from driveloss.fit.meters import CylinderDraws, stream
 from driveloss.fit.readings import SAME_PRESSURE, pressure_groups
 from driveloss.losses.no_load import no_load_flags
+from driveloss.physics.arrays import Mask
 from driveloss.physics.crank import mean_piston_speed
 from driveloss.say.numbers import bar
 

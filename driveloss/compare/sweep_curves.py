@@ -10,13 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
 from driveloss.breakdown.ask import Breakdown
 from driveloss.fit.estimate import COVERAGE
-
-Mask = NDArray[np.bool_]
+from driveloss.physics.arrays import Mask
 
 POWERS = ("input", "pneumatic", "seal", "aftercooler_heat", "friction_heat")
 DROPS = ("below_ambient", "hot_to_cold")

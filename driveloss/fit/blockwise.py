@@ -16,13 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driveloss.bench.records import FloatArray
-from driveloss.fit.least_squares import nnls
+from driveloss.fit.least_squares import ZERO, many_nnls, nnls
+from driveloss.physics.arrays import Mask
 
-Mask = NDArray[np.bool_]
 APART = 1e-5  # least singular value of the shared columns, at unit length, that squares of them can be trusted with
 OWN_APART = 1e-7  # the same of a block's own
 SMALL = 80  # columns up to which SciPy's own method, problem by problem, is the quicker
-ZERO = 1e-12  # of the readings: a gradient below it is zero
 PATIENCE = 3  # exchanges of everything at once that may fail to leave fewer wrong
 SAME = 1e-9  # singular value, over the largest, below which a column says nothing new
 MOST_EXCHANGES = 60
@@ -158,10 +157,9 @@ class Blocks:
         found, (Q, R) = np.zeros(allowed.shape), self._whole
         rotated = np.broadcast_to(Q.T @ readings, (len(R), allowed.shape[1]))
         sets, which = np.unique(allowed, axis=1, return_inverse=True)
-        designs = [(np.flatnonzero(mask), R[:, mask]) for mask in sets.T]
-        for j, one in enumerate(which.ravel()):  # NumPy 2.0 gives it an axis more
-            used, design = designs[one]
-            found[used, j] = nnls(design, rotated[:, j])[0]
+        for one, mask in enumerate(sets.T):
+            mine = np.flatnonzero(which.ravel() == one)  # NumPy 2.0 gives it an axis more
+            found[np.ix_(mask, mine)] = many_nnls(R[:, mask], rotated[:, mine])
         return found
 
     def _exchanged(self, readings: FloatArray, allowed: Mask) -> FloatArray:

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from driveloss.bench.records import FloatArray
+from driveloss.physics.arrays import Mask
 
 STEP = 1e-3  # relative step of the differences: truncation and rounding both stay below 1e-11
 MOST_STEPS = 300  # a fit that still creeps along a flat valley then has not converged
 MOST_EXCHANGES = 30  # a column: ordinary fits take one or two
 AT_PRECISION = (6, 7, 8)  # MINPACK: the tolerances ask for more digits than there are
-SINGULAR = 1e-12  # a scaled column this close to a combination of the others is one
+MOST_TRIED = 30  # sets of columns tried on all other problems: the common ones come early
+ZERO = 1e-12  # of the readings: a gradient below it is zero
 AT_BOUND = 1e-6  # SciPy's reflective fit stops just inside a bound, never on it
 
 
@@ -167,17 +169,34 @@ def nnls(design: FloatArray, readings: FloatArray) -> tuple[FloatArray, float]:
 
 
 def nonnegative(design: FloatArray, readings: FloatArray) -> FloatArray:
-    """Solve many non-negative least-squares problems with one design (n, k); readings (n, m) -> (k, m).
-
-    The unconstrained solution serves wherever it is already non-negative; only the others meet
-    SciPy's NNLS, on the small triangular system.
-    """
+    """Solve many non-negative least-squares problems with one design (n, k); readings (n, m) -> (k, m)."""
     scale = np.linalg.norm(design, axis=0)
     Q, R = np.linalg.qr(design / scale)
-    rotated = Q.T @ readings
-    # More coefficients than the readings tell apart: NNLS finds one sparse solution.
-    regular = R.shape[0] == R.shape[1] and np.abs(np.diag(R)).min() > SINGULAR
-    solution = np.linalg.solve(R, rotated) if regular else np.full((R.shape[1], rotated.shape[1]), -1.0)
-    for j in np.flatnonzero((solution < 0).any(axis=0)):
-        solution[:, j] = nnls(R, rotated[:, j])[0]
-    return np.asarray(solution / scale[:, None])
+    return np.asarray(many_nnls(R, Q.T @ readings) / scale[:, None])
+
+
+def many_nnls(design: FloatArray, readings: FloatArray) -> FloatArray:
+    """Non-negative coefficients (k, m) of readings (n, m) = design (n, k) @ coefficients, the columns of like size.
+
+    The columns that SciPy finds in use for one problem serve every other one that they solve.
+    """
+    solution, todo = np.zeros((design.shape[1], readings.shape[1])), np.arange(readings.shape[1])
+    for tried in range(len(todo)):
+        solution[:, todo[0]] = found = nnls(design, readings[:, todo[0]])[0]
+        todo = todo[1:]
+        if tried < MOST_TRIED and len(todo):
+            values, solves = _with_columns(design, found > 0, readings[:, todo])
+            solution[:, todo[solves]] = values[:, solves]
+            todo = todo[~solves]
+        if len(todo) == 0:
+            break
+    return solution
+
+
+def _with_columns(design: FloatArray, used: Mask, readings: FloatArray) -> tuple[FloatArray, Mask]:
+    """Coefficients (k, m) of the columns in use alone; and whether they solve: none below zero, no gradient above."""
+    Q, R = np.linalg.qr(design[:, used])
+    values = np.zeros((len(used), readings.shape[1]))
+    values[used] = np.linalg.solve(R, Q.T @ readings)
+    gradient = design.T @ (readings - design @ values)
+    return values, np.all((values >= 0) & (gradient <= ZERO * np.linalg.norm(readings, axis=0)), axis=0)

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 FloatArray: TypeAlias = NDArray[np.float64]  # what functions return: a NumPy scalar where all arguments are scalars
 Values: TypeAlias = FloatArray | float  # what they accept
+Mask: TypeAlias = NDArray[np.bool_]
 
 
 def as_floats(values: Values) -> FloatArray:
