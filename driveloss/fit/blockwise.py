@@ -91,6 +91,13 @@ class Rest:
     is_sound: bool  # whether their readings tell them apart
 
 
+def mask_of(columns: Sequence[int] | NDArray[np.int64], count: int) -> Mask:
+    """True for the columns of `count`, (count,)."""
+    mask = np.zeros(count, dtype=bool)
+    mask[list(columns)] = True
+    return mask
+
+
 class Blocks:
     """A design (n, k) and who owns each column, (k,), if any are owned; None = all share it."""
 
@@ -156,10 +163,12 @@ class Blocks:
     def _one_by_one(self, readings: FloatArray, allowed: Mask) -> FloatArray:
         found, (Q, R) = np.zeros(allowed.shape), self._whole
         rotated = np.broadcast_to(Q.T @ readings, (len(R), allowed.shape[1]))
-        sets, which = np.unique(allowed, axis=1, return_inverse=True)
-        for one, mask in enumerate(sets.T):
-            mine = np.flatnonzero(which.ravel() == one)  # NumPy 2.0 gives it an axis more
-            found[np.ix_(mask, mine)] = many_nnls(R[:, mask], rotated[:, mine])
+        alike: dict[bytes, list[int]] = {}
+        for j, mask in enumerate(np.ascontiguousarray(allowed.T)):
+            alike.setdefault(mask.tobytes(), []).append(j)
+        for mine in alike.values():
+            columns = np.flatnonzero(allowed[:, mine[0]])
+            found[np.ix_(columns, np.array(mine))] = many_nnls(R[:, columns], rotated[:, mine])
         return found
 
     def _exchanged(self, readings: FloatArray, allowed: Mask) -> FloatArray:
@@ -269,7 +278,7 @@ class Blocks:
 
         readings: (n,). None where a column kept of another owner would not stay above zero.
         """
-        q, in_use = len(self.shared), np.isin(np.arange(len(self.scale)), kept)
+        in_use = mask_of(kept, len(self.scale))
         block = self.of(choices[0][0])
         rest = self.rest(readings, in_use, block)
         if not rest.is_sound:
@@ -280,9 +289,10 @@ class Blocks:
             design = np.block([[design, np.zeros((len(design), len(block.columns)))], [block.shared, block.own]])
             y, columns = np.concatenate([y, rotated]), np.concatenate([columns, block.columns])
             square += float(block.outside(readings))
+        common = in_use[columns] & (np.arange(len(columns)) < len(self.shared))
         found: list[tuple[FloatArray, float] | None] = []
         for choice in choices:
-            used = np.flatnonzero(np.isin(columns, choice) | (in_use[columns] & (np.arange(len(columns)) < q)))
+            used = np.flatnonzero(common | mask_of(choice, len(self.scale))[columns])
             values, norm = nnls(design[:, used], y)
             full = np.zeros(len(self.scale))
             full[columns[used]] = values

@@ -39,17 +39,16 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
     keep_all: bool = False,
     compare: bool = True,
     meters: Meters | None = None,
+    judge: bool = True,
 ) -> Calibration:
     """Screen the ladder of a bench, fit it and resample it.
 
     family: which curves to use, 'physical' or 'polynomial'; both are fitted where `compare` is true.
     active: sources of error at work, see SOURCES. keep_all: leave no outlier out. meters: draws of the common
-    errors to use instead of the bench's own, where benches share instruments.
+    errors to use instead of the bench's own, where benches share instruments. judge: say what screening finds.
     Raises InputError where the readings cannot be explained at all.
     """
-    from driveloss.fit.mixups import mixups
     from driveloss.fit.outliers import screen
-    from driveloss.fit.suspects import suspect_runs
 
     has_brake, sampler = any(sweep.stage == "braked" for sweep in bench.sweeps), Sampler(draws, seed, active)
     rig, bench = bench.rig, at_the_crank(bench) if has_brake else bench
@@ -73,14 +72,24 @@ def calibrate(  # noqa: PLR0913 - what a user may ask for
         fits["physical"] = brake.told_with(fits["physical"])
     meters = bounded_pins(ladder, fits[family].curves, meters)
     evidence = Evidence(ladder, fits, sampler, whole.readings.only(~screened.keep))
-    weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))
     calibration = _assemble(bench, meters, standby, fits[family], evidence)
     blanked = fit_blanked(calibration, bench)
     below = [] if blanked is None else told(calibration, blanked)
     calibration = calibration if blanked is None else _with_blanked(calibration, blanked)
-    suspects, mixed = suspect_runs(calibration, whole.loaded), mixups(bench, calibration, ladder)
-    findings = (*screened.findings, *below, *suspects, *mixed, *weaknesses)
+    if not judge:
+        return calibration
+    weaknesses = (*constants_disagree(bench.rig, fitted), *_weaknesses(bench, meters, standby, evidence))
+    findings = (*screened.findings, *below, *_of_runs(bench, calibration, ladder), *weaknesses)
     return replace(calibration, findings=findings)
+
+
+def _of_runs(bench: Bench, calibration: Calibration, ladder: Ladder) -> list[Finding]:
+    """What screening says about loaded runs, and mix-ups that they help to see."""
+    from driveloss.fit.mixups import mixups
+    from driveloss.fit.suspects import loaded_course, suspect_runs
+
+    course = loaded_course(calibration, ladder.loaded)
+    return [*suspect_runs(ladder.loaded, course), *mixups(bench, calibration, ladder, course)]
 
 
 def _with_blanked(calibration: Calibration, blanked: FittedBlanked) -> Calibration:

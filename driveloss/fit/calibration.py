@@ -85,6 +85,8 @@ class Calibration:
 
     def as_stated(self) -> Calibration:
         """The best estimate alone: every array of draws cut to its first column."""
+        if self.draws == 0:
+            return self
         return replace(
             self,
             meters=self.meters.as_stated(),

@@ -409,6 +409,8 @@ class Meters:
 
     def as_stated(self) -> Meters:
         """The first column alone: every array cut to shape (1,)."""
+        if self.size == 1:
+            return self
         cylinders = {name: _cut(draws) for name, draws in self.cylinders.items()}
         brake = None if self.brake is None else self.brake.as_stated()
         phases = {name: phase[:1] for name, phase in self.phases.items()}

@@ -28,7 +28,7 @@ from driveloss.fit.headers import (
 from driveloss.fit.ladder import Ladder
 from driveloss.fit.least_squares import nnls
 from driveloss.fit.readings import Readings, joined
-from driveloss.fit.suspects import expected_scatter, loaded_course, shaft_of_runs, unloaded
+from driveloss.fit.suspects import Course, expected_scatter, shaft_of_runs, unloaded
 from driveloss.physics import crank, cylinder
 
 ALL_BUT_ALL = 0.95  # of the power that reaches the piston loaded: what a no-load run cannot take
@@ -44,9 +44,9 @@ FASTEST_PISTON = 10.0  # mean speed [m/s]
 FAST_PISTON, IDLE_WORK = 4.0, 0.02  # mean speed [m/s] and work of a cycle that are odd only together
 
 
-def mixups(bench: Bench, calibration: Calibration, ladder: Ladder) -> list[Finding]:
-    """Every mix-up that the readings of a bench give away."""
-    seen = Seen(bench, calibration.as_stated(), ladder)
+def mixups(bench: Bench, calibration: Calibration, ladder: Ladder, course: Course) -> list[Finding]:
+    """Every mix-up that the readings of a bench give away; course: that of the loaded ones."""
+    seen = Seen(bench, calibration.as_stated(), ladder, course)
     of_columns = (power_for_frequency, volts_for_amps, motor_speeds)
     if exchanged := [one for test in of_columns for one in test(bench)]:
         return exchanged  # what follows from the wrong columns need not be told
@@ -63,6 +63,7 @@ class Seen:
     bench: Bench
     calibration: Calibration
     ladder: Ladder
+    course: Course
 
     @property
     def rig(self) -> Rig:
@@ -73,7 +74,7 @@ class Seen:
         """Loaded runs that no other run contradicts."""
         runs = self.ladder.loaded
         trusted = np.ones(len(runs), dtype=bool)
-        trusted[loaded_course(self.calibration, runs).suspects] = False
+        trusted[self.course.suspects] = False
         return runs.only(trusted)
 
     def net(self, runs: Readings) -> FloatArray:

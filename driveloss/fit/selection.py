@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 
 from driveloss.bench.records import FloatArray
-from driveloss.fit.blockwise import Blocks
+from driveloss.fit.blockwise import Blocks, mask_of
 from driveloss.fit.laws import Term
 from driveloss.fit.meters import strata
 
@@ -93,9 +93,7 @@ class Search:
         """Fit sets by NNLS, less the terms that come out at zero; each part keeps at least one."""
         new = list(dict.fromkeys(columns for columns in sets if columns not in self._seen))
         if new:
-            allowed = np.zeros((len(self.terms), len(new)), dtype=bool)
-            for i, columns in enumerate(new):
-                allowed[list(columns), i] = True
+            allowed = np.array([mask_of(columns, len(self.terms)) for columns in new]).T
             values = self.problem.nonnegative(self.readings[:, None], allowed)
             rss = self.problem.squares(self.readings[:, None], values)
             for columns, own, left in zip(new, values.T, rss, strict=True):

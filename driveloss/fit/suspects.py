@@ -48,9 +48,8 @@ class Course:
         return np.flatnonzero(self.off)
 
 
-def suspect_runs(calibration: Calibration, runs: Readings) -> list[Finding]:
+def suspect_runs(runs: Readings, course: Course) -> list[Finding]:
     """One sentence for each loaded reading far off the smooth course of its own sweep."""
-    course = loaded_course(calibration, runs)
     return [_sentence(runs, int(i), float(course.off[i])) for i in course.suspects]
 
 

@@ -202,7 +202,15 @@ class Outlook:
         bench = replace(self.bench, rig=replace(self.bench.rig, cylinders=cylinders))
         known, evidence = self.calibration, self.calibration.evidence
         keep_all = evidence is None or len(evidence.left_out) == 0
-        found = calibrate(bench, draws=known.draws, seed=known.seed, active=COMMON, keep_all=keep_all, compare=False)
+        found = calibrate(
+            bench,
+            draws=known.draws,
+            seed=known.seed,
+            active=COMMON,
+            keep_all=keep_all,
+            compare=False,
+            judge=False,
+        )
         return replace(found, meters=replace(found.meters, reading_by_reading=Limits()))
 
     def _gathered(self, sweep: Sweep) -> Readings:

@@ -17,7 +17,7 @@ def constants_way(bench: Bench, answer: Breakdown) -> Way | None:
     if known.route is not BRAKED:
         return None
     without = replace(bench, sweeps=tuple(sweep for sweep in bench.sweeps if sweep.stage != "braked"))
-    other = calibrate(without, known.family, draws=known.draws, seed=known.seed, compare=False)
+    other = calibrate(without, known.family, draws=known.draws, seed=known.seed, compare=False, judge=False)
     if not other.route.is_known:
         return None
     best, readings = answer.best_run, answer.readings

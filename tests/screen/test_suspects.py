@@ -146,7 +146,7 @@ def test_the_course_names_what_was_meant(slipped):
     (i,) = course.suspects
     assert answer.readings.power[i] - course.off[i] == pytest.approx(slip.meant, rel=0.05)
     assert (course.off[np.arange(len(course.off)) != i] == 0).all()
-    (finding,) = suspect_runs(calibration, answer.readings)
+    (finding,) = suspect_runs(answer.readings, course)
     assert f"? {slip.meant:g})" in finding.sentence
 
 
@@ -155,4 +155,4 @@ def test_fewer_than_four_loaded_readings_are_not_judged(slipped):
     few = answer.readings.only(np.arange(3))
     assert len(loaded_course(calibration, few).suspects) == 0
     nothing = gather(calibration.rig, (), ("loaded",))
-    assert suspect_runs(calibration, nothing) == []
+    assert suspect_runs(nothing, loaded_course(calibration, nothing)) == []
