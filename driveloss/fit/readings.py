@@ -67,7 +67,13 @@ def gather(rig: Rig, sweeps: Iterable[Sweep], stages: tuple[str, ...]) -> Readin
     names = [item.name for item in fields(Readings)]
     words = ("file", "stage", "cylinder", "typed")
     empty = {name: np.array([], dtype=str if name in words else float) for name in names}
-    return Readings(**{name: np.concatenate([p[name] for p in parts]) if parts else empty[name] for name in names})
+    return Readings(**{name: _end_to_end([p[name] for p in parts]) if parts else empty[name] for name in names})
+
+
+def _end_to_end(columns: list[NDArray[Any]]) -> NDArray[Any]:
+    """Columns one after the other; those of one value throughout take no memory."""
+    is_one = all(column.strides == (0,) for column in columns) and len({one[:1].tobytes() for one in columns}) == 1
+    return np.broadcast_to(columns[0][:1], sum(map(len, columns))) if is_one else np.concatenate(columns)
 
 
 def _columns(rig: Rig, sweep: Sweep) -> dict[str, NDArray[Any]]:
