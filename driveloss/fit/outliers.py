@@ -27,7 +27,8 @@ NORMAL_MAD = 1.4826  # standard deviation of a normal scatter over its median ab
 MOST_SHARE = 0.1  # of the readings: more of them is no slip of the pen
 LEAST_LEFT = 3  # readings that a rung keeps
 STEPS = 15  # of the reweighting
-PASSES = 40  # from shaft power back to the meter's
+PASSES = 40  # from shaft power back to the meter's, until what they change is lost in rounding
+SETTLED = 1e-13  # of the power
 
 
 Owners = Sequence[str | None]
@@ -72,7 +73,10 @@ def _meter_power(
     likely = ladder.readings.power.copy()
     for _ in range(PASSES if len(chosen) else 0):
         shaft = ladder_power(replace(ladder, readings=replace(ladder.readings, power=likely)), stated, standby)[:, 0]
-        likely[chosen] += (expected - shaft)[chosen]
+        change = (expected - shaft)[chosen]
+        likely[chosen] += change
+        if np.all(np.abs(change) <= SETTLED * likely[chosen]):
+            break
     return likely[chosen]
 
 
