@@ -175,7 +175,8 @@ def by_ladder(calibration: Calibration, sweeps: Iterable[Sweep], place: int) -> 
     _check(calibration, readings)
     blocks = blocks_of(readings, loaded_course(calibration, readings), calibration.draws)
     mine = next(block for block in blocks if place in block.places)
-    return np.asarray(parts_of(calibration, mine)["pneumatic"][place - mine.places[0]])
+    at = place - int(mine.places[0])
+    return np.asarray(parts_of(calibration, mine, slice(at, at + 1))["pneumatic"][0])
 
 
 def _answers(

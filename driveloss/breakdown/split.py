@@ -15,7 +15,7 @@ from driveloss.breakdown.temperatures import ceilings_and_ends
 from driveloss.fit.calibration import Calibration, scattered, shifted
 from driveloss.fit.cycle import Cycle, loaded_cycle
 from driveloss.fit.meters import stream
-from driveloss.fit.motor_loss import shaft_power
+from driveloss.fit.motor_loss import Scattered, shaft_power
 from driveloss.fit.readings import Readings
 from driveloss.fit.suspects import LADDER_DOF, Course
 from driveloss.losses.no_load import no_load_draws
@@ -57,15 +57,17 @@ def _block(readings: Readings, course: Course, number: int, ends: tuple[int, int
     return Block(number, np.arange(*ends), readings.only(mine), Course(course.off[mine], course.spread[mine]))
 
 
-def parts_of(calibration: Calibration, block: Block) -> Draws:
+def parts_of(calibration: Calibration, block: Block, some: slice = slice(None)) -> Draws:
     """The parts of the input power; they add up to it in every draw. [W]
 
     What pins, lip and ripple take follows from the cycle, which follows from the net power: found in a few passes.
+    some: of the block's readings, whose random numbers are then those that they have among all.
     """
-    readings, rng = block.readings, stream(calibration.seed, "breakdown", block.number)
-    meters, shape = calibration.meters, (len(readings), calibration.draws + 1)
-    scatter = scattered(calibration, readings, rng, _doubt(calibration, block))
-    misread = calibration.meters.each_misread(readings.frequency, rng)
+    rng, meters = stream(calibration.seed, "breakdown", block.number), calibration.meters
+    chance = scattered(calibration, block.readings, rng, _doubt(calibration, block))
+    scatter = Scattered(chance.power[some], chance.current[some])
+    misread = meters.each_misread(block.readings.frequency, rng)[some]
+    readings, shape = block.readings.only(some), misread.shape
     drive = shifted(calibration.drive, readings.frequency, misread)
     seal = shifted(partial(_seal, calibration, readings), readings.frequency, misread)
     cycle = Cycle(np.zeros(shape), seal, np.zeros((len(readings), 1)))

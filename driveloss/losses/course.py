@@ -17,12 +17,10 @@ import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.calibration import Calibration
-from driveloss.fit.estimate import summaries
-from driveloss.losses.no_load import no_load_draws
+from driveloss.losses.no_load import in_blocks, summarised
 
 STEP = 0.005  # of ln f, from node to node
 LEAST_NODES = 4  # of a cubic
-BLOCK = 64  # frequencies whose draws are held at a time
 
 
 @dataclass(frozen=True)
@@ -55,15 +53,6 @@ def _cubic(t: FloatArray) -> tuple[FloatArray, ...]:
     """Lagrange's weights of nodes at 0, 1, 2 and 3, for t (m,)."""
     a, b, c = t - 1, t - 2, t - 3
     return -a * b * c / 6, t * b * c / 2, -t * a * c / 2, t * a * b / 6
-
-
-def _summarised(calibration: Calibration, frequency: FloatArray, place: Place) -> dict[str, FloatArray]:
-    """The parts at frequency (m,) by draws of their own, (m, 4): see `summaries`."""
-    each = []
-    for some in np.array_split(frequency, -(-len(frequency) // BLOCK)):
-        draws = no_load_draws(calibration, some, place.cylinder, place.mean_pressure)
-        each.append({name: summaries(of_part) for name, of_part in draws.items()})
-    return {name: np.concatenate([one[name] for one in each]) for name in each[0]}
 
 
 @dataclass(frozen=True)
@@ -100,4 +89,4 @@ def _kinks(calibration: Calibration, place: Place) -> Iterator[float]:
 def _course(calibration: Calibration, low: float, high: float, place: Place) -> Course:
     count = max(int(np.ceil(np.log(high / low) / STEP)) + 1, LEAST_NODES)
     nodes = np.geomspace(low, high, count)
-    return Course(np.log(nodes), _summarised(calibration, nodes, place))
+    return Course(np.log(nodes), summarised(in_blocks(calibration, nodes), place.cylinder, place.mean_pressure))

@@ -92,8 +92,9 @@ def _orifice(root: FloatArray, kappa: float) -> tuple[FloatArray, FloatArray]:
     choked = np.log((kappa + 1) / 2) / share
     held = np.minimum(square, choked)
     cold = np.exp(-share * held)  # temperature in the throat over that upstream
-    flow = np.sqrt(2 / share * np.exp(-2 / kappa * held) * (1 - cold))
-    steepness = 2 / share * np.exp(-2 / kappa * held) * (share * cold - 2 / kappa * (1 - cold))  # of its square
+    thin = 2 / share * np.exp(-2 / kappa * held)
+    flow = np.sqrt(thin * (1 - cold))
+    steepness = thin * (share * cold - 2 / kappa * (1 - cold))  # of its square
     slope = np.where(flow > 0, steepness * np.abs(root) / np.where(flow > 0, flow, 1.0), np.sqrt(2.0))
     return flow, np.where(square < choked, slope, 0.0)
 
@@ -205,11 +206,10 @@ def _ahead(values: FloatArray) -> FloatArray:
 
 def _round_turn(factor: FloatArray, gain: FloatArray) -> FloatArray:
     """The x of each step that closes x_next = factor x + gain round the turn."""
-    kept, x = np.ones_like(gain[0]), np.zeros_like(gain[0])
-    for a, b in zip(factor, gain, strict=True):
-        kept, x = kept * a, a * x + b
-    path = np.empty_like(gain)
-    path[0] = x / (1 - kept)
-    for j in range(1, len(path)):
-        path[j] = factor[j - 1] * path[j - 1] + gain[j - 1]
-    return path
+    path = np.zeros((len(gain) + 1, 2, *gain.shape[1:]))  # what is kept of the first x, and what comes to it
+    path[0, 0] = 1.0
+    for here, following, a, b in zip(path, path[1:], factor, gain, strict=False):
+        np.multiply(here, a, out=following)
+        following[1] += b
+    first = path[-1, 1] / (1 - path[-1, 0])
+    return np.asarray(path[:-1, 0] * first + path[:-1, 1])

@@ -87,7 +87,8 @@ def mean_cubed_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> Fl
     >>> round(float(mean_cubed_speed(10.0, 0.036, 0.25)), 5)
     0.63785
     """
-    return crank_pin_speed(frequency, stroke) ** 3 * _shape_factor(3, rod_ratio)
+    speed = crank_pin_speed(frequency, stroke)
+    return speed * speed**2 * _shape_factor(3, rod_ratio)  # whose cube NumPy would take as a power, ten times as long
 
 
 def peak_piston_speed(frequency: Values, stroke: Values, rod_ratio: Values) -> FloatArray:

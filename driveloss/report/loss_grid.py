@@ -7,16 +7,15 @@ overtakes another: there the error stays below what another seed would change.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from driveloss.bench.records import FloatArray
 from driveloss.fit.calibration import Calibration
-from driveloss.fit.estimate import estimates
 from driveloss.fit.readings import SAME_PRESSURE
-from driveloss.losses.no_load import no_load_draws, no_load_flags
+from driveloss.losses.no_load import NoLoad, in_blocks, no_load_flags, summarised
 from driveloss.say.flags import FLAGS
 from driveloss.say.numbers import bar
 from driveloss.say.quantities import QUANTITIES
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
 
 STEP = 0.03  # of ln f
 BELOW, ABOVE = 0.5, 1.5  # of the calibrated range, where the page still answers
-DIGITS = {"value": 6, "low": 5, "high": 5}  # significant, in the page
+DIGITS = {0: 6, 2: 5, 3: 5}  # significant, in the page, of value, low and high
 STATIC_ROWS = 5  # frequencies of the table that stands without the script
 PARTS = ("standby", "motor", "linkage", "drive", "seal", "total", "port", "seal_force")
 
@@ -39,7 +38,8 @@ def loss_grid(calibration: Calibration, runs: Iterable[Run] = ()) -> dict[str, A
     (value, low and high end of the 95 % interval) or null.
     """
     frequency = grid_frequencies(calibration)
-    series = [_series(calibration, frequency, name, p) for name, p in _places(calibration, runs)]
+    blocks = list(in_blocks(calibration, frequency))
+    series = [_series(blocks, name, p) for name, p in _places(calibration, runs)]
     return {
         "frequency": {"first": float(frequency[0]), "step": STEP, "count": len(frequency)},
         "parts": [[q.key, q.words[0].upper() + q.words[1:], q.unit] for q in map(QUANTITIES.__getitem__, PARTS)],
@@ -76,24 +76,20 @@ def _places(calibration: Calibration, runs: Iterable[Run]) -> Iterator[tuple[str
         yield from ((name, pressure) for pressure in sorted(pressures))
 
 
-def _series(
-    calibration: Calibration, frequency: FloatArray, cylinder: str | None, pressure: float | None
-) -> dict[str, Any]:
-    draws = no_load_draws(calibration, frequency, cylinder, pressure)
+def _series(blocks: Sequence[NoLoad], cylinder: str | None, pressure: float | None) -> dict[str, Any]:
+    calibration, parts = blocks[0].calibration, summarised(blocks, cylinder, pressure)
     flags = no_load_flags(calibration, cylinder, pressure)
     return {
         "cylinder": cylinder,
         "pressure": None if pressure is None else f"{bar(pressure)} bar",
         "calibrated": calibration.calibrated(cylinder),
         "flags": [f"{FLAGS[code].meaning} {FLAGS[code].advice}" for code in flags],
-        "parts": {key: _columns(draws.get(key)) for key in PARTS},
+        "parts": {key: _columns(parts[key]) if key in parts else None for key in PARTS},
     }
 
 
-def _columns(draws: FloatArray | None) -> list[list[float]] | None:
-    """Value, low and high at each frequency; None where one of them is not known."""
-    rows = [] if draws is None else estimates(draws)
-    known = [row for row in rows if row is not None]
-    if not known or len(known) < len(rows):
+def _columns(rows: FloatArray) -> list[list[float]] | None:
+    """Value, low and high at each frequency, of (m, 4); None where one of them is not known."""
+    if not np.isfinite(rows).all():
         return None
-    return [[float(f"{getattr(row, end):.{digits}g}") for row in known] for end, digits in DIGITS.items()]
+    return [[float(f"{number:.{digits}g}") for number in rows[:, i]] for i, digits in DIGITS.items()]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -16,6 +17,8 @@ from driveloss.physics import crank
 
 STEPS = 4  # of the secant, each an order of magnitude or two closer
 FIRST = 0.02  # its first step, of the input
+
+Laws = Callable[[FloatArray], tuple[FloatArray, FloatArray]]  # from net power to input and the seal's part. [W]
 
 
 @dataclass(frozen=True)
@@ -94,24 +97,31 @@ class Machine:
         return self._outcome(change, high)
 
     def _outcome(self, change: Change, net: FloatArray) -> Outcome:
-        cycle = self._cycle(change, net)
-        power = self._input(change, net, cycle) + self._unexplained
-        share = self.calibration.meters.seal_heat_share
-        return Outcome(power, net, net + share * cycle.seal)
+        power, seal = self._changed(change)(net)
+        return Outcome(power + self._unexplained, net, net + self.calibration.meters.seal_heat_share * seal)
 
     @cached_property
     def _unexplained(self) -> FloatArray:
         """What the run's own reading lies off the laws, by its scatter: the same with any change. [W]"""
-        net = self.part("pneumatic")
-        return np.asarray(self.part("input") - self._input(Change(), net, self._cycle(Change(), net)))
+        return np.asarray(self.part("input") - self._changed(Change())(self.part("pneumatic"))[0])
 
-    def _input(self, change: Change, net: FloatArray, cycle: Cycle) -> FloatArray:
-        """Input by the laws. [W]"""
+    @cached_property
+    def _changed(self) -> Callable[[Change], Laws]:
+        """The laws with a change, kept since a net power is looked for."""
+        return cache(self._laws)
+
+    def _laws(self, change: Change) -> Laws:
         known, at = _changed(self.calibration, change), np.array([self.frequency * change.speed])
-        efficiency = known.meters.efficiency
-        shaft = self._drive(change, at) + (net + change.pins * cycle.pins + cycle.seal) / efficiency
-        lost = known.load_loss(shaft[None], at, cycle.swing[None]).total[0]
-        return np.asarray(change.standby * known.standby + shaft + lost)
+        idle, drive, efficiency = change.standby * known.standby, self._drive(change, at), known.meters.efficiency
+        cycle_at = self._cycle(change, known, at)
+
+        def taken(net: FloatArray) -> tuple[FloatArray, FloatArray]:
+            cycle = cycle_at(net)
+            shaft = drive + (net + change.pins * cycle.pins + cycle.seal) / efficiency
+            lost = known.load_loss(shaft[None], at, cycle.swing[None]).total[0]
+            return np.asarray(idle + shaft + lost), cycle.seal
+
+        return taken
 
     def _drive(self, change: Change, at: FloatArray) -> FloatArray:
         """Motor and linkage without load. [W]"""
@@ -119,15 +129,22 @@ class Machine:
         motor = self.calibration.motor(at)[0] if self.calibration.has_motor else np.zeros_like(whole)
         return np.asarray(change.motor_drag * motor + change.linkage * (whole - motor))
 
-    def _cycle(self, change: Change, net: FloatArray) -> Cycle:
-        """What the cycle asks of pins and seal. [W]"""
-        known, at = _changed(self.calibration, change), np.array([self.frequency * change.speed])
+    def _cycle(self, change: Change, known: Calibration, at: FloatArray) -> Callable[[FloatArray], Cycle]:
+        """What tells what the cycle asks of pins and seal at a net power. [W]"""
         pressure = np.array([self.pressure / change.speed])
-        piston = measured_piston(known, self.cylinder, at)
+        piston, mean = measured_piston(known, self.cylinder, at), known.meters.pressure(pressure)[0]
         piston = replace(piston, lip_drag=piston.lip_drag[0])
-        seal = change.seal * self._seal(change, at, pressure)
-        wave = pressure_wave(net / at, piston.volume, self._phase, np.full_like(net, np.nan))
-        return cycle_of(piston, (known.meters.pressure(pressure)[0], *wave), at[0], seal, known.meters.efficiency)
+        seal, volume, unread = (
+            change.seal * self._seal(change, at, pressure),
+            piston.volume,
+            np.full(mean.shape, np.nan),
+        )
+
+        def cycle(net: FloatArray) -> Cycle:
+            wave = pressure_wave(net / at, volume, self._phase, unread)
+            return cycle_of(piston, (mean, *wave), at[0], seal, known.meters.efficiency)
+
+        return cycle
 
     @cached_property
     def _phase(self) -> FloatArray:
