@@ -187,6 +187,18 @@ def test_an_edit_that_was_signed_again_is_refused_by_its_key(case, saved):
         from_text(_signed(data), "calibration.json")
 
 
+@pytest.mark.parametrize(("change", "problem"), [("lose", "missing"), ("gain", "unknown")])
+def test_a_key_of_another_version_is_named(change, problem, saved):
+    data = json.loads(saved[2])
+    del data["checksum"]
+    if change == "lose":
+        del data["meters"]["inertia"]
+    else:
+        data["meters"]["inertia\x1b"] = 1.0
+    with pytest.raises(InputError, match=rf"^calibration\.json, key 'meters\.inertia': {problem}"):
+        from_text(_signed(data), "calibration.json")
+
+
 def test_a_loss_below_zero_is_refused(saved):
     data = json.loads(saved[2])
     del data["checksum"]
