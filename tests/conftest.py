@@ -1,5 +1,6 @@
 """Makes `from simulate import ...` work in every test, wherever pytest is started; one thread a process."""
 
+import gc
 import os
 import pickle
 import sys
@@ -46,11 +47,23 @@ def fitted_once(monkeypatch):
         monkeypatch.setattr(import_module(f"driveloss.{module}"), "calibrate", known)
 
 
+@pytest.fixture(scope="session")
+def run_folder(tmp_path_factory):
+    """The folder that all workers of a test run share."""
+    own = tmp_path_factory.getbasetemp()
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
 @pytest.fixture
 def here(monkeypatch):
     """Benches of a batch are done in this process: for tests to which other processes are not the point."""
     ask = import_module("driveloss.batch.ask")
     monkeypatch.setattr(ask, "on_this_machine", lambda job, tasks, _: ((one, job(one)) for one in tasks))
+
+
+def pytest_collection_finish():
+    """What was collected stays: the garbage collector need not look through it time and again."""
+    gc.freeze()
 
 
 def pytest_configure(config):

@@ -17,8 +17,10 @@ for folder in (HERE, HERE.parent / "report"):
         sys.path.insert(0, str(folder))
 
 import chromium  # noqa: E402
-from report_pages import NAME, NOTE, TITLE, Tree, demo, hostile, ladder_alone, unstated  # noqa: E402
+from report_pages import DEMO, DRAWS, NAME, NOTE, PAGES, TITLE, kept, parsed  # noqa: E402
 
+from driveloss.bench.load import load_bench  # noqa: E402
+from driveloss.fit.calibrate import calibrate  # noqa: E402
 from driveloss.losses.ask import losses  # noqa: E402
 from driveloss.report.loss_grid import PARTS, grid_frequencies  # noqa: E402
 from driveloss.say.numbers import decimals  # noqa: E402
@@ -28,7 +30,6 @@ pytestmark = pytest.mark.skipif(chromium.PROGRAM is None, reason="needs Debian's
 PHONE, NARROWEST, DESK = 360, 320, 1100  # [px]; 320 is WCAG 1.4.10, reflow
 A4 = (210 / 25.4 * 72, 297 / 25.4 * 72)  # [pt], ISO 216
 PRINTED_WIDTH = int((210 - 2 * 14) / 25.4 * 96)  # [px] between the margins of the style's @page
-PAGES = {"demo": demo, "hostile": hostile, "ladder alone": ladder_alone, "unstated": unstated}
 
 
 @pytest.fixture(scope="module")
@@ -42,28 +43,28 @@ def browser():
 
 
 @pytest.fixture(scope="module")
-def paths(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("pages")
-    made = {name: folder / f"{name}.html" for name in PAGES}
-    for name, path in made.items():
-        path.write_text(PAGES[name]()[1], encoding="utf-8")
-    return made
+def paths(run_folder):
+    return {name: kept(run_folder, name) for name in PAGES}
+
+
+@pytest.fixture(scope="module")
+def calibration():
+    """That of the demo bench's page."""
+    return calibrate(load_bench(DEMO), draws=DRAWS)
 
 
 # --- it opens ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("name", PAGES)
-def test_the_page_opens_in_silence(browser, paths, name, dark):
-    browser.open(paths[name], dark=dark)
+def opens_in_silence(browser, path, width: int = DESK, dark: bool = False):
+    browser.open(path, width, dark=dark)
     assert browser.run("document.getElementById('ask').hidden") is False
     assert browser.complaints == []
     assert browser.run("performance.getEntriesByType('resource').length") == 0
 
 
 def test_complaints_are_heard(browser, tmp_path):
-    """The check above can fail: an error, a console message and a request from outside are all noticed."""
+    """`opens_in_silence` can fail: an error, a console message and a request from outside are all noticed."""
     page = tmp_path / "bad.html"
     page.write_text(
         "<!DOCTYPE html><script>console.error('a'); undefinedName()</script><img src='http://127.0.0.1:9/x'>"
@@ -118,17 +119,15 @@ def options(browser, control: str) -> list[str]:
     return browser.run(f"[...document.querySelectorAll('#ask-{control} option')].map(x => x.textContent)")
 
 
-@pytest.mark.parametrize("frequency", [3.137, 4.5, 7.63, 11.011, 14.9])
-def test_the_control_shows_what_losses_gives(browser, paths, frequency):
+def test_the_control_shows_what_losses_gives(browser, paths, calibration):
     """Values to the printed digit; ends of intervals to one unit of it."""
-    report = demo()[0]
     browser.open(paths["demo"])
     seen = 0
-    for row in losses(report.calibration, [frequency]):
+    for row in losses(calibration, [3.137, 4.5, 7.63, 11.011, 14.9]):
         choose(browser, "cylinder", row.cylinder or "drive alone")
         if row.cylinder:
             choose(browser, "pressure", f"{row.mean_pressure / 1e5:.4g} bar")
-        type_frequency(browser, frequency)
+        type_frequency(browser, row.frequency)
         table = shown_losses(browser)
         assert set(table) == {name for name in PARTS if getattr(row, name) is not None}
         for name, texts in table.items():
@@ -139,12 +138,11 @@ def test_the_control_shows_what_losses_gives(browser, paths, frequency):
             assert abs(low - part.low) <= 1.5 * unit and abs(high - part.high) <= 1.5 * unit
             seen += 1
         assert ("Extrapolated" in remark(browser)) is row.extrapolated
-    assert seen > 20 and browser.complaints == []
+    assert seen > 5 * 20 and browser.complaints == []
 
 
-def test_the_control_refuses_what_it_cannot_answer(browser, paths):
-    report = demo()[0]
-    low, high = grid_frequencies(report.calibration)[[0, -1]]
+def test_the_control_refuses_what_it_cannot_answer(browser, paths, calibration):
+    low, high = grid_frequencies(calibration)[[0, -1]]
     browser.open(paths["demo"])
     for wrong in (low * 0.9, high * 1.1, -3, ""):
         type_frequency(browser, wrong)
@@ -155,10 +153,9 @@ def test_the_control_refuses_what_it_cannot_answer(browser, paths):
     assert shown_losses(browser) and "Inside the calibrated range" in remark(browser)
 
 
-def test_pressures_follow_the_cylinder_and_flags_the_pressure(browser, paths):
+def test_pressures_follow_the_cylinder_and_flags_the_pressure(browser, paths, calibration):
     browser.open(paths["demo"])
-    report = demo()[0]
-    for name, span in report.calibration.ranges.items():
+    for name, span in calibration.ranges.items():
         choose(browser, "cylinder", name)
         offered = options(browser, "pressure")
         assert offered[: len(span.pressures)] == [f"{p / 1e5:.4g} bar" for p in span.pressures]
@@ -201,15 +198,16 @@ TOO_WIDE = """[...document.querySelectorAll("body *")].filter(e => {
 }).map(e => e.tagName + "." + e.className + "#" + e.id)"""
 
 
-@pytest.mark.parametrize("width", [NARROWEST, PHONE, 700, DESK])
 @pytest.mark.parametrize("name", PAGES)
-def test_only_tables_and_figures_scroll_sideways(browser, paths, name, width):
+def test_only_tables_and_figures_scroll_sideways(browser, paths, name):
     """WCAG 1.4.10; and what scrolls can be reached with the Tab key, 2.1.1."""
-    browser.open(paths[name], width)
-    assert browser.run("document.documentElement.scrollWidth") == width
-    assert browser.run(TOO_WIDE) == []
+    opens_in_silence(browser, paths[name], NARROWEST)
     hidden = "[...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth && e.tabIndex < 0)"
-    assert browser.run(f"{hidden}.length") == 0
+    for width in (NARROWEST, PHONE, 700, DESK):
+        browser.resize(width)
+        assert browser.run("document.documentElement.scrollWidth") == width
+        assert browser.run(TOO_WIDE) == [], width
+        assert browser.run(f"{hidden}.length") == 0, width
 
 
 def test_on_a_desk_nothing_of_the_answer_is_hidden(browser, paths):
@@ -295,7 +293,7 @@ CUT_OFF = """[...document.querySelectorAll("table, svg, figure, p, li")].filter(
 
 @pytest.mark.parametrize("name", PAGES)
 def test_the_print_is_a4_with_nothing_cut_off(browser, paths, name):
-    browser.open(paths[name], PRINTED_WIDTH, dark=True)
+    opens_in_silence(browser, paths[name], PRINTED_WIDTH, dark=True)
     browser.media("print", dark=True)
     assert browser.run(CUT_OFF) == []
     assert browser.run("getComputedStyle(document.getElementById('ask')).display") == "none"
@@ -309,7 +307,7 @@ def test_the_print_is_a4_with_nothing_cut_off(browser, paths, name):
 def test_the_browser_reads_the_page_as_the_other_tests_do(browser, paths):
     """The strict parser of tests/show and the browser's lenient one agree, so the markup is well formed."""
     browser.open(paths["demo"], script=True)
-    tree = Tree(demo()[1])
+    tree = parsed(paths["demo"].read_text(encoding="utf-8"))
     for tag in ("table", "section", "svg", "figure", "li", "h2", "h3"):
         extra = browser.run("document.querySelectorAll('#ask-flags li').length") if tag == "li" else 0
         assert browser.run(f"document.querySelectorAll('{tag}').length") - extra == len(tree.all(tag)), tag

@@ -1,5 +1,6 @@
 """Pages for the tests of the report: the demo bench, and one whose every text wants to break out."""
 
+import os
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
@@ -103,6 +104,19 @@ def unstated() -> tuple[Report, str]:
         (bench / "bench.toml").write_text("\n".join(lines))
         report = asked(load_bench(bench))
         return report, report_page(report)
+
+
+PAGES = {"demo": demo, "hostile": hostile, "ladder alone": ladder_alone, "unstated": unstated}
+
+
+def kept(folder: Path, name: str) -> Path:
+    """File of a page in the folder of a test run, drawn unless another worker has."""
+    path = folder / f"{name}.html"
+    if not path.exists():
+        part = path.with_suffix(f".{os.getpid()}")
+        part.write_text(PAGES[name]()[1], encoding="utf-8")
+        part.replace(path)
+    return path
 
 
 class Tree(HTMLParser):

@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import typer
-from cli.running import RUNNER
+from cli.running import DEMO, RUNNER
 from compare.machines import drive_alone
-from report_pages import DEMO, NAME, NOTE, SEAL, TITLE, asked, demo, hostile, ladder_alone, parsed, unstated
+from report_pages import NAME, NOTE, PAGES, SEAL, TITLE, asked, demo, hostile, kept, ladder_alone, parsed, unstated
 from scipy.interpolate import BarycentricInterpolator
 
 from driveloss.bench.load import load_bench
@@ -36,11 +36,10 @@ from driveloss.whatif.ask import whatif
 from driveloss.witnesses.ask import witnesses
 from driveloss.witnesses.tell import verdict_words
 
-PAGES = {"demo": demo, "hostile": hostile, "ladder alone": ladder_alone, "unstated": unstated}
-
 
 @pytest.fixture(params=PAGES)
-def page(request) -> str:
+def page(request, run_folder) -> str:
+    kept(run_folder, request.param)  # for the browser, which another worker may run
     return PAGES[request.param]()[1]
 
 
