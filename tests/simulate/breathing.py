@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -13,6 +13,7 @@ HEAT_CAPACITY_RATIO = {"air": 1.4, "nitrogen": 1.4, "helium": 5 / 3}
 TURNS = 60  # at most, until each turn is like the one before
 SETTLED = 1e-5  # change of pressure and mass from turn to turn, over those at rest
 NUDGE = 1e-6  # [rad] for slopes
+SLOWEST = 0.95  # share of a change from turn to turn that the next is taken to keep, at most
 
 
 def orifice_flow(
@@ -42,19 +43,26 @@ class Chamber:
     temperature: float  # [K] of walls and surroundings
     is_isothermal: bool
 
-    def volume(self, angle: float) -> float:
-        """Gas volume [m^3] at a crank angle [rad]."""
-        top = piston_position(np.array(np.pi), self.stroke, self.rod_length)
-        return float(
-            self.dead_volume + self.area * (top - piston_position(np.array(angle), self.stroke, self.rod_length))
-        )
+    @cached_property
+    def top(self) -> float:
+        """Piston position at top dead centre. [m]"""
+        return float(piston_position(np.array(np.pi), self.stroke, self.rod_length))
+
+    @cached_property
+    def at_rest(self) -> float:
+        """Gas volume at the other dead centre. [m^3]"""
+        return float(self.volume(np.array(0.0)))
+
+    def volume(self, angle: FloatArray) -> FloatArray:
+        """Gas volume [m^3] at crank angles [rad]."""
+        return self.dead_volume + self.area * (self.top - piston_position(angle, self.stroke, self.rod_length))
 
     def rates(self, angle: float, state: FloatArray, speed: FloatArray, outside: FloatArray) -> FloatArray:
         """Change of (pressure, mass) for each radian; both over their values at rest, in turn for each reading."""
-        volume, at_rest = self.volume(angle), self.volume(0.0)
-        growth = (self.volume(angle + NUDGE) - self.volume(angle - NUDGE)) / (2 * NUDGE)
+        volume, after, before = self.volume(angle + np.array([0.0, NUDGE, -NUDGE])).tolist()
+        growth = (after - before) / (2 * NUDGE)
         warmth = self.gas_constant * self.temperature
-        pressure, mass = state[0::2] * outside, state[1::2] * outside * at_rest / warmth
+        pressure, mass = state[0::2] * outside, state[1::2] * outside * (self.at_rest / warmth)
         own = np.full_like(mass, self.temperature)
         if not self.is_isothermal:
             own = pressure * volume / (mass * self.gas_constant)
@@ -63,7 +71,7 @@ class Chamber:
         brought = self.gas_constant * (self.temperature * entering - own * leaving) / speed
         change = np.empty_like(state)
         change[0::2] = stiffness * (brought - pressure * growth) / volume / outside
-        change[1::2] = (entering - leaving) / speed * warmth / (outside * at_rest)
+        change[1::2] = (entering - leaving) / speed * warmth / (outside * self.at_rest)
         return change
 
     def flows(self, inside: FloatArray, outside: FloatArray, own: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -85,6 +93,7 @@ def _followed(chamber: Chamber, at: tuple[float, ...], pressures: tuple[float, .
 
     frequency, outside = np.array(at), np.array(pressures)
     speed, state, wanted = 2 * np.pi * frequency, np.ones(2 * len(frequency)), [*middles(), 2 * np.pi]
+    before = np.zeros_like(state)
     for _ in range(TURNS):
         turn = solve_ivp(
             chamber.rates,
@@ -100,9 +109,18 @@ def _followed(chamber: Chamber, at: tuple[float, ...], pressures: tuple[float, .
         )
         if not turn.success:
             raise RuntimeError(f"the gas in the breathing cylinder could not be followed: {turn.message}")
-        before, state = state, turn.y[:, -1]
-        if np.abs(state - before).max() < SETTLED:
+        change = turn.y[:, -1] - state
+        if np.abs(change).max() < SETTLED:
             found: FloatArray = turn.y[0::2, :-1] * outside[:, None]
             found.flags.writeable = False
             return found
+        state, before = turn.y[:, -1] + _left(change, before), change
     raise RuntimeError(f"the breathing cylinder does not settle within {TURNS} turns")
+
+
+def _left(change: FloatArray, before: FloatArray) -> FloatArray:
+    """What further turns will change if each changes the same share of what the one before did (Aitken, 1926)."""
+    one, two = before.reshape(-1, 2), change.reshape(-1, 2)
+    share = np.sum(one * two, axis=1) / np.maximum(np.sum(one * one, axis=1), SETTLED**2)
+    share = np.clip(share, 0.0, SLOWEST)
+    return (two * (share / (1 - share))[:, None]).ravel()
