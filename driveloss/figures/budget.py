@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from driveloss.breakdown.budget import is_assumed, seen, source_name
-from driveloss.figures.layout import Cell, cells, label_width, name_rows
+from driveloss.figures.layout import Cell, cells, draw_rows, label_width, name_rows
 from driveloss.figures.runs import Split
 from driveloss.figures.style import SMALL, Drawing, PartLook, series_look
 from driveloss.fit.contributions import OVER_RUNS, over_runs
@@ -57,10 +57,8 @@ def _of(split: Split) -> str:
 
 def plot_budget(bars: Sequence[Bar], ax: Axes) -> Axes:
     """Horizontal bars with their values [W], hatched where assumed; the first entry on top."""
-    rows = range(len(bars))
-    looks = [ASSUMED if bar.is_assumed else STATED for bar in bars]
-    for row, bar, look in zip(rows, bars, looks, strict=True):
-        ax.barh(row, bar.width, 0.62, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0)
+    draw_rows(ax, [bar.width for bar in bars], [ASSUMED if bar.is_assumed else STATED for bar in bars])
+    for row, bar in enumerate(bars):
         ax.annotate(f"{watts(bar.width)} W", (bar.width, row), (4, 0), textcoords="offset points", **TEXT)
     name_rows(ax, [bar.name for bar in bars])
     ax.set_title("What the net power's uncertainty comes from")

@@ -95,13 +95,10 @@ class Outline:
         return self.cubic((middle, y), (middle, end[1]), end)
 
     def fill(self, ax: Axes, look: PartLook, *, hatched: bool = True) -> None:
-        """Draw it; a thin one is clearer without hatch and white edge."""
-        from matplotlib.patches import PathPatch
+        """Draw it."""
         from matplotlib.path import Path
 
-        path = Path([*self.points, self.points[0]], [*self.codes, 79])
-        edge = {"hatch": look.hatch, "edgecolor": "white", "lw": 0.6} if hatched else {"lw": 0}
-        ax.add_patch(PathPatch(path, facecolor=look.colour, **edge))
+        look.fill(ax, Path([*self.points, self.points[0]], [*self.codes, 79]), hatched=hatched)
 
 
 def flow_figure(split: Split) -> Figure:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from driveloss.figures.layout import Cell, cells, label_width, name_rows
+from driveloss.figures.layout import Cell, cells, draw_rows, label_width, name_rows
 from driveloss.figures.style import INK, SMALL, Drawing, PartLook, series_look
 from driveloss.say.numbers import NEGLIGIBLE, plus_minus
 from driveloss.say.sheet import listed
@@ -38,10 +38,8 @@ def at_work(answer: Gains) -> list[Gain]:
 
 def plot_gains(gains: Sequence[Gain], ax: Axes) -> Axes:
     """Horizontal bars with 95 % intervals and values [W], hatched where a change rests on an assumption."""
-    rows = range(len(gains))
-    for row, gain in zip(rows, gains, strict=True):
-        net, look = gain.net_gain, ASSUMED if gain.rests_on else STATED
-        ax.barh(row, net.value, 0.62, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0)
+    draw_rows(ax, [one.net_gain.value for one in gains], [ASSUMED if one.rests_on else STATED for one in gains])
+    for row, net in enumerate(gain.net_gain for gain in gains):
         ax.plot([net.low, net.high], [row, row], color=INK, lw=1.1, marker="|", ms=5)
         ax.annotate(f"{plus_minus(net)} W", (max(net.high, net.value), row), (5, 0), textcoords="offset points", **TEXT)
     name_rows(ax, [gain.change for gain in gains])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,11 +15,13 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from driveloss.figures.style import PartLook
+
 POINTS = 72  # in an inch
 CHARACTER = 0.63 * SMALL / POINTS  # [in] width allowed for one character of a small label
 LABEL_STEP = 1.35 * SMALL  # [pt] from one small label to the next
-LEADER_LINE = {"arrowstyle": "-", "lw": 0.7, "relpos": (0, 0.5), "shrinkA": 1, "shrinkB": 3}
 LEADER = 12.0  # [pt] from the axes to a label beside them
+CLEAR = 3.0  # [pt] that a leader keeps from its label and from what it leads to
 KEY_LEFT, KEY_STEP, KEY_HANDLE = 0.85, 0.24, 0.55  # [in] of a legend: margin, row, room for one handle
 
 
@@ -56,12 +58,25 @@ def cells(count: int, columns: int, cell: Cell, head: float = 0.0) -> tuple[Figu
 
 def name_rows(ax: Axes, names: Sequence[str]) -> None:
     """Name horizontal bars, the first on top, which start at a line at zero."""
+    mark_rows(ax)
     ax.set_yticks(range(len(names)), list(names))
     ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.axvline(0, color=GREY, lw=0.9)
+
+
+def mark_rows(ax: Axes) -> None:
+    """Grid lines upright and no ticks at the left: best set before there are ticks, of which each takes its time."""
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=False, axis="y")
     ax.grid(visible=True, axis="x")
-    ax.axvline(0, color=GREY, lw=0.9)
+
+
+def draw_rows(
+    ax: Axes, sizes: Sequence[float], looks: Sequence[PartLook], starts: float | Sequence[float] = 0.0
+) -> None:
+    """Horizontal bars, a row each from the top."""
+    colours, hatches = [look.colour for look in looks], [look.hatch for look in looks]
+    ax.barh(range(len(sizes)), sizes, 0.62, left=starts, color=colours, hatch=hatches, edgecolor="white", lw=0)
 
 
 def blank(width: float, height: float) -> Figure:
@@ -120,18 +135,9 @@ def label_ends(ax: Axes, ends: Sequence[End], *, plain: bool = False) -> Axes:
     width, height = size_in_points(ax)
     low, high = ax.get_ylim()
     wanted = [(end.y - low) / (high - low) * height for end in ends]
-    for end, y in zip(ends, spread(wanted, LABEL_STEP, 0.0, height), strict=True):
-        ax.annotate(
-            end.text,
-            xy=(end.x, end.y),
-            xytext=(1 + LEADER / width, y / height),
-            textcoords="axes fraction",
-            va="center",
-            color=INK if plain else text_colour(end.colour),
-            fontsize=SMALL,
-            annotation_clip=False,
-            arrowprops=LEADER_LINE | {"color": end.colour},
-        )
+    places = [(width + LEADER, y) for y in spread(wanted, LABEL_STEP, 0.0, height)]
+    colours = [INK if plain else text_colour(end.colour) for end in ends]
+    _write_names(ax, ends, places, colours, va="center")
     return ax
 
 
@@ -144,21 +150,31 @@ def label_tops(ax: Axes, ends: Sequence[End]) -> Axes:
     upright = tops_stand_upright([end.text for end in ends], width / POINTS)
     step = LABEL_STEP if upright else top_width([end.text for end in ends]) * POINTS
     wanted = [(end.x - low) / (high - low) * width for end in ends]
-    for end, x in zip(ends, spread(wanted, step, step / 2, width - step / 2), strict=True):
-        ax.annotate(
-            end.text,
-            xy=(end.x, end.y),
-            xytext=(x / width, 1 + 0.6 * LEADER / height),
-            textcoords="axes fraction",
-            ha="center",
-            va="bottom",
-            rotation=90 if upright else 0,
-            color=text_colour(end.colour),
-            fontsize=SMALL,
-            annotation_clip=False,
-            arrowprops=LEADER_LINE | {"color": end.colour, "relpos": (0.5, 0)},
-        )
+    places = [(x, height + 0.6 * LEADER) for x in spread(wanted, step, step / 2, width - step / 2)]
+    colours = [text_colour(end.colour) for end in ends]
+    _write_names(ax, ends, places, colours, ha="center", va="bottom", rotation=90 if upright else 0)
     return ax
+
+
+def _write_names(
+    ax: Axes, ends: Sequence[End], places: Sequence[tuple[float, float]], colours: Sequence[Any], **text: Any
+) -> None:
+    """Names at places from the lower left corner of the axes [pt], each with a thin line to its end."""
+    from matplotlib.collections import LineCollection
+
+    if not ends:
+        return
+    size = np.array(size_in_points(ax))
+    low, high = np.transpose([ax.get_xlim(), ax.get_ylim()])
+    marks = (np.array([(end.x, end.y) for end in ends]) - low) / (high - low) * size
+    way = marks - places
+    gap = CLEAR * way / np.hypot(*way.T)[:, None]
+    leaders = np.stack([places + gap, marks - gap], axis=1) / size
+    frame: dict[str, Any] = {"transform": ax.transAxes, "clip_on": False}
+    colour = [end.colour for end in ends]
+    ax.add_collection(LineCollection(leaders, colors=colour, lw=0.7, zorder=3, **frame), autolim=False)
+    for end, place, ink in zip(ends, np.array(places) / size, colours, strict=True):
+        ax.text(place[0], place[1], end.text, color=ink, fontsize=SMALL, **frame, **text)
 
 
 def tops_stand_upright(texts: Sequence[str], width: float) -> bool:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from driveloss.breakdown.levelling import Levelling, levelling
 from driveloss.errors import InputError
-from driveloss.figures.layout import Cell, cells, label_width, name_rows
+from driveloss.figures.layout import Cell, cells, draw_rows, label_width, name_rows
 from driveloss.figures.runs import Split
-from driveloss.figures.style import GREY, SMALL, Drawing, minus, series_look, series_text
+from driveloss.figures.style import GREY, SMALL, Drawing, PartLook, minus, series_look, series_text
 from driveloss.fit.estimate import Estimate
 from driveloss.say.numbers import bar, plus_minus
 
@@ -28,6 +29,21 @@ WORDS = {  # where a cause takes of the drop, and where it gives
 }
 
 
+@dataclass(frozen=True)
+class Bar:
+    """From where the one before ended; its size counts upwards, or downwards where `sign` is -1."""
+
+    start: float
+    size: Estimate
+    colour: str
+    sign: float = 1.0
+
+    @property
+    def end(self) -> float:
+        """Where the next one begins."""
+        return self.start + self.sign * self.size.value
+
+
 def levelling_figure(split: Split) -> Figure:
     """One panel a series, from what was to be expected down to what came. Raises InputError where no run tells."""
     found = levelling(split.answer)
@@ -45,28 +61,29 @@ def levelling_figure(split: Split) -> Figure:
 
 def _plot(one: Levelling, ax: Axes, left: float) -> None:
     """left: where the title begins, as a share of the panel's width."""
+    bars = [Bar(0.0, one.expected, series_look(0, 0).colour)]
     at = one.expected.value
-    _bar(ax, 0, 0.0, one.expected, series_look(0, 0).colour)
-    for row, key in enumerate(("net", "hot_end", "load"), 1):
+    for key in ("net", "hot_end", "load"):
         cause: Estimate = getattr(one, key)
-        _bar(ax, row, at, cause, TAKEN if cause.value > 0 else GREY, sign=-1.0)
+        bars.append(Bar(at, cause, TAKEN if cause.value > 0 else GREY, sign=-1.0))
         at -= cause.value
-    _bar(ax, 4, 0.0, one.seen, series_look(0, 1).colour)
+    bars.append(Bar(0.0, one.seen, series_look(0, 1).colour))
+    looks = [PartLook("", bar.colour) for bar in bars]
+    draw_rows(ax, [bar.end - bar.start for bar in bars], looks, [bar.start for bar in bars])
+    for row, bar_of in enumerate(bars):
+        _interval(ax, row, bar_of)
     name_rows(ax, [pair[getattr(one, key).value < 0] for key, pair in WORDS.items()])
     ax.margins(x=0.12)
     ax.set_title(f"{series_text(one.mean_pressure, one.cylinder)}: input times {one.growth:.2f}", x=left)
     ax.set_xlabel("Cold end below the coolant, gain [K]")
 
 
-def _bar(  # noqa: PLR0913 - a bar's place, size and colour
-    ax: Axes, row: int, start: float, size: Estimate, colour: str, sign: float = 1.0
-) -> None:
-    """One bar from where the one before ended, its interval at its end, its number beside it."""
-    end = start + sign * size.value
-    ax.barh(row, end - start, 0.62, left=start, color=colour, lw=0)
-    ax.plot([end - size.half_width, end + size.half_width], [row, row], color="black", lw=1.1, marker="|", ms=5)
-    right = max(start, end, end + size.half_width)
-    ax.annotate(f"{plus_minus(size, sign)} K", (right, row), (5, 0), textcoords="offset points", **TEXT)
+def _interval(ax: Axes, row: int, bar_of: Bar) -> None:
+    """A bar's interval at its end, its number beside it."""
+    end, half = bar_of.end, bar_of.size.half_width
+    ax.plot([end - half, end + half], [row, row], color="black", lw=1.1, marker="|", ms=5)
+    right, text = max(bar_of.start, end, end + half), f"{plus_minus(bar_of.size, bar_of.sign)} K"
+    ax.annotate(text, (right, row), (5, 0), textcoords="offset points", **TEXT)
 
 
 def alt_text(split: Split) -> str:

@@ -31,11 +31,13 @@ from driveloss.say.sheet import listed
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.path import Path
 
 GAP, STEP = 0.35, 1.6  # between frequencies and between pressures, in bars
 WIDTHS = (1.6, 6.4)  # [in] of a row
 FEW = 3  # rows that may be high
 WIDEST_BAR = 0.5  # [in]
+BAR = 0.92  # of the step from bar to bar
 MOST_BARS = 34  # in a row: beyond, a cylinder takes another
 LEVEL = 2.7 * SMALL  # [pt] from bar to bar that labels need to lie level
 HATCHED: dict[str, Any] = {"facecolor": "white", "edgecolor": PARTS["pneumatic"].colour, "hatch": "////", "lw": 0.7}
@@ -151,12 +153,20 @@ def _stack(ax: Axes, runs: Sequence[Run], places: FloatArray, shown: Sequence[st
     for name in reversed(shown):
         look = PARTS[name]
         height = np.array([part(run, name).value for run in runs])
-        base = np.where(height >= 0, above, below)
-        ax.bar(places, height, 0.92, base, color=look.colour, hatch=look.hatch, edgecolor="white", lw=0.6, label=name)
+        look.fill(ax, _bars(places, height, np.where(height >= 0, above, below)))
         above, below = above + np.maximum(height, 0), below + np.minimum(height, 0)
     if below.any():
         ax.axhline(0, color=INK, lw=0.8)
         ax.set_ylim(1.1 * min(below.min(), *(run.pneumatic.low for run in runs)))
+
+
+def _bars(places: FloatArray, height: FloatArray, base: FloatArray) -> Path:
+    """Bars of one part as one shape, which is drawn in a fraction of the time that each by itself takes."""
+    from matplotlib.path import Path
+
+    left, right, top = places - BAR / 2, places + BAR / 2, base + height
+    corners = np.stack([left, base, right, base, right, top, left, top, left, base], axis=1)
+    return Path(corners.reshape(-1, 2), np.tile([Path.MOVETO, *[Path.LINETO] * 3, Path.CLOSEPOLY], len(places)))
 
 
 def _at_most(ax: Axes, runs: Sequence[Run], places: FloatArray) -> None:
@@ -180,8 +190,8 @@ def _name_bars(ax: Axes, row: Row) -> None:
     places, runs = row.places, row.runs
     upright = row.stands_upright(size_in_points(ax)[0])
     small: dict[str, Any] = {"fontsize": SMALL - 1 if upright else SMALL, "rotation": 90 if upright else 0}
-    ax.set_xticks(places, [f"{run.frequency:.3g}" for run in runs], **small)
     ax.tick_params(axis="x", length=0, pad=2)
+    ax.set_xticks(places, [f"{run.frequency:.3g}" for run in runs], **small)
     for run, x in zip(runs, places, strict=True):
         share = run.efficiency_ceiling
         if share is not None:

@@ -24,6 +24,7 @@ from driveloss.say.quantities import QUANTITIES
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.path import Path
 
 Subject = TypeVar("Subject")
 
@@ -104,6 +105,13 @@ class PartLook:
     label: str
     colour: str
     hatch: str = ""
+
+    def fill(self, ax: Axes, path: Path, *, hatched: bool = True) -> None:
+        """Draw a closed shape in axes whose limits stay; a thin one is clearer without hatch and white edge."""
+        from matplotlib.patches import PathPatch
+
+        edge = {"hatch": self.hatch, "edgecolor": "white", "lw": 0.6} if hatched else {"lw": 0}
+        ax.add_artist(PathPatch(path, facecolor=self.colour, **edge))
 
 
 FILLS = {

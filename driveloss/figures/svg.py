@@ -7,6 +7,7 @@ What elements have in common stands once, on a group of them, as a class; all dr
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache, lru_cache
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,7 @@ from matplotlib.colors import to_hex
 from matplotlib.font_manager import weight_dict
 from matplotlib.hatch import get_path
 from matplotlib.path import Path
-from matplotlib.transforms import Affine2D
+from matplotlib.transforms import Affine2D, BboxTransformTo
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -63,7 +64,9 @@ class _Sheet(RendererBase):
     def __init__(self, width: float, height: float, key: str, looks: Looks) -> None:
         super().__init__()
         self.width, self.height, self.key, self.looks = width, height, key, looks
+        self.flip = Affine2D().scale(1, -1).translate(0, height)
         self.defined: dict[str, str] = {}  # what elements refer to: its markup with {} for its id
+        self.boxes: dict[tuple[float, ...], str] = {}  # what clips, by the place of a box
         self.made: list[str] = []
         self.group = ""  # attributes of the group that is open
 
@@ -87,7 +90,7 @@ class _Sheet(RendererBase):
         """One shape at each vertex of a path."""
         shape = outline(marker_path.cleaned(marker_trans + Affine2D().scale(1, -1), curves=True), 100)
         name = self._named(f'<path id="{{}}" d="{shape}"/>')
-        places = (vertices[-2:] for vertices, _ in path.iter_segments(self._flipped(trans), simplify=False))
+        places = (vertices[-2:] for vertices, _ in path.iter_segments(trans + self.flip, simplify=False))
         uses = "".join(f'<use href="#{name}" x="{_number(x)}" y="{_number(y)}"/>' for x, y in places)
         self._put(gc, rgbFace, uses)
 
@@ -140,18 +143,25 @@ class _Sheet(RendererBase):
     def _clipped(self, gc: Pen) -> str:
         """The attribute that keeps elements inside their axes."""
         box, (path, transform) = gc.get_clip_rectangle(), gc.get_clip_path()
-        if box is None and path is None:
+        if path is not None:
+            return self._edge(path, transform)
+        if box is None:
             return ""
-        edge: Any = Path.unit_rectangle() if path is None else path
-        within = self._outline(edge, transform if box is None or path is not None else _onto(box))
-        return f' clip-path="url(#{self._named(f"""<clipPath id="{{}}"><path d="{within}"/></clipPath>""")})"'
+        if box.bounds not in self.boxes:
+            self.boxes[box.bounds] = self._edge(Path.unit_rectangle(), BboxTransformTo(box))
+        return self.boxes[box.bounds]
+
+    def _edge(self, path: Path, transform: Any) -> str:
+        markup = f'<clipPath id="{{}}"><path d="{self._outline(path, transform)}"/></clipPath>'
+        return f' clip-path="url(#{self._named(markup)})"'
 
     def _hatching(self, gc: Pen, face: Any) -> str:
         """The id of a pattern."""
-        lines = outline(
-            get_path(str(gc.get_hatch()), 1).transformed(Affine2D().scale(TILE, -TILE).translate(0, TILE)), 100
+        lines, colour, ground = (
+            _hatch(str(gc.get_hatch())),
+            _colour(gc.get_hatch_color()),
+            "none" if face is None else _colour(face),
         )
-        colour, ground = _colour(gc.get_hatch_color()), "none" if face is None else _colour(face)
         look = f"fill: {colour}; stroke: {colour}; stroke-width: {gc.get_hatch_linewidth():g}; stroke-linejoin: miter"
         back, front = self.looks.name(f"fill: {ground}"), self.looks.name(look)
         return self._named(
@@ -160,14 +170,13 @@ class _Sheet(RendererBase):
         )
 
     def _outline(self, path: Path, transform: Any) -> str:
-        return outline(path.cleaned(self._flipped(transform), remove_nans=True, curves=True))
-
-    def _flipped(self, transform: Any) -> Any:
-        return transform + Affine2D().scale(1, -1).translate(0, self.height)
+        return outline(path.cleaned(transform + self.flip, remove_nans=True, curves=True))
 
 
-def _onto(box: Any) -> Any:
-    return Affine2D().scale(box.width, box.height).translate(box.x0, box.y0)
+@cache
+def _hatch(signs: str) -> str:
+    """The attribute `d` of a hatching's tile."""
+    return outline(get_path(signs, 1).transformed(Affine2D().scale(TILE, -TILE).translate(0, TILE)), 100)
 
 
 def _outlined(gc: Pen) -> list[str]:
@@ -184,7 +193,10 @@ def _outlined(gc: Pen) -> list[str]:
 
 
 def _colour(rgb: Any) -> str:
-    return f"var(--f{to_hex(rgb)[1:]})"
+    return f"var(--f{_hex(tuple(rgb))[1:]})"
+
+
+_hex = cache(to_hex)
 
 
 def _number(value: float) -> str:
@@ -192,6 +204,7 @@ def _number(value: float) -> str:
     return _shortest(round(10 * value), 10)
 
 
+@lru_cache(maxsize=10_000)
 def _shortest(value: int, per_point: int) -> str:
     text = f"{value / per_point:.2f}".rstrip("0").rstrip(".").replace("0.", ".", 1 if abs(value) < per_point else 0)
     return text or "0"

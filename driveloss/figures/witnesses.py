@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from driveloss.figures.layout import LEADER, blank, label_width, place_axes
+from driveloss.figures.layout import LEADER, blank, label_width, mark_rows, place_axes
 from driveloss.figures.style import (
     GREY,
     INK,
@@ -87,6 +87,7 @@ def _name(one: Testimony) -> str:
 
 def plot_place(said: Sequence[Testimony], ax: Axes) -> Axes:
     """Dots with intervals [W], the first witness on top, numbers at the right; a band where the joint answer lies."""
+    mark_rows(ax)
     for row, one in enumerate(said):
         look = LOOKS.get(one.witness, OTHERS)
         if one.witness == JOINT:
@@ -105,10 +106,7 @@ def plot_place(said: Sequence[Testimony], ax: Axes) -> Axes:
         )
     ax.set_yticks(range(len(said)), [_name(one) for one in said])
     ax.set_ylim(len(said) - 0.5, -0.5)
-    ax.tick_params(axis="y", length=0)
     ax.locator_params(axis="x", nbins=6)
-    ax.grid(visible=False, axis="y")
-    ax.grid(visible=True, axis="x")
     ax.set_title(place_text(said[0]), color=GREY, weight="normal")
     return ax
 

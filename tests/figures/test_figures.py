@@ -216,9 +216,11 @@ def test_axes_state_their_units(kind):
 
 
 def bars_of(ax) -> dict[float, list[float]]:
+    """Heights of the parts by the middle of their bar: a shape has a part's bars, each from its lower left corner."""
     heights: dict[float, list[float]] = {}
-    for bar in ax.patches:
-        heights.setdefault(round(bar.get_x() + bar.get_width() / 2, 6), []).append(bar.get_height())
+    for shape in ax.patches:
+        for (left, foot), _, (right, top), *_ in shape.get_path().vertices.reshape(-1, 5, 2):
+            heights.setdefault(round((left + right) / 2, 6), []).append(top - foot)
     return heights
 
 
@@ -327,7 +329,8 @@ def no_load_power(bench, run) -> float:
 
 
 def hatched(ax) -> list:
-    return [bar for bar in ax.patches if bar.get_hatch() and set(bar.get_hatch()) == {"/"} and bar.get_width() < 0.9]
+    bars = [bar for bar in ax.patches if hasattr(bar, "get_width")]  # parts are shapes of all their bars
+    return [bar for bar in bars if bar.get_hatch() and set(bar.get_hatch()) == {"/"} and bar.get_width() < 0.9]
 
 
 def test_an_assumed_load_loss_is_hatched_up_to_the_difference_of_the_readings():
