@@ -2,7 +2,7 @@
 
 JCGM 101:2008, 5.9.4 leaves it to the maker to show that a coverage interval covers. The simulated machines have what
 ordinary ones have and bench.toml does not state; the full table is the benchmark's. A few benches a class hold a
-little more or less than many would: the least share below is what 95 % less chance leaves. A plain run takes half.
+little more or less than many would: the least share below is what 95 % less chance leaves. A plain run takes a quarter.
 """
 
 from functools import cache
@@ -13,7 +13,7 @@ from benchmark import ordinary
 
 import driveloss.fit.meters
 
-MANY, FEW, DRAWS, SEED = 4, 2, 300, 1
+MANY, FEW, DRAWS, SEED = 4, 1, 300, 1
 LEAST = 0.72  # of a class's net intervals: 95 % less three standard errors, as runs of one bench err together
 LEAST_TOGETHER = 0.90
 WIDEST = {"home": 16.0, "home, no efficiency": 20.0, "home, no motor": 33.0, "nothing stated": 33.0, "lab": 8.0}

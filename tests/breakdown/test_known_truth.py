@@ -236,7 +236,7 @@ def test_random_machines_without_noise(tmp_path, seed):
     assert_parts(answer, split, 5e-3 if dips else 1e-3)
 
 
-@pytest.mark.parametrize("examples", [6, pytest.param(24, marks=pytest.mark.long)])
+@pytest.mark.parametrize("examples", [4, pytest.param(24, marks=pytest.mark.long)])
 def test_parts_add_up_to_the_input_in_every_draw(tmp_path_factory, examples):
     """Conservation, on benches of every kind with noise and errors: input = the sum of its parts, draw by draw."""
 

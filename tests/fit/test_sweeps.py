@@ -81,12 +81,13 @@ def test_of_three_files_the_odd_one_is_named():
         assert (departure.file, departure.others) == ("b.csv", ("a.csv", "c.csv"))
 
 
+@pytest.mark.parametrize("benches", [100, pytest.param(400, marks=pytest.mark.long)])
 @pytest.mark.parametrize("count", [2, 3])
-def test_false_alarms(count):
-    """Nominal chance of 1 % for the bench; four standard errors of 400 benches more."""
+def test_false_alarms(count, benches):
+    """Nominal chance of 1 % for the bench; four standard errors of so many benches more."""
     names = [f"{number}.csv" for number in range(count)]
-    alarms = sum(bool(found(dict.fromkeys(names, 0.0), [5, seed]).departures) for seed in range(400))
-    assert alarms <= 400 * (0.01 + 4 * np.sqrt(0.01 / 400))
+    alarms = sum(bool(found(dict.fromkeys(names, 0.0), [5, seed]).departures) for seed in range(benches))
+    assert alarms <= benches * (0.01 + 4 * np.sqrt(0.01 / benches))
 
 
 def test_the_variance_between_sweeps():

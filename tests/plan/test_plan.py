@@ -27,7 +27,7 @@ SIGMA = 0.08  # [W] scatter of a reading
 LIMITS = Limits(power_gain=0.004, power_zero=0.1, resistance=0.02, torque_constant=0.02)
 AGREES = 0.15  # with assumptions in the interval
 BY_CHANCE = 0.25  # without any the fit drops laws or keeps them, and its scatter is itself estimated
-MANY, FEW = 10, 4  # simulated benches, and as many in a plain run
+MANY, FEW = 10, 3  # simulated benches, and as many in a plain run
 BENCHES = [FEW, pytest.param(MANY, marks=pytest.mark.long)]
 TERMINALS = replace(TRUTH, motor=replace(TRUTH.motor, supply="terminals", standby=0.0))
 

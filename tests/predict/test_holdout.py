@@ -9,7 +9,7 @@ from benchmark import prediction
 from driveloss.predict import CIRCUITS
 
 DRAWS = 300
-CASES = [(8, CIRCUITS[0]), *(pytest.param((16, circuit), marks=pytest.mark.long) for circuit in CIRCUITS)]
+CASES = [(4, CIRCUITS[0]), *(pytest.param((16, circuit), marks=pytest.mark.long) for circuit in CIRCUITS)]
 
 
 @pytest.fixture(scope="module", params=CASES)

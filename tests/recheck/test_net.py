@@ -18,7 +18,7 @@ WORN = {
     "seal": replace(BEHIND_BELT, cylinders=(replace(NARROW, seal=SealLaw(coulomb=8.5, viscous=2.5)),)),
     "linkage": replace(BEHIND_BELT, linkage=TorqueLaw(coulomb=0.06, rolling=8e-4)),
 }
-MANY, FEW, REPEATS = 25, 10, 8
+MANY, FEW, REPEATS = 25, 5, 8
 
 
 def exact_readings(folder, truth):

@@ -19,7 +19,7 @@ from driveloss.recheck.ask import check_program, recheck
 FREQUENCIES = (4.0, 5.5, 7.0, 8.5, 10.0, 11.5, 13.0)  # [Hz]
 FLOOR, SHARE = 0.05, 0.005  # scatter of a reading [W], and in quadrature as a fraction of it
 GAIN = 0.01  # limit of the meter's gain error
-MANY, FEW, REPEATS, DRAWS = 75, 15, 4, 400  # 300 simulated re-sweeps; 60 in a plain run
+MANY, FEW, REPEATS, DRAWS = 75, 10, 4, 400  # 300 simulated re-sweeps; 40 in a plain run
 NARROW = CylinderTruth("narrow", 0.030, 0.036, SealLaw(coulomb=6.0, viscous=2.5), port_diameter=0.009)
 TRUTH = Truth(
     motor=MotorTruth(

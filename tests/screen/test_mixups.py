@@ -16,7 +16,7 @@ from driveloss.fit.calibrate import calibrate
 from screen.benches import load
 from screen.mistakes import exchange_columns, exchange_files, fahrenheit, restate, rewrite
 
-BENCHES = 3  # of each kind
+BENCHES = 3  # of each kind; one in a plain run
 EACH = pytest.mark.parametrize("index", [0, *(pytest.param(i, marks=pytest.mark.long) for i in range(1, BENCHES))])
 SECOND = 2.4e5  # [Pa]
 
@@ -122,7 +122,7 @@ OF_COLUMNS = [  # what was done, what is recorded, who says so, and what
 ]
 
 
-@pytest.mark.parametrize("benches", [5, pytest.param(15, marks=pytest.mark.long)])
+@pytest.mark.parametrize("benches", [3, pytest.param(15, marks=pytest.mark.long)])
 @pytest.mark.parametrize(("mistake", "columns", "test", "words"), OF_COLUMNS)
 def test_columns_that_hold_something_else_are_told(tmp_path, mistake, columns, test, words, benches):
     for index in range(benches):

@@ -32,7 +32,7 @@ from screen.benches import (
     written_powers,
 )
 
-MANY, FEW = 40, 15  # benches, and as many in a plain run
+MANY, FEW = 40, 10  # benches, and as many in a plain run
 LONG = pytest.mark.long
 BENCHES = [FEW, pytest.param(MANY, marks=LONG)]
 SLIPS = (tenfold, tenth, transposed, a_fifth_more, a_fifth_less)

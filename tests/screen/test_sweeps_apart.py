@@ -9,7 +9,7 @@ from simulate import Slip, write_bench
 import driveloss
 from screen.benches import load, random_case, with_repeats
 
-MANY, FEW = 8, 4  # benches, and as many in a plain run
+MANY, FEW = 8, 3  # benches, and as many in a plain run
 FILES = ["before.csv", "after.csv"]
 
 

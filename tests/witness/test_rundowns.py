@@ -185,15 +185,17 @@ def held(folder, seed, **change):
     return [one.low <= true <= one.high for one, true in zip(found, drive_loss(at), strict=True)]
 
 
+@pytest.mark.parametrize("many", [20, pytest.param(40, marks=pytest.mark.long)])
 @pytest.mark.parametrize(
     "change",
     [{}, {"marks": True, "inertia": INERTIA}, {"samples": 12, "speed_noise": 0.05}],
     ids=["samples", "marks", "few and rough"],
 )
-def test_intervals_hold_the_drive_loss(folder, change):
-    """200 places of 40 run-downs, alike within each: 95 % nominal, of which 88 % is 2 standard errors of 40 away."""
-    change.pop("inertia", None)
-    assert np.mean([held(folder, seed, **change) for seed in range(40)]) >= 0.88
+def test_intervals_hold_the_drive_loss(folder, change, many):
+    """Five places of each run-down, alike within it: 95 % nominal, of which 88 % is 2 standard errors of 40 away."""
+    change = {key: value for key, value in change.items() if key != "inertia"}
+    shares = [held(folder, seed, **change) for seed in range(many)]
+    assert np.mean(shares) >= 0.95 - 0.07 * np.sqrt(40 / many)
 
 
 def test_scatter_that_runs_from_sample_to_sample_widens_the_interval(folder):
