@@ -14,7 +14,7 @@ STEP = 1e-3  # relative step of the differences: truncation and rounding both st
 MOST_STEPS = 300  # a fit that still creeps along a flat valley then has not converged
 MOST_EXCHANGES = 30  # a column: ordinary fits take one or two
 AT_PRECISION = (6, 7, 8)  # MINPACK: the tolerances ask for more digits than there are
-MOST_TRIED = 30  # sets of columns tried on all other problems: the common ones come early
+WORTH, PATIENCE = 8, 3  # problems that a set of columns should solve beside its own; tries in a row that may not
 ZERO = 1e-12  # of the readings: a gradient below it is zero
 AT_BOUND = 1e-6  # SciPy's reflective fit stops just inside a bound, never on it
 
@@ -181,15 +181,14 @@ def many_nnls(design: FloatArray, readings: FloatArray) -> FloatArray:
     The columns that SciPy finds in use for one problem serve every other one that they solve.
     """
     solution, todo = np.zeros((design.shape[1], readings.shape[1])), np.arange(readings.shape[1])
-    for tried in range(len(todo)):
+    patience = PATIENCE
+    while len(todo):
         solution[:, todo[0]] = found = nnls(design, readings[:, todo[0]])[0]
         todo = todo[1:]
-        if tried < MOST_TRIED and len(todo):
+        if patience and len(todo) > WORTH:
             values, solves = _with_columns(design, found > 0, readings[:, todo])
             solution[:, todo[solves]] = values[:, solves]
-            todo = todo[~solves]
-        if len(todo) == 0:
-            break
+            todo, patience = todo[~solves], PATIENCE if solves.sum() >= WORTH else patience - 1
     return solution
 
 
