@@ -1,5 +1,9 @@
 """The test floor, done once for all tests."""
 
+import os
+import signal
+from multiprocessing import active_children
+
 import pytest
 
 from batch.floors import quickly, write_floor
@@ -12,9 +16,16 @@ def floor(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def done(floor, tmp_path_factory):
-    """The floor done by two workers, and the text of its results file."""
-    results = tmp_path_factory.mktemp("results") / "results.jsonl"
-    answer = quickly([floor], workers=2, results=results)
+    """The floor done by two workers, of which one was killed midway, and the text of its results file."""
+    results, killed = tmp_path_factory.mktemp("results") / "results.jsonl", []
+
+    def kill(_):
+        if not killed:
+            killed.extend(child.pid for child in active_children())
+            os.kill(killed[0], signal.SIGKILL)
+
+    answer = quickly([floor], workers=2, results=results, tell=kill)
+    assert killed
     return answer, results.read_text(encoding="utf-8")
 
 

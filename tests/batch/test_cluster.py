@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -15,8 +16,8 @@ from driveloss.errors import MissingPackageError
 TESTS = Path(__file__).parents[1]
 
 
+@pytest.mark.skipif(find_spec("distributed") is None, reason="needs the extra: pip install 'driveloss[cluster]'")
 def test_a_killed_worker_of_a_cluster_loses_no_bench(floor, two, tmp_path):
-    pytest.importorskip("distributed", reason="needs the optional extra: pip install 'driveloss[cluster]'")
     results = tmp_path / "results.jsonl"
     command = [sys.executable, "-m", "batch.on_cluster", floor, results]
     settings = {**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS), str(TESTS.parent)])}

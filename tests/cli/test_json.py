@@ -8,7 +8,7 @@ from math import isfinite
 import pytest
 from copies import open_copy
 
-from cli.running import DEMO, QUICK, fresh, typed
+from cli.running import DEMO, QUICK, typed
 
 LOSS_QUANTITIES = (
     "standby_W",
@@ -228,13 +228,11 @@ def test_an_end_that_was_not_read_once_leaves_the_other_runs_as_they_are(runs, c
     assert others == runs["runs"][1:]
 
 
-def test_two_processes_print_the_same_json_and_another_seed_another(tmp_path):
-    """Whatever order sets and dicts of strings take."""
+def test_another_seed_prints_another_json(calibration, tmp_path):
+    first = json.loads(calibration.read_text(encoding="utf-8"))
+    assert first["seed"] != 21
     ask = ("calibrate", DEMO, "-o", tmp_path / "c.json", "--json", *QUICK)
-    first, second = (fresh(*ask, PYTHONHASHSEED=str(seed)).out for seed in (1, 2))
-    assert first == second
-    assert json.loads(first)["seed"] != 21
-    assert typed(*ask, "--seed", "21").json["curves"] != json.loads(first)["curves"]
+    assert typed(*ask, "--seed", "21").json["curves"] != first["curves"]
 
 
 def test_breakdown_repeats_itself_and_follows_the_seed(fitted):

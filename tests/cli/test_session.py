@@ -92,11 +92,13 @@ EXAMPLES = [
 ]
 
 
-AGAIN = [pytest.param(one, marks=pytest.mark.long) for one in TABLE if one not in (*SHOWN, *EXAMPLES)]
+LAST = [one for one in EXAMPLES if one.startswith("report")]  # tests/report runs the like
+FIRST = [one for one in EXAMPLES if one not in (*SHOWN, *LAST)]
+AGAIN = [one for one in TABLE if one not in (*SHOWN, *EXAMPLES)]
 
 
 @pytest.mark.usefixtures("fitted_once", "here")
-@pytest.mark.parametrize("command", [*(one for one in EXAMPLES if one not in SHOWN), *AGAIN])
+@pytest.mark.parametrize("command", [*FIRST, *(pytest.param(one, marks=pytest.mark.long) for one in (*LAST, *AGAIN))])
 def test_every_command_shown_does_what_is_asked(command, folder, tmp_path, monkeypatch):
     """The example in each command's help and, in a long run, README's table; the sessions are run above."""
     shutil.copytree(folder / "calib_data", tmp_path / "calib_data")

@@ -45,4 +45,4 @@ def test_breakdown_of_a_saved_calibration_fits_and_draws_nothing(calibration):
 
 
 def test_the_probe_sees_what_is_loaded():
-    assert loaded("import sys, lmfit\n") >= {"numpy", "scipy", "lmfit"}
+    assert loaded("import sys, scipy, jinja2\n") >= {"numpy", "scipy", "jinja2"}

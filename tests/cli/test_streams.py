@@ -9,25 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from cli.running import DEMO, QUICK, ROOT, fresh, python, typed
+from cli.running import QUICK, ROOT, python, typed
 
 MAIN = "from driveloss.cli import main; main()"
 STEERS = "\x1b\x9b\u202e"  # colours, a control of one character, the direction of writing
+MUCH = "--from 2 --to 9 --step 0.05 --json"  # more than a pipe or a buffer holds
+LONG = pytest.mark.long
 SIGINT_EXIT, SIGTERM_EXIT = 130, 143  # 128 and the signal's number, as the shell has it
-
-
-@pytest.fixture(scope="module")
-def saved(tmp_path_factory, saved_text):
-    path = tmp_path_factory.mktemp("saved") / "calibration.json"
-    path.write_text(saved_text, encoding="utf-8")
-    return path
-
-
-@pytest.fixture(scope="module")
-def saved_text(tmp_path_factory):
-    target = tmp_path_factory.mktemp("first") / "calibration.json"
-    assert typed("calibrate", ROOT / "calib_data", "-o", target, *QUICK).code == 0
-    return target.read_text(encoding="utf-8")
 
 
 def shell(line, *words, encoding="utf-8", **environment):
@@ -45,29 +33,33 @@ def shell(line, *words, encoding="utf-8", **environment):
     return done.returncode, done.stdout, done.stderr
 
 
-@pytest.mark.parametrize("encoding", ["cp1252", "latin-1", "cp437", "ascii"])
-def test_an_encoding_without_our_signs_gets_plain_ones(encoding, saved):
-    code, out, err = shell('$P losses "$1" --at 7', saved, encoding=encoding, PYTHONIOENCODING=encoding)
+@pytest.mark.parametrize(
+    "encoding", ["cp437", "ascii", *(pytest.param(one, marks=LONG) for one in ("cp1252", "latin-1"))]
+)
+def test_an_encoding_without_our_signs_gets_plain_ones(encoding, calibration):
+    code, out, err = shell('$P losses "$1" --at 7', calibration, encoding=encoding, PYTHONIOENCODING=encoding)
     assert (code, err) == (0, "")
     assert "Drive alone: losses [W]" in out
     assert ("+/-" if encoding == "ascii" else "±") in out
 
 
-def test_a_reader_that_has_enough_is_no_error(saved):
-    code, out, err = shell('($P losses "$1" --from 2 --to 9 --step 0.05; echo $? >&2) | head -1', saved)
+def test_a_reader_that_has_enough_is_no_error(calibration):
+    code, out, err = shell('($P losses "$1" --from 2 --to 9 --step 0.05; echo $? >&2) | head -1', calibration)
     assert (code, len(out.splitlines()), err) == (0, 1, "0\n")
 
 
 @pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-"])
-def test_closed_streams_do_no_harm(closed, saved):
-    assert shell(f'$P losses "$1" --at 7 {closed}', saved)[0] == 0
+def test_closed_streams_do_no_harm(closed, calibration):
+    assert shell(f'$P losses "$1" --at 7 {closed}', calibration)[0] == 0
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is full")
-@pytest.mark.parametrize("unbuffered", ["", "1"])
-@pytest.mark.parametrize("words", ["--at 7", "--from 2 --to 9 --step 0.05 --json"])
-def test_a_full_disk_is_told(words, unbuffered, saved):
-    code, _, err = shell(f'$P losses "$1" {words} >/dev/full', saved, PYTHONUNBUFFERED=unbuffered)
+@pytest.mark.parametrize(
+    ("words", "unbuffered"),
+    [("--at 7", ""), (MUCH, "1"), *(pytest.param(*one, marks=LONG) for one in (("--at 7", "1"), (MUCH, "")))],
+)
+def test_a_full_disk_is_told(words, unbuffered, calibration):
+    code, _, err = shell(f'$P losses "$1" {words} >/dev/full', calibration, PYTHONUNBUFFERED=unbuffered)
     assert (code, err) == (2, "driveloss: standard output: cannot be written: No space left on device\n")
 
 
@@ -134,12 +126,6 @@ with emptied():
 def test_a_signal_in_a_finaliser_is_not_lost(number, code, told):
     outcome = python(DEAF, int(number))
     assert (outcome.code, outcome.err) == (code, told)
-
-
-def test_a_backend_that_is_none_does_not_matter(saved, tmp_path):
-    asked = ("breakdown", DEMO, "--calibration", saved, "--draw", "ceilings", "--figure", tmp_path / "f.png")
-    outcome = fresh(*asked, MPLBACKEND="nonsense")
-    assert outcome.code == 0, outcome.err
 
 
 @pytest.mark.parametrize(
