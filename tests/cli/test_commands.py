@@ -23,7 +23,7 @@ pytestmark = pytest.mark.usefixtures("fitted_once")
 def test_a_session_as_a_user_types_it(calibration, tmp_path):
     """The four commands in order, each in a process of its own.
 
-    Two processes print the same JSON, whatever order sets and dicts of strings take, and draw whatever backend is named.
+    Two processes print the same JSON, whatever order sets of strings take, and draw whatever backend is named.
     """
     saved, drawn = tmp_path / "c.json", ("--draw", "flow", "--figure", tmp_path / "f.png")
     template = fresh("template", tmp_path / "mine")
