@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from driveloss.breakdown.levelling import Levelling, levelling
+from driveloss.breakdown.levelling import Levelling
 from driveloss.errors import InputError
 from driveloss.figures.layout import Cell, cells, draw_rows, label_width, name_rows
 from driveloss.figures.runs import Split
@@ -46,7 +46,7 @@ class Bar:
 
 def levelling_figure(split: Split) -> Figure:
     """One panel a series, from what was to be expected down to what came. Raises InputError where no run tells."""
-    found = levelling(split.answer)
+    found = split.levels
     if not found:
         raise InputError(
             "levelling: expected loaded runs with cold end and hot end whose input grows by a fifth or more, read none"
@@ -90,7 +90,7 @@ def alt_text(split: Split) -> str:
     """What was to be expected of each series, and what came."""
     entries = (
         f"{one.cylinder} at {bar(one.mean_pressure)} bar {plus_minus(one.expected)} K, it is {plus_minus(one.seen)} K"
-        for one in levelling(split.answer)
+        for one in split.levels
     )
     return minus(f"Had the drop grown as the input did, the cold end would be colder by: {'; '.join(entries)}.")
 

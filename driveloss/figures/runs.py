@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from driveloss.breakdown.ask import Breakdown, Run
 from driveloss.breakdown.budget import Shares
+from driveloss.breakdown.levelling import Levelling, levelling
 from driveloss.errors import InputError
 from driveloss.figures.style import AT_MOST, PARTS, Look, percent, series_look, series_text
 from driveloss.fit.estimate import Estimate
@@ -35,6 +37,11 @@ class Split:
         if not 0 <= index <= last:
             raise InputError(f"run index: read {index}, expected 0 to {last}")
         return index
+
+    @cached_property
+    def levels(self) -> tuple[Levelling, ...]:
+        """What becomes of the drop that a rise of input lets expect, a series each."""
+        return levelling(self.answer)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,6 @@ import numpy as np
 from markupsafe import Markup
 
 from driveloss import figures
-from driveloss.breakdown.levelling import levelling
 from driveloss.figures.budget import bars_of
 from driveloss.figures.gains import at_work
 from driveloss.figures.runs import Split, with_parts
@@ -24,7 +23,7 @@ from driveloss.witnesses.ask import Witnesses
 OF_RUNS: dict[str, Callable[[Split], object]] = {  # figures of a breakdown that not every bench has something for
     "ceilings": lambda split: with_parts(split.answer.runs, "efficiency_ceiling"),
     "temperatures": lambda split: with_parts(split.answer.runs, "below_ambient", "pneumatic"),
-    "levelling": lambda split: levelling(split.answer),
+    "levelling": lambda split: split.levels,
     "indicator": lambda split: split.answer.recorded,
     "budget": bars_of,
 }
