@@ -126,19 +126,20 @@ class TestLackOfFit:
         p = [self.p_of_line(2 + self.x + rng.standard_normal(18))[0].p_value for _ in range(300)]
         assert stats.kstest(p, "uniform").pvalue > 0.01
 
+    @pytest.mark.parametrize("lines", [750, pytest.param(3000, marks=pytest.mark.long)])
     @pytest.mark.parametrize("scatter", [0.0, 0.05, 0.1, 0.2, 0.4, 1.0])  # of the last digit
-    def test_the_last_digit_is_seldom_blamed(self, scatter):
-        """A true line read to whole digits: by chance 1 % of such have p < 0.01, binomial limits of 3000 at 4 sigma.
+    def test_the_last_digit_is_seldom_blamed(self, scatter, lines):
+        """A true line read to whole digits: by chance 1 % of such have p < 0.01, binomial limits at 4 sigma.
 
         Repeats that scatter by much less than a digit are all read alike, so that they show no scatter at all.
         """
         rng, alarms = np.random.default_rng(7), 0
-        for _ in range(3000):
+        for _ in range(lines):
             y = np.round(rng.uniform(0, 1) + 2.37 * self.x + scatter * rng.standard_normal(18))
             slope, level = np.polyfit(self.x, y, 1)
             found = lack_of_fit(y - level - slope * self.x, self.groups, 2, np.ones(18))
             alarms += found.p_value < 0.01
-        assert alarms < 3000 * (0.01 + 4 * np.sqrt(0.01 / 3000))
+        assert alarms < lines * (0.01 + 4 * np.sqrt(0.01 / lines))
 
     def test_nothing_to_say_without_repeats(self):
         assert lack_of_fit(np.array([0.1, -0.1, 0.0]), np.arange(3), 1, np.zeros(3)) is None

@@ -1,7 +1,10 @@
 """Which terms are kept, and how close rivals share the draws."""
 
 from dataclasses import replace
+from functools import cache
 from itertools import product
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -23,13 +26,16 @@ TRUTH = Truth(
 )
 
 
-def made(folder, truth=TRUTH, noise=0.02, pressures=(101325.0,), **choices):
+@cache
+def made(truth=TRUTH, noise=0.02, pressures=(101325.0,), **choices):
     """A calibration of a simulated bench with two passes and a little noise."""
     rungs = {key: choices.pop(key) for key in ("standby", "motor_alone") if key in choices}
     sweeps = ladder(truth, FREQUENCIES, pressures, repeats=2, **rungs)
     protocol = Protocol(sweeps=sweeps, noise_floor=noise, power_digits=4)
-    write_bench(folder, truth, protocol, np.random.default_rng(8), stated=truth)
-    return calibrate(load_bench(folder), draws=200, compare=False, **choices)
+    with TemporaryDirectory() as folder:
+        write_bench(Path(folder), truth, protocol, np.random.default_rng(8), stated=truth)
+        bench = load_bench(folder)
+    return calibrate(bench, draws=200, compare=False, **choices)
 
 
 def physical(calibration):
@@ -81,26 +87,26 @@ def test_draws_are_shared_in_proportion_to_the_weights():
     assert shares == pytest.approx([c.weight for c in kept], abs=2e-3)
 
 
-def test_the_true_terms_are_found(tmp_path):
-    found = {t.label: t.estimate for t in physical(made(tmp_path)).terms}
+def test_the_true_terms_are_found():
+    found = {t.label: t.estimate for t in physical(made()).terms}
     assert set(found) == {"motor: Coulomb torque", "linkage: viscous drag", "seal 'one': Coulomb force"}
     for label, truth in zip(sorted(found), (1.5e-3, 0.03, 8.0), strict=True):
         assert found[label].low < truth < found[label].high, label
 
 
-def test_the_stribeck_speed_is_found_between_those_tried(tmp_path):
+def test_the_stribeck_speed_is_found_between_those_tried():
     """Breakaway at 14 N above 8 N of Coulomb friction; readings next to exact."""
     seal = replace(SEAL, static=14.0, stribeck_speed=0.23)
     truth = replace(TRUTH, cylinders=(CylinderTruth("one", 0.03, 0.036, seal),))
-    terms = {t.label: t for t in physical(made(tmp_path, truth, noise=1e-4)).terms}
+    terms = {t.label: t for t in physical(made(truth, noise=1e-4)).terms}
     speed = terms["seal 'one': Stribeck speed"]
     assert speed.unit == "m/s"
     assert speed.estimate.low < 0.23 < speed.estimate.high
     assert speed.estimate.value == pytest.approx(0.23, rel=0.02)
 
 
-def test_dropped_terms_are_named(tmp_path):
-    notes = physical(made(tmp_path)).notes
+def test_dropped_terms_are_named():
+    notes = physical(made()).notes
     motor = next(note for note in notes if note.startswith("motor:"))
     assert motor == "motor: the readings do not support rolling bearings, viscous drag, windage; left out."
     seal = next(note for note in notes if note.startswith("seal 'one':"))
@@ -116,18 +122,18 @@ def test_terms_that_cannot_be_told_apart_are_named(tmp_path):
     assert any("can hardly be told apart" in note and "linkage" in note for note in notes)
 
 
-def test_coefficients_are_never_negative(tmp_path):
+def test_coefficients_are_never_negative():
     """Even with noise of a tenth of the losses and more, in every draw."""
-    calibration = made(tmp_path, noise=0.4)
+    calibration = made(noise=0.4)
     assert (calibration.curves.coefficients >= 0).all()
 
 
 CONTROLLED = replace(TRUTH, motor=replace(TRUTH.motor, supply="controller", standby=5.0))
 
 
-def test_idle_power_is_found_where_nobody_measured_it(tmp_path):
+def test_idle_power_is_found_where_nobody_measured_it():
     """Before a controller and without a standby sweep: the constant term, within its interval."""
-    calibration = made(tmp_path, CONTROLLED)
+    calibration = made(CONTROLLED)
     assert calibration.has_standby
     standby = losses(calibration, [9.0])[0].standby
     assert standby.low < 5.0 < standby.high
@@ -135,31 +141,31 @@ def test_idle_power_is_found_where_nobody_measured_it(tmp_path):
     assert standby.u > 0
 
 
-def test_idle_power_is_exact_where_the_readings_are(tmp_path):
+def test_idle_power_is_exact_where_the_readings_are():
     """This motor's copper loss is of the size of its output, so that the current depends much on the idle power."""
-    calibration = made(tmp_path, CONTROLLED, noise=0.0, motor_alone=False)
+    calibration = made(CONTROLLED, noise=0.0, motor_alone=False)
     assert losses(calibration, [9.0])[0].standby.value == pytest.approx(5.0, rel=2e-3)
 
 
-def test_no_idle_power_is_claimed_at_the_terminals(tmp_path):
+def test_no_idle_power_is_claimed_at_the_terminals():
     """A motor on a bench supply has no controller that idles."""
-    calibration = made(tmp_path, replace(TRUTH, motor=replace(TRUTH.motor, supply="terminals")))
+    calibration = made(replace(TRUTH, motor=replace(TRUTH.motor, supply="terminals")))
     assert not calibration.has_standby
     assert losses(calibration, [9.0])[0].standby is None
 
 
-def test_polynomials_take_the_idle_power_that_the_joint_fit_finds(tmp_path):
+def test_polynomials_take_the_idle_power_that_the_joint_fit_finds():
     """A polynomial's constant cannot be told from the motor's, yet the motor current depends on the idle power."""
-    both = [made(tmp_path / f, CONTROLLED, noise=0.0, motor_alone=False, family=f) for f in ("physical", "polynomial")]
+    families = ({}, {"family": "polynomial"})
+    both = [made(CONTROLLED, noise=0.0, motor_alone=False, **family) for family in families]
     joint, each = (losses(calibration, [9.0])[0] for calibration in both)
     assert each.standby.value == pytest.approx(joint.standby.value, rel=1e-9)
     assert each.drive.value == pytest.approx(joint.drive.value, rel=0.02)
 
 
-def test_a_pressure_term_needs_more_than_one_pressure(tmp_path):
+def test_a_pressure_term_needs_more_than_one_pressure():
     energised = replace(TRUTH, cylinders=(CylinderTruth("one", 0.03, 0.036, replace(SEAL, energised=2e-5)),))
     label = "seal 'one': pressure-energised drag"
-    one, two = tmp_path / "one", tmp_path / "two"
-    assert label not in {t.label for t in physical(made(one, energised)).terms}
-    found = {t.label: t.estimate.value for t in physical(made(two, energised, pressures=(1.2e5, 3e5))).terms}
+    assert label not in {t.label for t in physical(made(energised)).terms}
+    found = {t.label: t.estimate.value for t in physical(made(energised, pressures=(1.2e5, 3e5))).terms}
     assert found[label] == pytest.approx(2e-5, rel=0.05)

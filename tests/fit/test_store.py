@@ -20,7 +20,12 @@ from driveloss.losses.ask import losses
 SEEDS = (3, 8, 21)
 
 
-@pytest.fixture(scope="module", params=[(seed, family) for seed in SEEDS for family in ("physical", "polynomial")])
+BENCHES = [(seed, "physical") for seed in SEEDS] + [
+    pytest.param((seed, "polynomial"), marks=[pytest.mark.long] if seed > SEEDS[0] else []) for seed in SEEDS
+]
+
+
+@pytest.fixture(scope="module", params=BENCHES)
 def saved(request, tmp_path_factory):
     """A random bench (both supplies, with and without motor-alone among them), its calibration and its text."""
     seed, family = request.param

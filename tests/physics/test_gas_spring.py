@@ -8,7 +8,7 @@ from driveloss.physics import gas, gas_spring
 MEAN, VOLUME, AREA, WALL = 1e5, 7e-5, np.pi * 0.02**2, 293.15
 
 
-def marched(swing, gap, diffusivity, frequency, kappa, cells=120, steps=800, turns=30):
+def marched(swing, gap, diffusivity, frequency, kappa, turns, cells=120, steps=800):
     """Work on the gas in the last of a few turns, found without any complex number. [J]
 
     A half layer in cells of gas of equal mass, wall on one side, symmetry on the other; the volume is moved as a
@@ -38,15 +38,18 @@ def marched(swing, gap, diffusivity, frequency, kappa, cells=120, steps=800, tur
     return work
 
 
-@pytest.mark.parametrize("ratio", [0.7, 2.0, 6.0])
-def test_hysteresis_against_the_heat_equation_marched_in_time(ratio):
-    """Half-gap over penetration depth from nearly isothermal to nearly adiabatic; an implicit march in 120 cells."""
+@pytest.mark.parametrize(("ratio", "turns"), [(0.7, 8), (2.0, 8), (6.0, 30)])
+def test_hysteresis_against_the_heat_equation_marched_in_time(ratio, turns):
+    """Half-gap over penetration depth from nearly isothermal to nearly adiabatic; an implicit march in 120 cells.
+
+    A layer of many penetration depths takes more turns to settle.
+    """
     frequency, kappa, swing = 10.0, 1.4, 1e-3
     diffusivity = 2.1e-5
     gap = ratio * np.sqrt(diffusivity / (np.pi * frequency))
     power = gas_spring.exponent(gap, diffusivity, frequency, kappa)
     lost = gas_spring.hysteresis_power(np.abs(power) * swing, 1.0, 1.0, gap, diffusivity, frequency, kappa) / frequency
-    assert marched(swing, gap, diffusivity, frequency, kappa) == pytest.approx(lost, rel=0.01)
+    assert marched(swing, gap, diffusivity, frequency, kappa, turns) == pytest.approx(lost, rel=0.01)
 
 
 def test_temperature_of_the_layer_against_a_boundary_value_solver():
@@ -111,8 +114,9 @@ def test_leak_against_a_march_in_time():
         p = y[0]
         return [-p / volume * change - (p - 1) * rate, -p * change]
 
-    start = solve_ivp(slope, (0, 60.0), [1.0, 0.0], rtol=1e-9, atol=1e-12, max_step=0.01)
-    last = solve_ivp(slope, (60.0, 60.2), [start.y[0, -1], 0.0], rtol=1e-9, atol=1e-12, max_step=0.001)
+    how = {"method": "DOP853", "rtol": 1e-9, "atol": 1e-12}
+    start = solve_ivp(slope, (0, 30.0), [1.0, 0.0], max_step=0.05, **how)
+    last = solve_ivp(slope, (30.0, 30.2), [start.y[0, -1], 0.0], max_step=0.001, **how)
     amplitude = np.ptp(last.y[0]) / 2
     assert last.y[1, -1] / 0.2 == pytest.approx(gas_spring.leak_power(amplitude, 1.0, 1.0, rate), rel=0.01)
 
