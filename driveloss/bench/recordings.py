@@ -126,6 +126,8 @@ def _check_clipping(recording: Recording) -> None:
 
 def turns(recording: Recording) -> Iterator[Turn]:
     """Its whole turns, one after the other. Raises InputError where time or angle run backwards, or marks fail."""
+    if len(recording) < 2:
+        return  # nothing has turned
     if recording.angle is not None:
         yield from _turns_by_angle(recording, recording.angle)
     elif recording.time is not None:

@@ -94,6 +94,8 @@ MARKS = (np.round(TIME / 0.002) % 50 == 0).astype(float)
             (ANGLE[:72] % 360, wave(np.radians(ANGLE[:72]))),
             "expected 3 whole turns or more, found 2",
         ),
+        ("crank angle [deg],pressure [kPa]", (ANGLE[:1], ANGLE[:1]), "found 0 in 1 samples"),
+        ("time [s],volume [cm^3],pressure [kPa]", (TIME[:1], TIME[:1], TIME[:1]), "found 0 in 1 samples"),
         (
             "crank angle [deg],pressure [kPa]",
             (np.arange(0, 1440, 40.0) % 360, wave(np.radians(np.arange(0, 1440, 40.0)))),
