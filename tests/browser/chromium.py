@@ -17,6 +17,8 @@ FLAGS = (
     "--headless",
     "--no-sandbox",
     "--disable-gpu",
+    "--disable-threaded-compositing",
+    "--num-raster-threads=1",
     "--disable-quic",
     "--no-first-run",
     "--disable-background-networking",

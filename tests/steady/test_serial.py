@@ -1,5 +1,7 @@
 """Readings of which each resembles the one before: how many they are worth, and whether they drift."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from simulate.log import alike
@@ -31,9 +33,10 @@ def test_any_weighted_sum_has_the_variance_of_the_whole_matrix():
     assert quadratic(weights, 0.7) == pytest.approx(weights @ correlation_matrix(40, 0.7) @ weights)
 
 
-def many(rho, count=400):
+@cache
+def many(rho):
     rng = np.random.default_rng(2)
-    return [trend(20.0 + SCATTER * alike(LENGTH, rho, rng)) for _ in range(count)]
+    return [trend(20.0 + SCATTER * alike(LENGTH, rho, rng)) for _ in range(400)]
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
@@ -46,7 +49,7 @@ def test_errors_are_what_means_and_drifts_of_made_series_scatter_by(rho):
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
 def test_the_correlation_itself_is_found_without_bias(rho):
-    assert np.mean([line.correlation for line in many(rho, 200)]) == pytest.approx(rho, abs=0.03)
+    assert np.mean([line.correlation for line in many(rho)]) == pytest.approx(rho, abs=0.03)
 
 
 def test_a_slow_wander_that_neighbours_do_not_show_is_seen_by_blocks():
