@@ -203,17 +203,22 @@ def silent(tmp_path_factory):
     return measured(tmp_path_factory.mktemp("silent"), TRUTH, sweeps, 1, leaves_out=left_out, draws=2000)
 
 
+@pytest.fixture(scope="module")
+def cures(silent):
+    """What would narrow the net power of that bench."""
+    return plan(outlook(*silent), [11.0], readings=60).targets[0].floor.cures
+
+
 class TestAssumptions:
-    def test_no_number_of_readings_is_enough_for_less_than_an_assumption(self, silent):
+    def test_no_number_of_readings_is_enough_for_less_than_an_assumption(self, silent, cures):
         known = outlook(*silent)
-        cures = plan(known, [11.0], readings=60).targets[0].floor.cures
         for cure in cures:
             found = plan(known, [11.0], half_width=0.95 * cure.alone)
             assert found.impossible and not found.met
             assert found.readings < 100
 
     @pytest.mark.parametrize("place", [0, 1, 2])
-    def test_a_cure_takes_off_what_it_promises(self, silent, place):
+    def test_a_cure_takes_off_what_it_promises(self, silent, cures, place):
         """The bench calibrated again with that one stated: nothing of the plan's own way to part an interval."""
         stated = {
             "controller efficiency": ("motor", {"controller_efficiency": Quantity(0.945)}),
@@ -222,15 +227,13 @@ class TestAssumptions:
             "seal from run to sweep after": ("cylinders", {"seal_change": Quantity(1.0)}),
             "current ripple": ("motor", {"current_form_factor": Quantity(1.0)}),
         }
-        bench, calibration = silent
-        cure = plan(outlook(bench, calibration), [11.0], readings=60).targets[0].floor.cures[place]
+        bench, cure = silent[0], cures[place]
         better = replace(bench, rig=stating(bench.rig, *stated[cure.row.name]))
         then = plan(outlook(better, calibrate(better, compare=False)), [11.0], readings=60).targets[0]
         assert then.floor.half_width == pytest.approx(cure.without, rel=0.08)  # two half-widths of 4 % each
         assert cure.row.name not in {c.row.name for c in then.floor.cures}
 
-    def test_cures_are_ranked_by_what_they_take_off(self, silent):
-        cures = plan(outlook(*silent), [11.0], readings=60).targets[0].floor.cures
+    def test_cures_are_ranked_by_what_they_take_off(self, cures):
         assert [c.without for c in cures] == sorted(c.without for c in cures)
         together = [c.with_those_before for c in cures]
         assert together == sorted(together, reverse=True)
@@ -260,8 +263,7 @@ class TestSweepAfterTheRuns:
         )
         assert len(before & after) >= 3
 
-    def test_the_seal_is_counted_as_swept_again(self, silent):
-        cures = plan(outlook(*silent), [11.0], readings=60).targets[0].floor.cures
+    def test_the_seal_is_counted_as_swept_again(self, cures):
         seal = next(c for c in cures if c.row.key.endswith("seal_change"))
         assert (seal.row.low, seal.row.high) == (0.92, 1.04)
 
