@@ -16,6 +16,8 @@ from typing import Any, TypeVar
 from driveloss.errors import InputError, MissingPackageError
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+KEPT = {"MALLOC_TRIM_THRESHOLD_": str(256 * 2**20), "MALLOC_MMAP_THRESHOLD_": str(32 * 2**20)}  # see `cli.command`
+SETTINGS = dict.fromkeys(THREADS, "1") | KEPT
 LEAST = 32  # jobs handed to a cluster however small it is, so that one that grows with its work may
 AHEAD = 2  # jobs under way for each worker: it never waits, and no more than that are held in memory
 PATIENCE = 20  # [s] for a scheduler to answer
@@ -38,7 +40,7 @@ def on_this_machine(job: Job[Task, Result], tasks: Iterable[Task], workers: int)
     task that kills its process, twice, is given up.
     """
     waiting = iter(tasks)
-    with _one_thread_each():
+    with _settings():
         while lost := (yield from _through_pool(job, waiting, workers, AHEAD * workers)):
             again = iter(lost)
             while dead := (yield from _through_pool(job, again, 1, 1)):
@@ -100,10 +102,13 @@ def _outcome(future: Future[Result]) -> Result | BaseException:
 
 
 @contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Processes that start meanwhile load NumPy with one thread: cores go to benches, and leave digits alone."""
-    before = {name: os.environ.get(name) for name in THREADS}
-    os.environ.update(dict.fromkeys(THREADS, "1"))
+def _settings() -> Iterator[None]:
+    """Processes that start meanwhile load NumPy with one thread: cores go to benches, and leave digits alone.
+
+    They hold on to the memory that arrays leave.
+    """
+    before = {name: os.environ.get(name) for name in SETTINGS}
+    os.environ.update(SETTINGS)
     try:
         yield
     finally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import MISSING, field, fields, is_dataclass
@@ -13,6 +14,8 @@ from typing import Annotated, Any, get_type_hints
 import typer
 
 from driveloss.cli.streams import STOPPED, to_nowhere
+
+KEPT = {-1: 256 * 2**20, -3: 32 * 2**20}  # [bytes] M_TRIM_THRESHOLD and M_MMAP_THRESHOLD of glibc's malloc.h
 
 
 def option(about: str, metavar: str | None = None, *flags: str, default: Any = None, **more: Any) -> Any:
@@ -32,6 +35,7 @@ def command(function: Callable[..., None]) -> Callable[..., None]:
 
     @wraps(function)
     def run(**given: object) -> None:
+        _keep_freed_memory()
         with bad_input_exits_2():
             for name, record in records.items():
                 given[name] = record(**{option.name: given.pop(option.name) for option in fields(record)})
@@ -46,6 +50,20 @@ def command(function: Callable[..., None]) -> Callable[..., None]:
     run.__signature__ = Signature(laid_out)  # type: ignore[attr-defined]
     run.__annotations__ = {parameter.name: parameter.annotation for parameter in laid_out}
     return run
+
+
+def _keep_freed_memory() -> None:
+    """Let the C library hold on to what arrays leave, where it can be told.
+
+    By itself it gives much of it back and takes it anew, page by page: a fifth to a third of the time of array code.
+    """
+    if sys.platform == "linux":
+        import ctypes
+
+        mallopt = getattr(ctypes.CDLL(None), "mallopt", None)  # others than glibc lack it
+        if mallopt is not None:
+            for name, size in KEPT.items():
+                mallopt(name, size)
 
 
 def _options(record: type) -> list[Parameter]:
