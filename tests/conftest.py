@@ -55,15 +55,23 @@ def run_folder(tmp_path_factory):
 
 
 @pytest.fixture
-def here(monkeypatch):
+def here():
     """Benches of a batch are done in this process: for tests to which other processes are not the point."""
-    ask = import_module("driveloss.batch.ask")
-    monkeypatch.setattr(ask, "on_this_machine", lambda job, tasks, _: ((one, job(one)) for one in tasks))
+    from batch.floors import in_this_process
+
+    with in_this_process():
+        yield
 
 
-def pytest_collection_finish():
-    """What was collected stays: the garbage collector need not look through it time and again."""
-    gc.freeze()
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """What is collected stays: the garbage collector need not look through it time and again."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_configure(config):

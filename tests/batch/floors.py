@@ -1,13 +1,17 @@
 """A test floor: small simulated benches of one cylinder, by the name of their folder."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+import pytest
 from compare.machines import DRAGGING, FREQUENCIES, TRUTH, bench
 from simulate import Limits, ladder
 
 import driveloss
+from driveloss.batch import ask
 
 QUICK = {"draws": 200}
 ONE = replace(TRUTH, cylinders=(DRAGGING,))
@@ -21,6 +25,14 @@ def write_floor(folder: Path) -> Path:
     for seed, name in enumerate(GOOD, start=1):
         bench(folder / name, ONE, seed, Limits(power_gain=0.005), sweeps=ladder(ONE, FREQUENCIES[::2], repeats=2))
     return folder
+
+
+@contextmanager
+def in_this_process() -> Iterator[None]:
+    """Benches are done without any other process."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ask, "on_this_machine", lambda job, tasks, _: ((one, job(one)) for one in tasks))
+        yield
 
 
 def spoil(folder: Path) -> Path:

@@ -14,9 +14,10 @@ from tempfile import TemporaryDirectory
 import pytest
 from cli.running import QUICK, typed
 
-from batch.floors import GOOD, spoil
+from batch.floors import GOOD, in_this_process, quickly, spoil
 from driveloss.batch.ask import Batch
 from driveloss.batch.page import summary_page
+from driveloss.batch.results import line
 from driveloss.batch.run import failed
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))
@@ -24,6 +25,20 @@ import chromium
 
 NASTY = """wi"de' </script><img src=x onerror=alert(1)> {{ 7*7 }}"""
 SMALLER, LARGER = 4.0, 9.0  # [W]
+
+
+@pytest.fixture(scope="module")
+def two(floor):
+    """The floor done in this process: test_batch has two."""
+    with in_this_process():
+        return quickly([floor])
+
+
+@pytest.fixture
+def results(two, tmp_path):
+    path = tmp_path / "results.jsonl"
+    path.write_text("".join(map(line, two.benches)), encoding="utf-8")
+    return path
 
 
 def asked(floor, results, *words):
