@@ -3,8 +3,8 @@
     PYTHONPATH=tests python -m benchmark.plain_figures
 
 Nothing of driveloss is imported and nothing is reckoned: places are a ramp. Each figure goes to SVG with its words as
-text, as the page has them, in a layout that leaves room for them. A series of points or bars is one call. The counts
-are those of the demo's eleven figures.
+text, as the page has them, and no layout is sought for them. A series of points or bars is one call. The counts are
+those of the demo's eleven figures.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def drawn(plain: Plain) -> bytes:
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(4 * plain.columns, 2.5 * plain.rows), layout="tight")
+    figure = Figure(figsize=(4 * plain.columns, 2.5 * plain.rows))
     FigureCanvasSVG(figure)
     for ax in figure.subplots(plain.rows, plain.columns, squeeze=False).flat:
         for number in range(plain.lines):
