@@ -161,11 +161,8 @@ class _Sheet(RendererBase):
 
     def _hatching(self, gc: Pen, face: Any) -> str:
         """The id of a pattern."""
-        lines, colour, ground = (
-            _hatch(str(gc.get_hatch())),
-            _colour(gc.get_hatch_color()),
-            "none" if face is None else _colour(face),
-        )
+        lines, colour = _hatch(str(gc.get_hatch())), _colour(gc.get_hatch_color())
+        ground = "none" if face is None else _colour(face)
         look = f"fill: {colour}; stroke: {colour}; stroke-width: {gc.get_hatch_linewidth():g}; stroke-linejoin: miter"
         back, front = self.looks.name(f"fill: {ground}"), self.looks.name(look)
         return self._named(

@@ -134,11 +134,8 @@ class Machine:
         pressure = np.array([self.pressure / change.speed])
         piston, mean = measured_piston(known, self.cylinder, at), known.meters.pressure(pressure)[0]
         piston = replace(piston, lip_drag=piston.lip_drag[0])
-        seal, volume, unread = (
-            change.seal * self._seal(change, at, pressure),
-            piston.volume,
-            np.full(mean.shape, np.nan),
-        )
+        seal = change.seal * self._seal(change, at, pressure)
+        volume, unread = piston.volume, np.full(mean.shape, np.nan)
 
         def cycle(net: FloatArray) -> Cycle:
             wave = pressure_wave(net / at, volume, self._phase, unread)
